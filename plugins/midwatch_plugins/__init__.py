@@ -1,0 +1,1 @@
+"""midwatch_plugins."""
