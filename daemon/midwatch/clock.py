@@ -1,0 +1,192 @@
+"""Time: the only place of the program that reads a clock or waits for one.
+
+Durations are measured with `Clock.mono`, events of the sky with `Clock.now`. Three clocks tell
+the same kind of time: the wall clock of a real night, a scaled clock that runs faster by a
+constant factor, and a virtual clock whose time moves only when every task waits.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import math
+import time
+from contextlib import AbstractAsyncContextManager
+from datetime import UTC, datetime, timedelta
+from typing import ClassVar, Protocol
+
+from midwatch.virtual_time import VirtualLoop
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+class Clock(Protocol):
+    """What tells the time and waits."""
+
+    @property
+    def virtual(self) -> bool:
+        """Whether time is simulated and jumps from one deadline to the next."""
+
+    def now(self) -> datetime:
+        """Present instant, aware, UTC."""
+
+    def unix_s(self) -> float:
+        """Present instant in POSIX seconds (UTC without leap seconds)."""
+
+    def mono(self) -> float:
+        """Seconds from an arbitrary origin that never run backwards; for durations."""
+
+    async def sleep(self, seconds: float) -> None:
+        """Wait for `seconds` of this clock; not positive: let other tasks run once."""
+
+    async def sleep_until(self, when: datetime, recheck_s: float = 30.0) -> None:
+        """Wait until `now()` has reached `when`; return at once if it is past.
+
+        The present is read again every `recheck_s` seconds of this clock, so that a stepped
+        system clock costs at most that much.
+
+        Raises:
+            ValueError: `when` carries no time zone.
+        """
+
+    def timeout(self, seconds: float | None) -> AbstractAsyncContextManager[asyncio.Timeout]:
+        """Cancel the enclosed block after `seconds` of this clock and raise TimeoutError.
+
+        None means no limit. `Timeout.when` and `Timeout.reschedule` count in loop time.
+        """
+
+
+class _PosixClock:
+    """Common part: derives the calendar from POSIX seconds."""
+
+    virtual: ClassVar[bool] = False
+
+    def unix_s(self) -> float:
+        raise NotImplementedError
+
+    def now(self) -> datetime:
+        return _EPOCH + timedelta(seconds=self.unix_s())
+
+    async def sleep(self, seconds: float) -> None:
+        raise NotImplementedError
+
+    async def sleep_until(self, when: datetime, recheck_s: float = 30.0) -> None:
+        _check_aware(when)
+        while (left_s := (when - self.now()).total_seconds()) > 0.0:
+            await self.sleep(min(left_s, recheck_s))
+
+
+class WallClock(_PosixClock):
+    """The clock of the machine."""
+
+    def unix_s(self) -> float:
+        """Present instant in POSIX seconds."""
+        return time.time()
+
+    def mono(self) -> float:
+        """Seconds of the system's monotonic clock."""
+        return time.monotonic()
+
+    async def sleep(self, seconds: float) -> None:
+        """Wait for `seconds`."""
+        await asyncio.sleep(seconds)
+
+    def timeout(self, seconds: float | None) -> AbstractAsyncContextManager[asyncio.Timeout]:
+        """Limit the enclosed block to `seconds`."""
+        return asyncio.timeout(seconds)
+
+
+class ScaledClock(_PosixClock):
+    """A clock that starts at `start` and runs `speed` times as fast as the machine's.
+
+    `anchor_unix_s` is the real POSIX time at which scaled time equals `start`; processes that
+    are given the same three values agree on the time. It defaults to the moment of creation.
+
+    Raises:
+        ValueError: `start` carries no time zone, or `speed` is not a positive number.
+    """
+
+    def __init__(self, start: datetime, speed: float, anchor_unix_s: float | None = None) -> None:
+        _check_aware(start)
+        if not (math.isfinite(speed) and speed > 0.0):
+            raise ValueError(f"speed must be a positive number, not {speed}")
+        self.speed = speed
+        self.anchor_unix_s = time.time() if anchor_unix_s is None else anchor_unix_s
+        self._start_unix_s = start.timestamp()
+
+    def unix_s(self) -> float:
+        """Present scaled instant in POSIX seconds."""
+        return self._start_unix_s + (time.time() - self.anchor_unix_s) * self.speed
+
+    def mono(self) -> float:
+        """Monotonic seconds, scaled."""
+        return time.monotonic() * self.speed
+
+    async def sleep(self, seconds: float) -> None:
+        """Wait for `seconds` of scaled time."""
+        await asyncio.sleep(seconds / self.speed)
+
+    def timeout(self, seconds: float | None) -> AbstractAsyncContextManager[asyncio.Timeout]:
+        """Limit the enclosed block to `seconds` of scaled time."""
+        return asyncio.timeout(None if seconds is None else seconds / self.speed)
+
+
+class VirtualClock:
+    """Virtual time as a calendar: `start` is the instant at which the virtual loop began.
+
+    It follows the `VirtualLoop` in which it is read. Read outside a loop it stands still: at
+    `start` before the first loop, afterwards where the last loop in which it was read stopped.
+
+    Raises:
+        ValueError: `start` carries no time zone.
+    """
+
+    virtual: ClassVar[bool] = True
+
+    def __init__(self, start: datetime) -> None:
+        _check_aware(start)
+        self.start = start.astimezone(UTC)
+        self._start_unix_s = self.start.timestamp()
+        self._loop: VirtualLoop | None = None
+
+    def now(self) -> datetime:
+        """Present virtual instant, aware, UTC, exact to the microsecond."""
+        return self.start + timedelta(seconds=self.mono())
+
+    def unix_s(self) -> float:
+        """Present virtual instant in POSIX seconds."""
+        return self._start_unix_s + self.mono()
+
+    def mono(self) -> float:
+        """Seconds since the virtual loop began.
+
+        Raises:
+            RuntimeError: read inside an event loop that is not virtual.
+        """
+        try:
+            loop = asyncio.get_running_loop()
+        except RuntimeError:
+            return 0.0 if self._loop is None else self._loop.time()
+        if loop is not self._loop:
+            if not isinstance(loop, VirtualLoop):
+                raise RuntimeError("a virtual clock needs the loop of run_virtual")
+            self._loop = loop
+        return loop.time()
+
+    async def sleep(self, seconds: float) -> None:
+        """Wait for `seconds` of virtual time."""
+        await asyncio.sleep(seconds)
+
+    async def sleep_until(self, when: datetime, recheck_s: float = 30.0) -> None:  # noqa: ARG002
+        """Wait until `when`; virtual time is never stepped, so nothing is checked again."""
+        _check_aware(when)
+        while (left_s := (when - self.now()).total_seconds()) > 0.0:
+            await self.sleep(left_s)
+
+    def timeout(self, seconds: float | None) -> AbstractAsyncContextManager[asyncio.Timeout]:
+        """Limit the enclosed block to `seconds` of virtual time."""
+        return asyncio.timeout(seconds)
+
+
+def _check_aware(when: datetime) -> None:
+    if when.tzinfo is None:
+        raise ValueError("a time without zone is ambiguous: give an aware datetime")

@@ -1,0 +1,298 @@
+"""Virtual time: an event loop whose clock moves only when every task waits.
+
+The loop serves real input and output first. When nothing is ready, its time jumps exactly onto
+the next timer, so that ten hours of waiting cost as much as the work done in between. The same
+program under the same seed takes the same steps in the same order, whatever the machine does.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextvars
+import hashlib
+import heapq
+import selectors
+import threading
+from collections.abc import Callable, Coroutine, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any, TypeVar, TypeVarTuple, Unpack, cast
+
+from midwatch.errors import StopError
+
+if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
+T = TypeVar("T")
+Ts = TypeVarTuple("Ts")
+
+# Passes of the loop within one instant before it counts as stuck. Too low breaks a busy instant
+# (a burst of messages takes a few passes each); too high only delays the report of a poll that
+# never lets time move: a million passes take about two seconds.
+MAX_PASSES_PER_INSTANT = 1_000_000
+
+
+class VirtualTimeError(StopError):
+    """The program under virtual time does something that has no meaning there."""
+
+
+class DeadlockError(VirtualTimeError):
+    """Every task waits and no timer will ever wake one."""
+
+
+class LivelockError(VirtualTimeError):
+    """Tasks keep waking each other without letting time move."""
+
+
+class ForeignThreadError(VirtualTimeError):
+    """A thread runs beside the loop; virtual time cannot know how long it takes."""
+
+
+class LeakedTaskError(VirtualTimeError):
+    """Tasks were still running when the main coroutine had returned."""
+
+
+class _OrderedTimer(asyncio.TimerHandle):
+    """A timer that orders equal deadlines by `tie`, and those by age."""
+
+    __slots__ = ("_order",)
+
+    _when: float
+    _scheduled: bool
+
+    def __init__(
+        self,
+        when: float,
+        order: tuple[int, int],
+        callback: Callable[..., object],
+        args: tuple[Any, ...],
+        loop: asyncio.AbstractEventLoop,
+        context: contextvars.Context | None,
+    ) -> None:
+        super().__init__(when, callback, args, loop, context)
+        self._order = order
+
+    def __lt__(self, other: object) -> bool:
+        if not isinstance(other, _OrderedTimer):
+            return NotImplemented
+        if self._when == other._when:
+            return self._order < other._order
+        return self._when < other._when
+
+
+class _NumberedTask(asyncio.Task[Any]):
+    """A task that hashes by its number, so that sets of tasks have the same order in every run."""
+
+    __slots__ = ("number",)
+
+    number: int
+
+    def __new__(cls, *_args: Any, number: int, **_kwargs: Any) -> _NumberedTask:
+        # The number must stand before the base class registers the task in a set.
+        task = super().__new__(cls)
+        task.number = number
+        return task
+
+    def __init__(self, coro: Coroutine[Any, Any, Any], *, number: int, **kwargs: Any) -> None:
+        kwargs.setdefault("name", f"task-{number}")
+        super().__init__(coro, **kwargs)
+
+    def __hash__(self) -> int:
+        return self.number
+
+
+class _JumpingSelector(selectors.DefaultSelector):
+    """Polls real input and output; where another selector would wait, it moves the loop's time."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.loop: VirtualLoop | None = None
+
+    def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
+        loop = self.loop
+        if loop is None:
+            return super().select(timeout)
+        if timeout is not None and timeout <= 0.0:
+            loop.count_pass()
+            # One descriptor is the loop's own wake-up pipe: nothing foreign to look at.
+            return super().select(0) if len(self.get_map()) > 1 else []
+        ready = super().select(0)
+        if ready:
+            return ready
+        if loop.held:
+            return super().select(None)
+        loop.jump()
+        return []
+
+
+class VirtualLoop(asyncio.SelectorEventLoop):
+    """An event loop in virtual time, which begins at 0 s.
+
+    Timers are rounded to 1 us. Equal deadlines fire first in, first out; a `seed` other than 0
+    shuffles them, to explore other legal orders. Work given to an executor runs inline. In
+    `strict` mode a thread started after the loop makes the next jump raise.
+    """
+
+    _scheduled: list[_OrderedTimer]
+    _clock_resolution: float
+
+    def __init__(self, *, seed: int = 0, strict: bool = True) -> None:
+        selector = _JumpingSelector()
+        super().__init__(selector)
+        self._clock_resolution = 1e-7
+        self._now_s = 0.0
+        self._strict = strict
+        self._passes = 0
+        self._timers = 0
+        self._tasks = 0
+        self._draw_tie = _tie_source(seed)
+        self._threads_at_start = threading.active_count()
+        self.held = 0
+        self.unhandled: list[BaseException] = []
+        self.set_task_factory(cast("Any", self._make_task))
+        self.set_exception_handler(_collect_exception)
+        selector.loop = self
+
+    def time(self) -> float:
+        """Virtual seconds since the loop was made."""
+        return self._now_s
+
+    def call_at(
+        self,
+        when: float,
+        callback: Callable[[Unpack[Ts]], object],
+        *args: *Ts,
+        context: contextvars.Context | None = None,
+    ) -> asyncio.TimerHandle:
+        """Schedule `callback` at virtual time `when`, rounded to 1 us."""
+        self._timers += 1
+        order = (self._draw_tie(), self._timers)
+        timer = _OrderedTimer(round(when, 6), order, callback, args, self, context)
+        heapq.heappush(self._scheduled, timer)
+        timer._scheduled = True
+        return timer
+
+    def run_in_executor(
+        self, executor: Executor | None, func: Callable[[Unpack[Ts]], T], *args: *Ts
+    ) -> asyncio.Future[T]:
+        """Run `func` at once and in this thread; virtual time stands still meanwhile."""
+        del executor
+        future: asyncio.Future[T] = self.create_future()
+        try:
+            future.set_result(func(*args))
+        except Exception as error:
+            future.set_exception(error)
+        return future
+
+    @contextmanager
+    def hold(self) -> Iterator[None]:
+        """Let time stand still and really wait, as long as something outside the loop works."""
+        self.held += 1
+        try:
+            yield
+        finally:
+            self.held -= 1
+
+    def jump(self) -> None:
+        """Move onto the next timer.
+
+        Raises:
+            DeadlockError: there is none.
+            ForeignThreadError: strict, and a thread runs beside the loop.
+        """
+        if not self._scheduled:
+            raise DeadlockError(
+                f"nothing can happen any more at {self._now_s:.6f} s; waiting: {self.waiting()}"
+            )
+        if self._strict and threading.active_count() > self._threads_at_start:
+            names = ", ".join(sorted(thread.name for thread in threading.enumerate()))
+            raise ForeignThreadError(f"a thread runs while virtual time would jump: {names}")
+        self._passes = 0
+        self._now_s = max(self._now_s, self._scheduled[0]._when)
+
+    def count_pass(self) -> None:
+        """Count one pass at this instant.
+
+        Raises:
+            LivelockError: there were too many.
+        """
+        self._passes += 1
+        if self._passes > MAX_PASSES_PER_INSTANT:
+            self._passes = 0
+            raise LivelockError(
+                f"{MAX_PASSES_PER_INSTANT} passes at {self._now_s:.6f} s and time does not move; "
+                f"tasks: {self.waiting()}"
+            )
+
+    def waiting(self) -> str:
+        """The unfinished tasks, oldest first, each with the place where it waits."""
+        tasks = (task for task in asyncio.all_tasks(self) if isinstance(task, _NumberedTask))
+        return ", ".join(_describe(task) for task in sorted(tasks, key=hash)) or "no task"
+
+    def _make_task(
+        self, loop: asyncio.AbstractEventLoop, coro: Coroutine[Any, Any, T], **kwargs: Any
+    ) -> asyncio.Task[T]:
+        self._tasks += 1
+        return _NumberedTask(coro, loop=loop, number=self._tasks, **kwargs)
+
+
+def run_virtual(
+    main: Callable[[], Coroutine[Any, Any, T]], *, seed: int = 0, strict: bool = True
+) -> T:
+    """Run `main()` to its end in virtual time and return its result.
+
+    Args:
+        main: makes the coroutine to run.
+        seed: 0 keeps equal deadlines in order; any other number shuffles them reproducibly.
+        strict: refuse threads that would run while time jumps.
+
+    Raises:
+        DeadlockError: every task waits and there is no timer.
+        LivelockError: time stopped moving.
+        ForeignThreadError: strict, and a thread was started.
+        LeakedTaskError: tasks outlived `main`; they are cancelled.
+        ExceptionGroup: errors that nobody would have seen (in callbacks, in forgotten tasks).
+    """
+    loop = VirtualLoop(seed=seed, strict=strict)
+
+    async def entry() -> T:
+        task = asyncio.current_task()
+        assert task is not None
+        task.set_name("main")
+        return await main()
+
+    with asyncio.Runner(loop_factory=lambda: loop) as runner:
+        result = runner.run(entry())
+        if asyncio.all_tasks(loop):
+            raise LeakedTaskError(f"still running after the end: {loop.waiting()}")
+    if loop.unhandled:
+        raise BaseExceptionGroup("errors that nobody handled", loop.unhandled)
+    return result
+
+
+def _collect_exception(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+    assert isinstance(loop, VirtualLoop)
+    error = context.get("exception")
+    loop.unhandled.append(
+        error if isinstance(error, BaseException) else VirtualTimeError(str(context.get("message")))
+    )
+
+
+def _describe(task: asyncio.Task[Any]) -> str:
+    # The innermost coroutine of our own says more than the outermost, which is always the same.
+    place: Any = task.get_coro()
+    while asyncio.iscoroutine(awaited := getattr(place, "cr_await", None)):
+        place = awaited
+    frame = getattr(place, "cr_frame", None)
+    if frame is None:
+        return task.get_name()
+    return f"{task.get_name()} (in {frame.f_code.co_qualname}, line {frame.f_lineno})"
+
+
+def _tie_source(seed: int) -> Callable[[], int]:
+    if seed == 0:
+        return lambda: 0
+    import numpy as np  # only shuffled runs need it, and it is slow to import
+
+    digest = hashlib.blake2b(f"{seed}/equal deadlines".encode(), digest_size=16).digest()
+    generator = np.random.default_rng(int.from_bytes(digest, "big"))
+    return lambda: int(generator.integers(2**62))
