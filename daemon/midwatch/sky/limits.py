@@ -1,0 +1,263 @@
+"""Where the telescope must not point: low, too far past the meridian, near the Sun.
+
+Sides of the pier: `west` is the telescope west of the pier looking east, as before the
+meridian; `east` is east of the pier looking west, as after the flip.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal, TypeAlias
+
+import numpy as np
+
+from .ephemeris import earth_at, sun_geocentric
+from .geometry import position_angle_deg, position_on_circle, separation_deg
+from .horizon import Horizon
+from .place import Observer, QuickAltAz, QuickPlace, hour_angle_of
+from .search import bisected, time_grid
+from .sun_moon import sun_altaz, sun_separation_deg
+from .vectors import BoolArray, FloatArray, spherical_deg, wrap_180
+
+PierSide: TypeAlias = Literal["east", "west", "unknown"]
+BreachKind: TypeAlias = Literal["horizon", "meridian", "sun"]
+
+_QUICK_STEP_S = 7200.0
+_SEARCH_STEP_S = 60.0
+_SEARCH_PRECISION_S = 1.0
+
+
+@dataclass(frozen=True)
+class MountLimits:
+    """What a mount may do.
+
+    Attributes:
+        horizon: lowest altitude by azimuth, airless.
+        min_alt_deg: lowest altitude everywhere, airless.
+        past_meridian_deg: hour angle to which a telescope west of the pier may track.
+        before_meridian_deg: how far east of the meridian a telescope east of the pier may point.
+        sun_min_sep_deg: nearest to the Sun's centre.
+        sun_alt_limit_deg: the Sun counts while its centre is above this altitude.
+    """
+
+    horizon: Horizon
+    min_alt_deg: float = 0.0
+    past_meridian_deg: float = 0.0
+    before_meridian_deg: float = 0.0
+    sun_min_sep_deg: float = 30.0
+    sun_alt_limit_deg: float = -18.0
+
+    def __post_init__(self) -> None:
+        if not -90.0 <= self.min_alt_deg < 90.0:
+            raise ValueError(f"lowest altitude {self.min_alt_deg} deg is not within -90 to 90")
+        for name in ("past_meridian_deg", "before_meridian_deg"):
+            if not 0.0 <= getattr(self, name) <= 180.0:
+                raise ValueError(f"{name} {getattr(self, name)} is not within 0 to 180")
+        if not 0.0 <= self.sun_min_sep_deg < 180.0:
+            raise ValueError(f"Sun distance {self.sun_min_sep_deg} deg is not within 0 to 180")
+
+
+@dataclass(frozen=True)
+class Breach:
+    """One limit that is overstepped; the message carries the values."""
+
+    kind: BreachKind
+    message: str
+
+
+class LimitCheck:
+    """Checks single directions against the limits of one mount, fast enough for every second.
+
+    Answers depend on the arguments alone, not on what was asked before.
+    """
+
+    def __init__(self, observer: Observer, limits: MountLimits) -> None:
+        self.observer = observer
+        self.limits = limits
+        self._quick: tuple[float, QuickPlace] | None = None
+
+    def breach(
+        self, ra_deg: float, dec_deg: float, utc_s: float, pier_side: PierSide
+    ) -> Breach | None:
+        """The first limit overstepped by pointing at an ICRS position, None if all are kept.
+
+        Looked at in the order horizon, meridian, Sun. With an unknown side the meridian limit
+        cannot be judged and is not. A direction or time that is not a number counts as below the
+        horizon.
+        """
+        if not all(map(math.isfinite, (ra_deg, dec_deg, utc_s))):
+            return Breach("horizon", f"pointing ({ra_deg}, {dec_deg}) deg is not known")
+        quick = self._quick_at(utc_s)
+        vector = quick.vector(ra_deg, dec_deg)
+        at = quick.altaz_ha_of(vector, utc_s)
+        return (
+            self._horizon_breach(at)
+            or self._meridian_breach(at.ha_deg, pier_side)
+            or self._sun_breach(quick, vector, utc_s)
+        )
+
+    def _quick_at(self, utc_s: float) -> QuickPlace:
+        # Centres on fixed times keep the answer a function of the arguments.
+        centre = round(utc_s / _QUICK_STEP_S) * _QUICK_STEP_S
+        if self._quick is None or self._quick[0] != centre:
+            self._quick = (centre, self.observer.quick(centre))
+        return self._quick[1]
+
+    def _horizon_breach(self, at: QuickAltAz) -> Breach | None:
+        lowest = max(self.limits.horizon.altitude_at(at.az_deg), self.limits.min_alt_deg)
+        if at.alt_deg >= lowest:
+            return None
+        return Breach(
+            "horizon",
+            f"altitude {at.alt_deg:.2f} deg is below the limit of {lowest:.2f} deg "
+            f"at azimuth {at.az_deg:.1f} deg",
+        )
+
+    def _meridian_breach(self, ha_deg: float, pier_side: PierSide) -> Breach | None:
+        past, before = self.limits.past_meridian_deg, self.limits.before_meridian_deg
+        if pier_side == "west" and past < ha_deg < 180.0:
+            return Breach(
+                "meridian",
+                f"hour angle {ha_deg:+.2f} deg is past the limit of {past:+.2f} deg "
+                "for a telescope west of the pier",
+            )
+        if pier_side == "east" and ha_deg < -before:
+            return Breach(
+                "meridian",
+                f"hour angle {ha_deg:+.2f} deg is short of the limit of {-before:+.2f} deg "
+                "for a telescope east of the pier",
+            )
+        return None
+
+    def _sun_breach(
+        self, quick: QuickPlace, vector: tuple[float, float, float], utc_s: float
+    ) -> Breach | None:
+        limits = self.limits
+        if limits.sun_min_sep_deg <= 0.0:
+            return None
+        sun = quick.sun_vector(utc_s)
+        separation = _angle_deg(vector, sun)
+        if separation >= limits.sun_min_sep_deg:
+            return None
+        sun_alt = quick.altaz_ha_of(sun, utc_s).alt_deg
+        if sun_alt <= limits.sun_alt_limit_deg:
+            return None
+        return Breach(
+            "sun",
+            f"{separation:.1f} deg from the Sun, nearer than {limits.sun_min_sep_deg:.1f} deg, "
+            f"with the Sun at altitude {sun_alt:.1f} deg",
+        )
+
+
+def breach(
+    observer: Observer,
+    limits: MountLimits,
+    ra_deg: float,
+    dec_deg: float,
+    utc_s: float,
+    pier_side: PierSide,
+) -> Breach | None:
+    """`LimitCheck.breach` of one direction; keep a LimitCheck to ask often."""
+    return LimitCheck(observer, limits).breach(ra_deg, dec_deg, utc_s, pier_side)
+
+
+def seconds_until_breach(
+    observer: Observer,
+    limits: MountLimits,
+    ra_deg: float,
+    dec_deg: float,
+    utc_s: float,
+    pier_side: PierSide,
+    horizon_s: float = 43200.0,
+) -> float:
+    """How long an ICRS position can be tracked before a limit, seconds.
+
+    Zero if a limit is overstepped now, infinity if none is within `horizon_s`; otherwise the
+    last moment found inside the limits, within one second before the breach. A breach that ends
+    again in less than a minute may be missed.
+
+    With an unknown side, the telescope is taken to be on the side that it would be put on for
+    this hour angle now.
+    """
+
+    def kept(times: FloatArray) -> BoolArray:
+        return ~_breached(observer, limits, ra_deg, dec_deg, times, side)
+
+    side = pier_side
+    if side == "unknown":
+        side = "west" if observer.hour_angle_deg(ra_deg, dec_deg, utc_s) < 0.0 else "east"
+    times = time_grid(utc_s, utc_s + horizon_s, _SEARCH_STEP_S)
+    broken = np.flatnonzero(~kept(times))
+    if broken.size == 0:
+        return math.inf
+    first = int(broken[0])
+    if first == 0:
+        return 0.0
+    last, _ = bisected(
+        kept, times[first - 1 : first], times[first : first + 1], _SEARCH_PRECISION_S
+    )
+    return float(last[0] - utc_s)
+
+
+def slew_path_clear_of_sun(
+    observer: Observer,
+    from_radec_deg: tuple[float, float],
+    to_radec_deg: tuple[float, float],
+    utc_s: float,
+    sun_min_sep_deg: float,
+    sun_alt_limit_deg: float = -18.0,
+) -> bool:
+    """Whether no way a slew may take between two ICRS positions comes near the Sun.
+
+    How fast the two axes of a mount turn is not known, so every mix is looked at: the whole
+    patch between the two right ascensions (the shorter way round) and declinations, and the
+    great circle. A way over the pole by a change of pier side is not covered. True while the
+    Sun's centre is at or below `sun_alt_limit_deg`.
+    """
+    if sun_altaz(observer, utc_s).alt_deg <= sun_alt_limit_deg:
+        return True
+    sun_ra, sun_dec = spherical_deg(sun_geocentric(utc_s))
+    (ra1, dec1), (ra2, dec2) = from_radec_deg, to_radec_deg
+    along = np.linspace(0.0, 1.0, 181)
+    distance = separation_deg(ra1, dec1, ra2, dec2)
+    angle = position_angle_deg(ra1, dec1, ra2, dec2)
+    circle_ra, circle_dec = position_on_circle(ra1, dec1, angle, along * distance)
+    patch_ra = ra1 + along[:, None] * wrap_180(ra2 - ra1)
+    patch_dec = dec1 + along * (dec2 - dec1)
+    nearest = min(
+        float(np.min(separation_deg(patch_ra, patch_dec, sun_ra, sun_dec))),
+        float(np.min(separation_deg(circle_ra, circle_dec, sun_ra, sun_dec))),
+    )
+    return nearest >= sun_min_sep_deg
+
+
+def _breached(
+    observer: Observer,
+    limits: MountLimits,
+    ra_deg: float,
+    dec_deg: float,
+    utc_s: FloatArray,
+    side: PierSide,
+) -> BoolArray:
+    """Whether any limit is overstepped, at each time; the rule of `LimitCheck`, vectorised."""
+    star = observer.star_vector(ra_deg, dec_deg, earth_at(utc_s))
+    alt, az = observer.altaz_of(star)
+    ha = hour_angle_of(star)
+    broken: BoolArray = ~(alt >= np.maximum(limits.horizon.altitude_deg(az), limits.min_alt_deg))
+    if side == "west":
+        broken |= (ha > limits.past_meridian_deg) & (ha < 180.0)
+    elif side == "east":
+        broken |= ha < -limits.before_meridian_deg
+    sun_up = sun_altaz(observer, utc_s).alt_deg > limits.sun_alt_limit_deg
+    if sun_up.any():
+        near = sun_separation_deg(observer, ra_deg, dec_deg, utc_s) < limits.sun_min_sep_deg
+        broken |= sun_up & near
+    return broken
+
+
+def _angle_deg(a: tuple[float, float, float], b: tuple[float, float, float]) -> float:
+    cross = math.hypot(
+        a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]
+    )
+    return math.degrees(math.atan2(cross, a[0] * b[0] + a[1] * b[1] + a[2] * b[2]))
