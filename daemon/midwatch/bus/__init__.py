@@ -6,6 +6,24 @@ are imported from their modules, so that a rehearsal does not load a network sta
 
 from __future__ import annotations
 
+from midwatch.bus.calls import Caller, CallTimeoutError, CommandError, seeded_ids
+from midwatch.bus.envelopes import (
+    MAX_JSON_BYTES,
+    About,
+    Answer,
+    ErrorBody,
+    ErrorKind,
+    EventEnvelope,
+    Lease,
+    MalformedError,
+    Online,
+    OversizedError,
+    Request,
+    StateEnvelope,
+    UtcDatetime,
+    decode,
+    encode,
+)
 from midwatch.bus.interface import (
     Bus,
     BusUnavailableError,
@@ -14,13 +32,44 @@ from midwatch.bus.interface import (
     SubscriptionClosedError,
 )
 from midwatch.bus.memory import MemoryBroker, MemoryBus
+from midwatch.bus.responder import Counters, Responder
+from midwatch.bus.settings import BrokerSettings, TlsSettings
+from midwatch.bus.topics import ParsedTopic, TopicKind, Topics, parse, slug
 
 __all__ = [
+    "MAX_JSON_BYTES",
+    "About",
+    "Answer",
+    "BrokerSettings",
     "Bus",
     "BusUnavailableError",
+    "CallTimeoutError",
+    "Caller",
+    "CommandError",
+    "Counters",
+    "ErrorBody",
+    "ErrorKind",
+    "EventEnvelope",
+    "Lease",
+    "MalformedError",
     "MemoryBroker",
     "MemoryBus",
     "Message",
+    "Online",
+    "OversizedError",
+    "ParsedTopic",
+    "Request",
+    "Responder",
+    "StateEnvelope",
     "Subscription",
     "SubscriptionClosedError",
+    "TlsSettings",
+    "TopicKind",
+    "Topics",
+    "UtcDatetime",
+    "decode",
+    "encode",
+    "parse",
+    "seeded_ids",
+    "slug",
 ]

@@ -174,7 +174,8 @@ class Bus(Protocol):
     def on_connect(self, callback: Callable[[], Awaitable[None]]) -> None:
         """Have `callback` called at each connection, to publish retained topics again.
 
-        Register before entering the bus. An error in a callback is logged, nothing more.
+        Registered while connected, it is called from the next connection on. An error in a
+        callback is logged, nothing more.
         """
 
     async def wait_connected(self, timeout_s: float) -> None:
