@@ -1,0 +1,335 @@
+"""What can happen in a night: one frozen model for each kind of journal event.
+
+The journal stores ``kind`` and the JSON of the model. Everything that Midwatch knows after a
+restart, and everything that it reports, is folded from these. Times inside facts are POSIX
+seconds UTC; the time of the event itself stands beside it in the journal.
+"""
+
+from __future__ import annotations
+
+from typing import ClassVar, Literal
+
+from pydantic import BaseModel, ConfigDict, JsonValue
+
+
+class Fact(BaseModel):
+    """Base of every event's facts; ``kind`` is its name in the journal."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    kind: ClassVar[str]
+
+
+Outcome = Literal["done", "failed", "cancelled", "skipped"]
+Grade = Literal["accepted", "rejected", "doubtful"]
+
+# Why a second between dusk and dawn was spent. Exactly one holds at any instant.
+Cause = Literal[
+    "open_shutter", "read_out", "slewing", "centring", "focusing", "guiding", "dithering",
+    "flipping", "changing_filter", "waiting_for_target", "waiting_for_meridian", "no_target_left",
+    "preparing", "opening", "closing", "calibrating", "unsafe", "clouds", "fault", "paused",
+    "standing_order", "deciding", "daemon_down", "not_started", "finished",
+]  # fmt: skip
+
+
+class NightBegan(Fact):
+    """The daemon took up these orders; written again after a restart (``resumed``)."""
+
+    kind = "night_began"
+    night: str
+    site: str
+    rig: str
+    evening: str
+    seed: int | None
+    rehearsal: bool
+    sky_mode: str | None
+    dusk_utc_s: float
+    dawn_utc_s: float
+    orders_sha256: str
+    resumed: bool = False
+    version: str
+
+
+class NightEnded(Fact):
+    """The night is over; ``how`` says why it ended."""
+
+    kind = "night_ended"
+    how: str
+    parked: bool
+    warm: bool
+    closed: bool
+
+
+class TargetPlanned(Fact):
+    """What the sky allows for a target tonight."""
+
+    kind = "target_planned"
+    target: str
+    ra_deg: float
+    dec_deg: float
+    priority: int
+    wanted: tuple[tuple[str | None, float, int], ...]
+    windows_utc_s: tuple[tuple[float, float], ...]
+    transit_utc_s: float | None
+    note: str | None = None
+
+
+class Activity(Fact):
+    """From now on time goes to this cause."""
+
+    kind = "activity"
+    cause: Cause
+    detail: str | None = None
+
+
+class DecisionMade(Fact):
+    """What is done next, why, and what was ruled out (option, reason)."""
+
+    kind = "decision"
+    duty: str
+    args: dict[str, JsonValue]
+    rule: str
+    reason: str
+    ruled_out: tuple[tuple[str, str], ...] = ()
+
+
+class DutyBegan(Fact):
+    """Intent: a duty is about to be performed."""
+
+    kind = "duty_began"
+    duty: str
+    args: dict[str, JsonValue]
+
+
+class DutyEnded(Fact):
+    """Outcome of a duty; ``reason`` says why it failed or who cancelled it."""
+
+    kind = "duty_ended"
+    duty: str
+    outcome: Outcome
+    reason: str | None = None
+    took_s: float
+
+
+class FrameBegun(Fact):
+    """An exposure is about to be commanded; ``purpose`` is light, dark, flat, bias."""
+
+    kind = "frame_begun"
+    exposure_id: str
+    frame: str
+    target: str | None
+    order_index: int | None
+    filter: str | None
+    exposure_s: float
+    gain: int
+    offset: int
+    binning: int
+
+
+class FrameRead(Fact):
+    """The driver has the pixels in its spool."""
+
+    kind = "frame_read"
+    exposure_id: str
+    sha256: str
+    began_utc_s: float
+    exposure_s: float
+
+
+class FrameFiled(Fact):
+    """The frame is on disk, complete; path relative to the night's folder."""
+
+    kind = "frame_filed"
+    exposure_id: str
+    path: str
+    file_sha256: str
+    bytes: int
+    preview: str | None = None
+
+
+class FrameGraded(Fact):
+    """The verdict on a light frame and what was measured on it (None where it could not be)."""
+
+    kind = "frame_graded"
+    exposure_id: str
+    grade: Grade
+    reasons: tuple[str, ...] = ()
+    stars: int | None = None
+    hfr_px: float | None = None
+    fwhm_arcsec: float | None = None
+    elongation: float | None = None
+    background_adu: float | None = None
+    guide_rms_arcsec: float | None = None
+    guided: bool = False
+    altitude_deg: float | None = None
+    focus_position: int | None = None
+    sensor_c: float | None = None
+    offset_arcsec: float | None = None
+
+
+class FrameLost(Fact):
+    """An exposure that will never become a frame, and why."""
+
+    kind = "frame_lost"
+    exposure_id: str
+    reason: str
+
+
+class FocusRun(Fact):
+    """A focus run with its samples; ``best`` is None when the fit was poor."""
+
+    kind = "focus_run"
+    positions: tuple[int, ...]
+    hfr_px: tuple[float, ...]
+    filter: str | None
+    temperature_c: float | None
+    ok: bool
+    reason: str
+    trigger: str
+    best_position: int | None
+    uncertainty_steps: float | None
+    best_hfr_px: float | None
+
+
+class Centred(Fact):
+    """The field was solved and brought within tolerance (or not)."""
+
+    kind = "centred"
+    target: str
+    ok: bool
+    attempts: int
+    error_arcsec: float | None
+    rotation_deg: float | None
+    scale_arcsec: float | None
+    reason: str | None = None
+
+
+class Flipped(Fact):
+    """A meridian flip was done (or failed)."""
+
+    kind = "flipped"
+    target: str
+    ok: bool
+    hour_angle_deg: float
+    from_side: str
+    to_side: str
+
+
+class Dithered(Fact):
+    """The guiding target was shifted."""
+
+    kind = "dithered"
+    east_arcsec: float
+    north_arcsec: float
+    settle_s: float
+
+
+class GuidingStarted(Fact):
+    """Guiding is on and settled (or could not be had)."""
+
+    kind = "guiding_started"
+    ok: bool
+    rms_arcsec: float | None
+    reason: str | None = None
+
+
+class Sample(Fact):
+    """Slow curves of the night, for the report; None where not known."""
+
+    kind = "sample"
+    air_c: float | None = None
+    sensor_c: float | None = None
+    cloud_percent: float | None = None
+    wind_ms: float | None = None
+    guide_rms_ra_arcsec: float | None = None
+    guide_rms_dec_arcsec: float | None = None
+    focus_position: int | None = None
+    altitude_deg: float | None = None
+
+
+class LookoutChanged(Fact):
+    """A lookout tripped, cleared or lost its data."""
+
+    kind = "lookout"
+    lookout: str
+    status: Literal["clear", "tripped", "unknown"]
+    level: float | None
+    message: str
+
+
+class FaultBegan(Fact):
+    """Something is wrong with a device or service."""
+
+    kind = "fault_began"
+    fault_id: str
+    device: str
+    fault: str
+    message: str
+
+
+class RemedyTried(Fact):
+    """One rung of the ladder was tried against a fault."""
+
+    kind = "remedy_tried"
+    fault_id: str
+    remedy: str
+    attempt: int
+    outcome: Outcome
+    reason: str | None = None
+
+
+class FaultEnded(Fact):
+    """The fault has gone."""
+
+    kind = "fault_ended"
+    fault_id: str
+    how: str
+
+
+class OperatorSpoke(Fact):
+    """Somebody gave an order by hand; ``target`` is what a skip is about."""
+
+    kind = "operator"
+    command: str
+    who: str
+    why: str | None
+    target: str | None = None
+
+
+class LimitHeld(Fact):
+    """A limit kept something from being done, or a device stopped itself at one."""
+
+    kind = "limit_held"
+    device: str
+    message: str
+
+
+class MotionEnded(Fact):
+    """Where the mount was when a motion or a stretch of tracking ended; proof for the promises."""
+
+    kind = "motion_ended"
+    what: str
+    alt_deg: float
+    horizon_deg: float
+    hour_angle_deg: float
+    pier_side: str
+    sun_distance_deg: float | None
+    within_limits: bool
+    message: str | None = None
+
+
+class Notice(Fact):
+    """Anything else that a person should be able to read afterwards."""
+
+    kind = "notice"
+    message: str
+
+
+FACTS: dict[str, type[Fact]] = {
+    fact.kind: fact
+    for fact in (
+        NightBegan, NightEnded, TargetPlanned, Activity, DecisionMade, DutyBegan, DutyEnded,
+        FrameBegun, FrameRead, FrameFiled, FrameGraded, FrameLost, FocusRun, Centred, Flipped,
+        Dithered, GuidingStarted, Sample, LookoutChanged, FaultBegan, RemedyTried, FaultEnded,
+        OperatorSpoke, LimitHeld, MotionEnded, Notice,
+    )
+}  # fmt: skip

@@ -1,0 +1,154 @@
+"""Where every second between dusk and dawn went."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import get_args
+
+from midwatch.journal.events import Activity, Cause, NightBegan, NightEnded
+from midwatch.journal.store import Event
+
+__all__ = ["CAUSES", "LABELS", "Ledger", "Span", "account"]
+
+CAUSES: tuple[Cause, ...] = get_args(Cause)
+
+LABELS: dict[Cause, str] = {
+    "open_shutter": "shutter open",
+    "read_out": "reading out",
+    "slewing": "slewing",
+    "centring": "centring",
+    "focusing": "focusing",
+    "guiding": "starting guiding",
+    "dithering": "dithering and settling",
+    "flipping": "meridian flip",
+    "changing_filter": "changing filter",
+    "waiting_for_target": "waiting for a target",
+    "waiting_for_meridian": "waiting for the meridian",
+    "no_target_left": "no target left",
+    "preparing": "preparing",
+    "opening": "opening",
+    "closing": "closing",
+    "calibrating": "calibration frames",
+    "unsafe": "unsafe weather",
+    "clouds": "clouds",
+    "fault": "faults",
+    "paused": "paused by hand",
+    "standing_order": "standing orders",
+    "deciding": "deciding",
+    "daemon_down": "daemon not running",
+    "not_started": "not started",
+    "finished": "finished before dawn",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A stretch of one cause; whole POSIX seconds UTC, the end excluded."""
+
+    start_utc_s: int
+    end_utc_s: int
+    cause: Cause
+    detail: str | None
+
+    @property
+    def duration_s(self) -> int:
+        """Its length."""
+        return self.end_utc_s - self.start_utc_s
+
+
+@dataclass(frozen=True, slots=True)
+class Ledger:
+    """The seconds between dusk and dawn, each under exactly one cause.
+
+    Attributes:
+        seconds: Whole seconds by cause, those that occurred, in the order of `CAUSES`; they add
+            up to dawn minus dusk.
+        spans: The same in the order of time, without gap or overlap.
+    """
+
+    dusk_utc_s: int
+    dawn_utc_s: int
+    seconds: dict[Cause, int]
+    spans: tuple[Span, ...]
+
+    def of(self, *causes: Cause) -> int:
+        """Return the seconds that went to any of these causes."""
+        return sum(self.seconds.get(cause, 0) for cause in causes)
+
+
+def account(
+    events: Iterable[Event], dusk_utc_s: float, dawn_utc_s: float, *, running: bool = False
+) -> Ledger:
+    """Account for every second from dusk to dawn.
+
+    A cause holds from the whole second nearest to its event. Before the first event the night had
+    not started; between its beginning and the first activity it was preparing. A beginning that is
+    not the first means that the daemon had died: the time since the last event before counts as
+    not running, as does the time after the last event of a night that did not end.
+
+    Args:
+        events: Of one night, in the order of the journal; a clock set back counts as standing.
+        dusk_utc_s: Whole seconds; a fraction is cut off.
+        dawn_utc_s: The same; not after dusk gives an empty ledger.
+        running: The last activity holds to the end, because the daemon is alive.
+    """
+    dusk, dawn = math.floor(dusk_utc_s), math.floor(dawn_utc_s)
+    builder = _Builder(dusk, max(dusk, dawn))
+    for event in events:
+        builder.take(event)
+    return builder.finish(running=running)
+
+
+class _Builder:
+    """Collects spans; time only moves forward, within dusk and dawn."""
+
+    def __init__(self, dusk: int, dawn: int) -> None:
+        self._dusk, self._dawn = dusk, dawn
+        self._spans: list[Span] = []
+        self._since = dusk
+        self._last_event = dusk
+        self._cause: Cause = "not_started"
+        self._detail: str | None = None
+        self._alive = False
+
+    def take(self, event: Event) -> None:
+        """Let an event change the cause that holds."""
+        fact = event.fact
+        at = max(self._last_event, min(self._dawn, round(event.at_utc_s)))
+        if isinstance(fact, NightBegan):
+            if self._alive:  # the daemon before this one fell silent after its last event
+                self._switch(self._last_event, "daemon_down", None)
+            self._switch(at, "preparing", None)
+            self._alive = True
+        elif isinstance(fact, Activity):
+            if self._cause != "finished":
+                self._switch(at, fact.cause, fact.detail)
+                self._alive = True
+        elif isinstance(fact, NightEnded):
+            self._switch(at, "finished", None)
+            self._alive = False
+        self._last_event = at
+
+    def finish(self, *, running: bool) -> Ledger:
+        """Close the last span."""
+        if self._alive and not running:
+            self._switch(self._last_event, "daemon_down", None)
+        self._switch(self._dawn, "finished", None)
+        seconds = dict.fromkeys(CAUSES, 0)
+        for span in self._spans:
+            seconds[span.cause] += span.duration_s
+        spent = {cause: total for cause, total in seconds.items() if total}
+        return Ledger(self._dusk, self._dawn, spent, tuple(self._spans))
+
+    def _switch(self, at: int, cause: Cause, detail: str | None) -> None:
+        if at > self._since:
+            last = self._spans[-1] if self._spans else None
+            start = self._since
+            if last is not None and (last.cause, last.detail) == (self._cause, self._detail):
+                self._spans.pop()
+                start = last.start_utc_s
+            self._spans.append(Span(start, at, self._cause, self._detail))
+            self._since = at
+        self._cause, self._detail = cause, detail

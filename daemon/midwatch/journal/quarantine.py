@@ -1,0 +1,66 @@
+"""Setting a damaged database aside and putting its rebuilt part in its place.
+
+A power cut may come at any step. The rebuilt file's own name is the point of no return: once it
+stands, the next opening finishes what is left, and until then nothing was touched.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+# A write-ahead log left beside another database would be played into it.
+_COMPANIONS = ("-wal", "-shm")
+
+
+@contextmanager
+def rebuilding(path: Path) -> Iterator[Path]:
+    """Give the path at which to build the new database, then swap it with the damaged one."""
+    partial = _beside(path, ".partial")
+    for leftover in (partial, *(_beside(partial, suffix) for suffix in _COMPANIONS)):
+        leftover.unlink(missing_ok=True)
+    yield partial
+    partial.replace(_beside(path, ".rebuilt"))
+    _sync(path.parent)
+    finish_swap(path)
+
+
+def finish_swap(path: Path) -> None:
+    """Put a rebuilt database in place, the damaged one aside; nothing where there is none."""
+    rebuilt = _beside(path, ".rebuilt")
+    if not rebuilt.exists():
+        return
+    aside = _beside(path, f".damaged-{_number(path) + (1 if path.exists() else 0)}")
+    for suffix in ("", *_COMPANIONS):
+        source = _beside(path, suffix)
+        if source.exists():
+            source.replace(_beside(aside, suffix))
+    _sync(path.parent)
+    rebuilt.replace(path)
+    _sync(path.parent)
+
+
+def aside_path(path: Path) -> Path:
+    """Return where the last damaged database was put."""
+    return _beside(path, f".damaged-{_number(path)}")
+
+
+def _number(path: Path) -> int:
+    number = 0
+    while _beside(path, f".damaged-{number + 1}").exists():
+        number += 1
+    return number
+
+
+def _beside(path: Path, suffix: str) -> Path:
+    return path.with_name(path.name + suffix)
+
+
+def _sync(folder: Path) -> None:
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

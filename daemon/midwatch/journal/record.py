@@ -1,0 +1,400 @@
+"""What a night's events add up to: the state from which the sequencer decides and resumes.
+
+Folding is pure and incremental: the same events give the same record, whether they are applied as
+they happen or read back from the journal after a crash.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from typing import Literal, TypeAlias
+
+from midwatch.journal.events import (
+    Activity,
+    Centred,
+    DecisionMade,
+    Dithered,
+    DutyBegan,
+    DutyEnded,
+    Fact,
+    FaultBegan,
+    FaultEnded,
+    Flipped,
+    FocusRun,
+    FrameBegun,
+    FrameFiled,
+    FrameGraded,
+    FrameLost,
+    FrameRead,
+    GuidingStarted,
+    LookoutChanged,
+    NightBegan,
+    NightEnded,
+    OperatorSpoke,
+    RemedyTried,
+    Sample,
+    TargetPlanned,
+)
+from midwatch.journal.store import Event
+
+__all__ = ["FaultRecord", "FocusMoment", "FrameRecord", "FrameState", "NightRecord", "Timed"]
+
+FrameState = Literal["begun", "read", "filed", "graded", "lost"]
+OrderKey: TypeAlias = tuple[str, int]
+
+# Duties after which the telescope no longer points where it was centred.
+_MOVING_DUTIES = ("slew", "flip", "park")
+
+
+@dataclass(frozen=True, slots=True)
+class Timed:
+    """A fact with the moment at which it was journaled, POSIX seconds UTC."""
+
+    at_utc_s: float
+    fact: Fact
+
+
+@dataclass(slots=True)
+class FrameRecord:
+    """One exposure from its command to its verdict; facts are None until they happen."""
+
+    begun_at_utc_s: float
+    begun: FrameBegun
+    read: FrameRead | None = None
+    filed: FrameFiled | None = None
+    graded: FrameGraded | None = None
+    lost: FrameLost | None = None
+
+    @property
+    def exposure_id(self) -> str:
+        """Identifier that the daemon gave."""
+        return self.begun.exposure_id
+
+    @property
+    def is_light(self) -> bool:
+        """Whether it is a light frame."""
+        return self.begun.frame == "light"
+
+    @property
+    def order_key(self) -> OrderKey | None:
+        """Target and index of the frame order that it serves, if any."""
+        if self.begun.target is None or self.begun.order_index is None:
+            return None
+        return self.begun.target, self.begun.order_index
+
+    @property
+    def state(self) -> FrameState:
+        """How far it came."""
+        if self.graded is not None:
+            return "graded"
+        if self.filed is not None:
+            return "filed"
+        if self.lost is not None:
+            return "lost"
+        return "begun" if self.read is None else "read"
+
+    @property
+    def accepted(self) -> bool:
+        """Whether it counts towards its order."""
+        return self.graded is not None and self.graded.grade == "accepted"
+
+    @property
+    def pending(self) -> bool:
+        """Whether it may still come to count."""
+        return self.graded is None and self.lost is None
+
+    @property
+    def began_utc_s(self) -> float:
+        """When the shutter opened, as the camera says, or else when it was commanded."""
+        return self.begun_at_utc_s if self.read is None else self.read.began_utc_s
+
+    @property
+    def exposure_s(self) -> float:
+        """Measured shutter time, or the commanded one where none was measured."""
+        return self.begun.exposure_s if self.read is None else self.read.exposure_s
+
+    @property
+    def ended_utc_s(self) -> float:
+        """When the shutter closed."""
+        return self.began_utc_s + self.exposure_s
+
+
+@dataclass(frozen=True, slots=True)
+class FocusMoment:
+    """A focus run with its moment; the fields of `run` say what it found."""
+
+    at_utc_s: float
+    run: FocusRun
+
+
+@dataclass(slots=True)
+class FaultRecord:
+    """A fault with what was done about it."""
+
+    began_at_utc_s: float
+    began: FaultBegan
+    remedies: list[tuple[float, RemedyTried]] = field(default_factory=list)
+    ended_at_utc_s: float | None = None
+    ended: FaultEnded | None = None
+
+    @property
+    def open(self) -> bool:
+        """Whether it still stands."""
+        return self.ended is None
+
+    def tries(self, remedy: str) -> int:
+        """Return how often a remedy was tried against this fault."""
+        return sum(tried.remedy == remedy for _, tried in self.remedies)
+
+    @property
+    def last_tried_utc_s(self) -> float | None:
+        """When a remedy was last tried; None before the first."""
+        return self.remedies[-1][0] if self.remedies else None
+
+
+@dataclass(slots=True)
+class NightRecord:
+    """A night so far.
+
+    Attributes:
+        began: The first taking up of the orders; `resumed` counts the later ones.
+        interrupted_duty: What was being done when the daemon before this one died.
+        duty: What is being done now, with its moment.
+        focus: The last good focus run; `last_focus_run` is the last one, good or not.
+        centred_target: What the telescope is centred on; None after it was moved or resumed.
+        guiding: Whether guiding was started since the telescope last moved.
+        lights_since_dither: Light frames read out since the last dither, flip or change of target.
+        current_target: Target of the last frame or centring.
+    """
+
+    began: NightBegan | None = None
+    ended: NightEnded | None = None
+    resumed: int = 0
+    last_event_utc_s: float | None = None
+    planned: dict[str, TargetPlanned] = field(default_factory=dict)
+    frames: dict[str, FrameRecord] = field(default_factory=dict)
+    faults: dict[str, FaultRecord] = field(default_factory=dict)
+    focus: FocusMoment | None = None
+    last_focus_run: FocusMoment | None = None
+    focus_failures_in_row: int = 0
+    centred_target: str | None = None
+    current_target: str | None = None
+    guiding: bool = False
+    lights_since_dither: int = 0
+    flips: list[tuple[float, Flipped]] = field(default_factory=list)
+    activity: Activity | None = None
+    activity_since_utc_s: float | None = None
+    duty: tuple[float, DutyBegan] | None = None
+    interrupted_duty: tuple[float, DutyBegan] | None = None
+    durations: dict[str, list[float]] = field(default_factory=dict)
+    lookouts: dict[str, tuple[float, LookoutChanged]] = field(default_factory=dict)
+    sample: tuple[float, Sample] | None = None
+    decisions: int = 0
+    paused: bool = False
+    closing: bool = False
+    skipped: list[str] = field(default_factory=list)
+    _accepted: dict[OrderKey, int] = field(default_factory=dict)
+    _pending: dict[OrderKey, int] = field(default_factory=dict)
+
+    @classmethod
+    def from_events(cls, events: Iterable[Event]) -> NightRecord:
+        """Fold all events of a night."""
+        record = cls()
+        for event in events:
+            record.apply(event)
+        return record
+
+    def apply(self, event: Event) -> None:
+        """Take in the next event. Kinds that change nothing here are passed over."""
+        self.last_event_utc_s = event.at_utc_s
+        fold = _FOLDS.get(event.fact.kind)
+        if fold is not None:
+            fold(self, event.at_utc_s, event.fact)
+
+    def accepted(self, target: str, order_index: int) -> int:
+        """Return how many frames of an order were accepted."""
+        return self._accepted.get((target, order_index), 0)
+
+    def pending(self, target: str, order_index: int) -> int:
+        """Return how many frames of an order have neither verdict nor loss yet."""
+        return self._pending.get((target, order_index), 0)
+
+    def unfiled(self) -> list[FrameRecord]:
+        """Return the exposures that were commanded and neither filed nor given up, oldest first."""
+        return [f for f in self.frames.values() if f.filed is None and f.lost is None]
+
+    def open_faults(self) -> list[FaultRecord]:
+        """Return the faults that stand, oldest first."""
+        return [fault for fault in self.faults.values() if fault.open]
+
+    def closed_faults(self) -> list[FaultRecord]:
+        """Return the faults that have gone, in the order in which they began."""
+        return [fault for fault in self.faults.values() if not fault.open]
+
+    @property
+    def last_flip(self) -> tuple[float, Flipped] | None:
+        """The last meridian flip, done or failed, with its moment."""
+        return self.flips[-1] if self.flips else None
+
+    # Folds -----------------------------------------------------------------------------------
+
+    def _night_began(self, _at: float, fact: NightBegan) -> None:
+        if self.began is None:
+            self.began = fact
+        else:
+            self.resumed += 1
+            self.interrupted_duty, self.duty = self.duty, None
+            self._moved()
+        self.ended = None
+
+    def _night_ended(self, _at: float, fact: NightEnded) -> None:
+        self.ended = fact
+
+    def _target_planned(self, _at: float, fact: TargetPlanned) -> None:
+        self.planned[fact.target] = fact
+
+    def _activity(self, at: float, fact: Activity) -> None:
+        self.activity, self.activity_since_utc_s = fact, at
+
+    def _decision(self, _at: float, _fact: DecisionMade) -> None:
+        self.decisions += 1
+
+    def _duty_began(self, at: float, fact: DutyBegan) -> None:
+        self.duty = (at, fact)
+        if fact.duty in _MOVING_DUTIES:
+            self._moved()
+
+    def _duty_ended(self, _at: float, fact: DutyEnded) -> None:
+        if self.duty is not None and self.duty[1].duty == fact.duty:
+            self.duty = None
+        if fact.outcome == "done":
+            self.durations.setdefault(fact.duty, []).append(fact.took_s)
+
+    def _moved(self) -> None:
+        self.centred_target = None
+        self.guiding = False
+
+    def _frame_begun(self, at: float, fact: FrameBegun) -> None:
+        if fact.exposure_id in self.frames:
+            return  # an exposure is commanded once; a repeat must not wipe what is known of it
+        frame = FrameRecord(at, fact)
+        self.frames[fact.exposure_id] = frame
+        self._count(frame, 1)
+        if frame.is_light and fact.target is not None:
+            self._turn_to(fact.target)
+
+    def _turn_to(self, target: str) -> None:
+        if target != self.current_target:
+            self.lights_since_dither = 0
+        self.current_target = target
+
+    def _frame_fact(
+        self, _at: float, fact: FrameRead | FrameFiled | FrameGraded | FrameLost
+    ) -> None:
+        frame = self.frames.get(fact.exposure_id)
+        if frame is None:
+            return  # begun in another night: the promises report it, no order counts it
+        self._count(frame, -1)
+        if isinstance(fact, FrameRead):
+            if frame.is_light and frame.read is None:
+                self.lights_since_dither += 1
+            frame.read = fact
+        elif isinstance(fact, FrameFiled):
+            frame.filed = fact
+        elif isinstance(fact, FrameGraded):
+            frame.graded = fact
+        else:
+            frame.lost = fact
+        self._count(frame, 1)
+
+    def _count(self, frame: FrameRecord, by: int) -> None:
+        key = frame.order_key
+        if key is None or not frame.is_light:
+            return
+        if frame.accepted:
+            self._accepted[key] = self._accepted.get(key, 0) + by
+        if frame.pending:
+            self._pending[key] = self._pending.get(key, 0) + by
+
+    def _focus_run(self, at: float, fact: FocusRun) -> None:
+        self.last_focus_run = FocusMoment(at, fact)
+        if fact.ok:
+            self.focus = self.last_focus_run
+            self.focus_failures_in_row = 0
+        else:
+            self.focus_failures_in_row += 1
+
+    def _centred(self, _at: float, fact: Centred) -> None:
+        self._turn_to(fact.target)
+        self.centred_target = fact.target if fact.ok else None
+
+    def _flipped(self, at: float, fact: Flipped) -> None:
+        self.flips.append((at, fact))
+        self._moved()
+        self.lights_since_dither = 0
+
+    def _dithered(self, _at: float, _fact: Dithered) -> None:
+        self.lights_since_dither = 0
+
+    def _guiding_started(self, _at: float, fact: GuidingStarted) -> None:
+        self.guiding = fact.ok
+
+    def _sample(self, at: float, fact: Sample) -> None:
+        self.sample = (at, fact)
+
+    def _lookout(self, at: float, fact: LookoutChanged) -> None:
+        self.lookouts[fact.lookout] = (at, fact)
+
+    def _fault_began(self, at: float, fact: FaultBegan) -> None:
+        self.faults.setdefault(fact.fault_id, FaultRecord(at, fact))
+
+    def _remedy_tried(self, at: float, fact: RemedyTried) -> None:
+        fault = self.faults.get(fact.fault_id)
+        if fault is not None:
+            fault.remedies.append((at, fact))
+
+    def _fault_ended(self, at: float, fact: FaultEnded) -> None:
+        fault = self.faults.get(fact.fault_id)
+        if fault is not None and fault.open:
+            fault.ended_at_utc_s, fault.ended = at, fact
+
+    def _operator(self, _at: float, fact: OperatorSpoke) -> None:
+        if fact.command in ("pause", "resume"):
+            self.paused = fact.command == "pause"
+        elif fact.command == "close":
+            self.closing = True
+        elif fact.command == "skip":
+            target = fact.target or self.current_target
+            if target is not None and target not in self.skipped:
+                self.skipped.append(target)
+
+
+_FOLDS: dict[str, Callable[[NightRecord, float, Fact], None]] = {
+    kind.kind: fold  # type: ignore[misc]
+    for kind, fold in (
+        (NightBegan, NightRecord._night_began),
+        (NightEnded, NightRecord._night_ended),
+        (TargetPlanned, NightRecord._target_planned),
+        (Activity, NightRecord._activity),
+        (DecisionMade, NightRecord._decision),
+        (DutyBegan, NightRecord._duty_began),
+        (DutyEnded, NightRecord._duty_ended),
+        (FrameBegun, NightRecord._frame_begun),
+        (FrameRead, NightRecord._frame_fact),
+        (FrameFiled, NightRecord._frame_fact),
+        (FrameGraded, NightRecord._frame_fact),
+        (FrameLost, NightRecord._frame_fact),
+        (FocusRun, NightRecord._focus_run),
+        (Centred, NightRecord._centred),
+        (Flipped, NightRecord._flipped),
+        (Dithered, NightRecord._dithered),
+        (GuidingStarted, NightRecord._guiding_started),
+        (Sample, NightRecord._sample),
+        (LookoutChanged, NightRecord._lookout),
+        (FaultBegan, NightRecord._fault_began),
+        (RemedyTried, NightRecord._remedy_tried),
+        (FaultEnded, NightRecord._fault_ended),
+        (OperatorSpoke, NightRecord._operator),
+    )
+}

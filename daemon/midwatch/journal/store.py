@@ -1,0 +1,422 @@
+"""The journal: an append-only, hash-chained record of everything that happened.
+
+One SQLite file holds all nights of a data folder. Rows are never changed: triggers refuse it, and
+every row carries a digest over the previous one, so that a change made past them is found. What
+does not verify when the journal is opened is moved aside whole, never dropped.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import json
+import sqlite3
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, Self
+
+from midwatch.clock import Clock
+from midwatch.errors import MakeSafeError, StopError
+from midwatch.journal import quarantine
+from midwatch.journal.events import FACTS, Fact, Notice
+
+__all__ = [
+    "GENESIS",
+    "Event",
+    "Journal",
+    "JournalInUseError",
+    "JournalWriteError",
+    "digest_of",
+    "digest_of_events",
+    "read_events",
+]
+
+GENESIS = "0" * 64
+_DECIMALS = 6
+_APPLICATION_ID = 0x4D574A31
+_VERSION = 1
+# Appends between commits of a journal that need not survive a power cut. Too low costs time in
+# rehearsals; too high only delays what another process can read of a rehearsal while it runs.
+_BATCH = 500
+# Rows whose chain is verified at every opening: several nights. Too low leaves old damage to be
+# found by a full verification only; too high delays the start after a crash.
+_TAIL = 20_000
+_SCHEMA = """
+CREATE TABLE IF NOT EXISTS events (
+    seq INTEGER PRIMARY KEY, at_utc_s REAL NOT NULL, night TEXT NOT NULL,
+    kind TEXT NOT NULL, facts TEXT NOT NULL, digest TEXT NOT NULL) STRICT;
+CREATE INDEX IF NOT EXISTS events_by_night ON events (night, seq);
+CREATE TRIGGER IF NOT EXISTS events_never_change BEFORE UPDATE ON events
+    BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
+CREATE TRIGGER IF NOT EXISTS events_never_go BEFORE DELETE ON events
+    BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
+"""
+_COLUMNS = "seq, at_utc_s, night, kind, facts, digest"
+
+Row = tuple[int, float, str, str, str, str]
+
+
+class JournalInUseError(StopError):
+    """Another daemon writes this journal."""
+
+
+class JournalWriteError(MakeSafeError):
+    """The journal cannot be written; a night that leaves no record must not go on."""
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One thing that happened.
+
+    Attributes:
+        seq: Its place in the journal, from 1, without gaps.
+        at_utc_s: POSIX seconds UTC, rounded to 1 ms. Order goes by ``seq``: a clock may be set.
+        night: Name of the night; empty for what happens outside one.
+        fact: What happened, floats rounded to 6 decimals.
+        digest: Blake2b over the previous event's digest and this event, hexadecimal.
+    """
+
+    seq: int
+    at_utc_s: float
+    night: str
+    fact: Fact
+    digest: str
+
+
+class Journal:
+    """The journal of one data folder, open for appending. Only one at a time may be."""
+
+    def __init__(
+        self, connection: sqlite3.Connection, clock: Clock, lock: IO[str], *, durable: bool
+    ) -> None:
+        self._connection = connection
+        self._clock = clock
+        self._lock = lock
+        self._durable = durable
+        self._night = ""
+        self._uncommitted = 0
+        self._listeners: list[Callable[[Event], None]] = []
+        self._insert = f"INSERT INTO events ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?)"  # noqa: S608
+        last: tuple[int, str, str] = connection.execute(
+            "SELECT seq, night, digest FROM events ORDER BY seq DESC LIMIT 1"
+        ).fetchone() or (0, "", GENESIS)
+        self._seq, self._last_night, self._head = last
+
+    @classmethod
+    def open(cls, path: Path, clock: Clock, *, durable: bool = True) -> Self:
+        """Open a journal, making it if there is none.
+
+        Args:
+            path: The file; its folder must exist.
+            clock: Stamps the events.
+            durable: Every append is on the disk before it returns. Rehearsals do without, and
+                commit in batches.
+
+        Raises:
+            JournalInUseError: Another process has it open for appending.
+            StopError: The file belongs to another program or a newer version.
+        """
+        lock = _lock(path)
+        try:
+            quarantine.finish_swap(path)
+            damage = _find_damage(path) if path.exists() else None
+            if damage is not None:
+                _rebuild(path, damage.good)
+            connection = _connect(path, durable=durable)
+        except BaseException:
+            lock.close()
+            raise
+        journal = cls(connection, clock, lock, durable=durable)
+        if damage is not None:
+            journal._night = journal._last_night
+            journal.append(Notice(message=damage.message(quarantine.aside_path(path).name)))
+        return journal
+
+    @property
+    def night(self) -> str:
+        """The night that appended events belong to."""
+        return self._night
+
+    def begin_night(self, night: str) -> None:
+        """Name the night of the events appended from now on."""
+        self._night = night
+
+    def listen(self, callback: Callable[[Event], None]) -> None:
+        """Hand every event appended from now on to `callback`, after it was stored."""
+        self._listeners.append(callback)
+
+    def append(self, fact: Fact) -> Event:
+        """Store what happened; it is on the disk when this returns (if the journal is durable).
+
+        Raises:
+            JournalWriteError: It could not be stored (disk full, disk gone).
+        """
+        fact = _rounded_fact(fact)
+        at_utc_s = round(self._clock.unix_s(), 3)
+        facts = _canonical(fact)
+        seq = self._seq + 1
+        digest = _chain(self._head, seq, at_utc_s, self._night, fact.kind, facts)
+        try:
+            if not self._durable and not self._uncommitted:
+                self._connection.execute("BEGIN")
+            self._connection.execute(
+                self._insert, (seq, at_utc_s, self._night, fact.kind, facts, digest)
+            )
+            self._uncommitted += 1
+            if not self._durable and self._uncommitted >= _BATCH:
+                self._commit()
+        except sqlite3.Error as error:
+            raise JournalWriteError(f"the journal cannot be written: {error}") from error
+        self._seq, self._head = seq, digest
+        event = Event(seq, at_utc_s, self._night, fact, digest)
+        for listener in self._listeners:
+            listener(event)
+        return event
+
+    def events(self, night: str | None = None) -> Iterator[Event]:
+        """Yield the events of one night, or all, in the order of the journal."""
+        return _events(self._connection, night)
+
+    def nights(self) -> tuple[str, ...]:
+        """Return the names of the nights, oldest first."""
+        return _nights(self._connection)
+
+    def head(self) -> str:
+        """Return the digest of the last event: it stands for the whole journal."""
+        return self._head
+
+    def verify(self) -> None:
+        """Verify the whole chain.
+
+        Raises:
+            StopError: An event does not follow from the one before it.
+        """
+        good, problem = _walk(self._connection, after=0, head=GENESIS)
+        if problem is not None:
+            raise StopError(f"{problem}; {len(good)} events before it are good")
+
+    def close(self) -> None:
+        """Commit and close; the journal cannot be used afterwards."""
+        self._commit()
+        self._connection.close()
+        self._lock.close()
+
+    def _commit(self) -> None:
+        if self._connection.in_transaction:
+            self._connection.execute("COMMIT")
+        self._uncommitted = 0
+
+
+def read_events(path: Path, night: str | None = None) -> list[Event]:
+    """Read a journal that may be in use by a daemon.
+
+    Raises:
+        FileNotFoundError: There is no journal.
+        StopError: The file is not a journal of this version.
+    """
+    if not path.exists():
+        raise FileNotFoundError(f"there is no journal at {path}")
+    connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
+    try:
+        _check_identity(connection, path)
+        return list(_events(connection, night))
+    finally:
+        connection.close()
+
+
+def digest_of(path: Path, night: str | None = None) -> str:
+    """Return the digest of a night (or of all) in a journal; see `digest_of_events`."""
+    return digest_of_events(read_events(path, night))
+
+
+def digest_of_events(events: Iterable[Event]) -> str:
+    """Return one digest of what happened and when, wherever in a journal it stands.
+
+    Two runs of the same rehearsal give the same digest even if other nights precede one of them.
+    """
+    head = GENESIS
+    for number, event in enumerate(events, start=1):
+        facts = _canonical(event.fact)
+        head = _chain(head, number, event.at_utc_s, event.night, event.fact.kind, facts)
+    return head
+
+
+# Values --------------------------------------------------------------------------------------
+
+
+def _rounded_fact(fact: Fact) -> Fact:
+    changed = {}
+    for name, value in fact.__dict__.items():
+        rounded = _rounded(value)
+        if rounded is not value:
+            changed[name] = rounded
+    return fact.model_copy(update=changed) if changed else fact
+
+
+def _rounded(value: object) -> object:
+    """Return `value` with every float rounded; the same object where nothing changed."""
+    if isinstance(value, float):
+        rounded = round(value, _DECIMALS) + 0.0  # adding zero turns -0.0 into 0.0
+        return value if repr(rounded) == repr(value) else rounded
+    if isinstance(value, tuple):
+        parts = tuple(_rounded(part) for part in value)
+        return value if all(a is b for a, b in zip(parts, value, strict=True)) else parts
+    if isinstance(value, list):
+        return [_rounded(part) for part in value]
+    if isinstance(value, dict):
+        return {key: _rounded(part) for key, part in value.items()}
+    return value
+
+
+def _canonical(fact: Fact) -> str:
+    return json.dumps(
+        fact.__dict__, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
+    )
+
+
+def _chain(head: str, seq: int, at_utc_s: float, night: str, kind: str, facts: str) -> str:
+    line = f"{head}\n{seq}\n{at_utc_s!r}\n{night}\n{kind}\n{facts}\n"
+    return hashlib.blake2b(line.encode(), digest_size=32).hexdigest()
+
+
+# Files ---------------------------------------------------------------------------------------
+
+
+def _lock(path: Path) -> IO[str]:
+    file = path.with_name(path.name + ".lock").open("a")
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        file.close()
+        raise JournalInUseError(
+            f"another process writes {path}; stop it, or use another data folder"
+        ) from None
+    return file
+
+
+def _connect(path: Path, *, durable: bool) -> sqlite3.Connection:
+    connection = sqlite3.connect(path, isolation_level=None, cached_statements=16)
+    try:
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute(f"PRAGMA synchronous = {'FULL' if durable else 'OFF'}")
+        if connection.execute("PRAGMA application_id").fetchone() == (0,):
+            connection.execute(f"PRAGMA application_id = {_APPLICATION_ID}")
+            connection.execute(f"PRAGMA user_version = {_VERSION}")
+        connection.executescript(_SCHEMA)
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _check_identity(connection: sqlite3.Connection, path: Path) -> None:
+    identity = connection.execute("PRAGMA application_id").fetchone()[0]
+    tables = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+    if identity != _APPLICATION_ID and (identity or tables):
+        raise StopError(f"{path} is the database of another program, not a journal")
+    version = connection.execute("PRAGMA user_version").fetchone()[0]
+    if version > _VERSION:
+        raise StopError(f"{path} has version {version}; this program knows up to {_VERSION}")
+
+
+def _events(connection: sqlite3.Connection, night: str | None) -> Iterator[Event]:
+    where, values = ("", ()) if night is None else ("WHERE night = ?", (night,))
+    rows = connection.execute(
+        f"SELECT {_COLUMNS} FROM events {where} ORDER BY seq",  # noqa: S608
+        values,
+    )
+    for seq, at_utc_s, name, kind, facts, digest in rows:
+        yield Event(seq, at_utc_s, name, FACTS[kind].model_validate_json(facts), digest)
+
+
+def _nights(connection: sqlite3.Connection) -> tuple[str, ...]:
+    rows = connection.execute(
+        "SELECT night FROM events WHERE night != '' GROUP BY night ORDER BY min(seq)"
+    )
+    return tuple(night for (night,) in rows)
+
+
+# Damage --------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Damage:
+    """The events that verify, and what is wrong with the next one."""
+
+    good: list[Row]
+    problem: str
+
+    def message(self, aside: str) -> str:
+        return (
+            f"the journal was damaged: {self.problem}; it was kept whole as {aside}, and the "
+            f"{len(self.good)} events before the damage were taken over"
+        )
+
+
+def _find_damage(path: Path) -> _Damage | None:
+    """Verify the file and the tail of the chain; on any doubt, the whole chain from its start."""
+    connection = sqlite3.connect(path, isolation_level=None)
+    try:
+        try:
+            _check_identity(connection, path)
+            if not connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
+                return None
+            (verdict,) = connection.execute("PRAGMA quick_check(1)").fetchone()
+            first = connection.execute("SELECT max(seq) - ? FROM events", (_TAIL,)).fetchone()[0]
+            after = max(0, first or 0)
+            head = _digest_at(connection, after)
+            _, problem = _walk(connection, after=after, head=head)
+            if verdict == "ok" and problem is None:
+                return None
+            problem = problem or f"the file does not hold together ({verdict})"
+        except sqlite3.DatabaseError as error:
+            problem = f"the file cannot be read ({error})"
+        good, found = _walk(connection, after=0, head=GENESIS)
+        return _Damage(good, found or problem)
+    finally:
+        connection.close()
+
+
+def _digest_at(connection: sqlite3.Connection, seq: int) -> str:
+    if seq == 0:
+        return GENESIS
+    row = connection.execute("SELECT digest FROM events WHERE seq = ?", (seq,)).fetchone()
+    return str(row[0]) if row else ""
+
+
+def _walk(
+    connection: sqlite3.Connection, *, after: int, head: str
+) -> tuple[list[Row], str | None]:
+    """Return the rows after `after` that follow from `head`, and what is wrong with the next."""
+    good: list[Row] = []
+    try:
+        rows = connection.execute(
+            f"SELECT {_COLUMNS} FROM events WHERE seq > ? ORDER BY seq",  # noqa: S608
+            (after,),
+        )
+        for row in rows:
+            expected = after + len(good) + 1
+            if row[0] != expected:
+                return good, f"event {expected} is missing"
+            if row[3] not in FACTS:
+                return good, f"event {expected} is of the unknown kind {row[3]!r}"
+            if _chain(head, *row[:5]) != row[5]:
+                return good, f"event {expected} does not match its digest"
+            good.append(row)
+            head = row[5]
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
+        return good, f"event {after + len(good) + 1} cannot be read ({error})"
+    return good, None
+
+
+def _rebuild(path: Path, good: list[Row]) -> None:
+    with quarantine.rebuilding(path) as partial:
+        connection = _connect(partial, durable=True)
+        connection.execute("BEGIN")
+        connection.executemany(
+            f"INSERT INTO events ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?)",  # noqa: S608
+            good,
+        )
+        connection.execute("COMMIT")
+        connection.close()
