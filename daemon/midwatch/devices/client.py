@@ -1,0 +1,310 @@
+"""The daemon's view of one device: its latest state, its events, and commands to it."""
+
+from __future__ import annotations
+
+import asyncio
+import math
+from collections.abc import Callable, Sequence
+from datetime import datetime
+from typing import Generic, Protocol, TypeVar, cast
+
+import structlog
+from pydantic import ValidationError
+
+from midwatch.bus import Bus, Message
+from midwatch.bus.calls import Caller, CommandError
+from midwatch.bus.envelopes import (
+    About,
+    ErrorKind,
+    EventEnvelope,
+    MalformedError,
+    Online,
+    StateEnvelope,
+    decode,
+)
+from midwatch.bus.topics import Topics
+from midwatch.clock import Clock
+from midwatch.devices.driver import Facts
+from midwatch.devices.models import STATES, Command, DeviceAbout, DeviceState, Kind
+
+S_co = TypeVar("S_co", bound=DeviceState, covariant=True)
+R = TypeVar("R")
+
+# Heartbeats that may stay away before a device counts as down. Fewer calls a busy network a
+# fault; more leaves the rig longer in the hands of a device that is gone.
+SILENT_HEARTBEATS = 3
+
+_STATE_KEY = b'"state":'
+
+_log = structlog.get_logger(__name__)
+
+
+class Token(Protocol):
+    """What knows the lease under which commands are given."""
+
+    @property
+    def token(self) -> str | None:
+        """The holder's name while the lease is held, else None."""
+
+
+class NoLease:
+    """A client that only looks on: it holds no lease."""
+
+    @property
+    def token(self) -> None:
+        """None."""
+        return
+
+
+class DeviceClient(Generic[S_co]):
+    """One device as seen over the bus.
+
+    `DeviceClient[MountState](...)` is typed end to end. It hears nothing until it is started,
+    either by `start` or as one of the devices of a `RigClient`. What a device says that does not
+    fit its models is counted in `malformed`, logged and otherwise ignored, so that a device that
+    only talks nonsense falls silent and is `down`.
+
+    Attributes:
+        name: of the device on the bus.
+        about: what the device said of itself; None before.
+        malformed: messages that were not understood.
+        since: when the device's driver came up, as it says.
+    """
+
+    def __init__(
+        self,
+        bus: Bus,
+        topics: Topics,
+        caller: Caller,
+        clock: Clock,
+        name: str,
+        kind: Kind,
+        heartbeat_s: float,
+        lease: Token | None = None,
+    ) -> None:
+        self.name = name
+        self.kind = kind
+        self.heartbeat_s = heartbeat_s
+        self.about: DeviceAbout | None = None
+        self.since: datetime | None = None
+        self.malformed = 0
+        self._bus = bus
+        self._topics = topics
+        self._caller = caller
+        self._clock = clock
+        self._lease: Token = NoLease() if lease is None else lease
+        self._model = cast("type[S_co]", STATES[kind])
+        self._task: asyncio.Task[None] | None = None
+        self._state: S_co | None = None
+        self._state_bytes = b""
+        self._heard_mono_s = -math.inf
+        self._said_online = False
+        self._was_down = True
+        self._listeners: list[Callable[[], None]] = []
+        self._event_listeners: list[Callable[[str, Facts], None]] = []
+        self._event_prefix = topics.events(name).removesuffix("+")
+        self._routes: dict[str, Callable[[Message], None]] = {
+            topics.state(name): self._take_state,
+            topics.online(name): self._take_online,
+            topics.about(name): self._take_about,
+        }
+
+    @property
+    def state(self) -> S_co | None:
+        """The latest whole state; None before the first."""
+        return self._state
+
+    @property
+    def online(self) -> bool:
+        """Whether the device's driver says, or its last will has not denied, that it is up."""
+        return self._said_online
+
+    @property
+    def down(self) -> bool:
+        """Whether the device must not be relied on: offline, or silent for three heartbeats."""
+        return not self._said_online or self.age_s() > SILENT_HEARTBEATS * self.heartbeat_s
+
+    def age_s(self) -> float:
+        """Seconds since the state was last heard of; infinite before the first time.
+
+        A state that the broker had kept counts as old as its stamp says, others from arrival.
+        """
+        return self._clock.mono() - self._heard_mono_s
+
+    def listen(self, callback: Callable[[], None]) -> Callable[[], None]:
+        """Have `callback` called when state, about, online or down change.
+
+        Returns a function that ends it. The callback must be quick; an exception is logged.
+        """
+        return _register(self._listeners, callback)
+
+    def on_event(self, callback: Callable[[str, Facts], None]) -> Callable[[], None]:
+        """Have `callback` called with name and facts of each event; returns what ends it."""
+        return _register(self._event_listeners, callback)
+
+    async def until(self, condition: Callable[[S_co], bool], timeout_s: float) -> S_co:
+        """Wait for a state of which `condition` is true, and return it.
+
+        Raises:
+            TimeoutError: there was none within `timeout_s`.
+        """
+        changed = asyncio.Event()
+        stop = self.listen(changed.set)
+        try:
+            async with self._clock.timeout(timeout_s):
+                while self._state is None or not condition(self._state):
+                    changed.clear()
+                    await changed.wait()
+            return self._state
+        finally:
+            stop()
+
+    async def do(self, command: Command[R], timeout_s: float) -> R:
+        """Give a command and return its answer when the device has finished it.
+
+        Raises:
+            CommandError: the device, or its host, refused or failed; the kind says which.
+            CallTimeoutError: there was no answer within `timeout_s`.
+        """
+        token = self._lease.token if command.needs_lease else None
+        result = await self._caller.call(
+            self.name, command.command, command, timeout_s=timeout_s, lease=token
+        )
+        if command.answer is None:
+            return cast("R", None)
+        try:
+            return cast("R", command.answer.model_validate(result))
+        except ValidationError as error:
+            raise CommandError(
+                ErrorKind.MALFORMED,
+                f"the answer is no {command.answer.__name__}: {error.error_count()} errors, first "
+                f"{error.errors(include_url=False)[0]['msg']}",
+                retryable=False,
+                device=self.name,
+                command=command.command,
+            ) from error
+
+    async def start(self) -> None:
+        """Begin to listen with a task of its own; not for a device of a `RigClient`."""
+        if self._task is None:
+            self._task = asyncio.create_task(listen_to(self._bus, (self,)), name=self.name)
+
+    async def stop(self) -> None:
+        """Listen no more."""
+        task, self._task = self._task, None
+        if task is not None:
+            task.cancel()
+            await asyncio.gather(task, return_exceptions=True)
+
+    def patterns(self) -> tuple[str, ...]:
+        """Topic filters that this client has to hear."""
+        return (*self._routes, self._topics.events(self.name))
+
+    def offer(self, message: Message) -> None:
+        """Take in one message of `patterns`; never raises."""
+        route = self._routes.get(message.topic, self._take_event)
+        try:
+            route(message)
+        except (MalformedError, ValidationError) as error:
+            self.malformed += 1
+            _log.warning(
+                "device_message_malformed",
+                device=self.name,
+                topic=message.topic,
+                error=str(error)[:300],
+            )
+
+    def review(self) -> None:
+        """Tell the listeners if the device has gone down, or come up, since the last time."""
+        if self.down is not self._was_down:
+            self._was_down = not self._was_down
+            self._notify()
+
+    def _take_state(self, message: Message) -> None:
+        head, key, body = message.payload.partition(_STATE_KEY)
+        if key and body == self._state_bytes:
+            # The same state again: only the envelope needs to be looked at.
+            envelope = decode(StateEnvelope, head + _STATE_KEY + b"{}}")
+            state = self._state
+        else:
+            envelope = decode(StateEnvelope, message.payload)
+            state = self._model.model_validate(envelope.state)
+            self._state_bytes = body
+        self._heard_mono_s = self._clock.mono()
+        if message.retain:
+            self._heard_mono_s -= max(0.0, (self._clock.now() - envelope.at).total_seconds())
+        changed = state != self._state
+        self._state = state
+        if self._was_down and not self.down:
+            self._was_down = False
+            changed = True
+        if changed:
+            self._notify()
+
+    def _take_online(self, message: Message) -> None:
+        said = decode(Online, message.payload)
+        self._said_online = said.online
+        self.since = said.since
+        self._was_down = self.down
+        self._notify()
+
+    def _take_about(self, message: Message) -> None:
+        said = decode(About, message.payload)
+        if said.kind != self.kind:
+            raise MalformedError(f"{self.name} is a {said.kind}, not a {self.kind}")
+        self.about = DeviceAbout(
+            kind=self.kind,
+            driver=said.driver,
+            capabilities=tuple(said.capabilities),
+            limits=said.limits,
+        )
+        self._notify()
+
+    def _take_event(self, message: Message) -> None:
+        facts = decode(EventEnvelope, message.payload).facts
+        name = message.topic.removeprefix(self._event_prefix)
+        for callback in tuple(self._event_listeners):
+            try:
+                callback(name, facts)
+            except Exception:
+                _log.exception("device_event_listener_failed", device=self.name, event_name=name)
+
+    def _notify(self) -> None:
+        for callback in tuple(self._listeners):
+            try:
+                callback()
+            except Exception:
+                _log.exception("device_listener_failed", device=self.name)
+
+
+class _Listener(Protocol):
+    def patterns(self) -> tuple[str, ...]: ...
+
+    def offer(self, message: Message) -> None: ...
+
+
+async def listen_to(bus: Bus, clients: Sequence[_Listener]) -> None:
+    """Hand the messages of some devices to their clients, until cancelled or the bus is left."""
+    patterns = [pattern for client in clients for pattern in client.patterns()]
+    owners = {_owner(pattern): client for client in clients for pattern in client.patterns()}
+    async with bus.subscribe(*patterns, limit=10_000) as messages:
+        async for message in messages:
+            owners[_owner(message.topic)].offer(message)
+
+
+def _owner(topic: str) -> str:
+    """The part of a topic, or filter, up to and with the device's name."""
+    return "/".join(topic.split("/", 4)[:4])
+
+
+C = TypeVar("C")
+
+
+def _register(callbacks: list[C], callback: C) -> Callable[[], None]:
+    callbacks.append(callback)
+
+    def unregister() -> None:
+        if callback in callbacks:
+            callbacks.remove(callback)
+
+    return unregister

@@ -1,0 +1,108 @@
+"""What a driver is, and what its host gives it.
+
+A driver talks to one device. It is found by the entry-point group ``midwatch.drivers``: a callable
+that takes a `DriverContext` and returns a `Driver`. The host does everything else: the bus, the
+lease, limits, deadlines, repeats, the spool.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Coroutine, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import JsonValue
+
+from midwatch.clock import Clock
+from midwatch.devices.models import Command, DeviceAbout, DeviceState, FrameRef, Kind, Model
+from midwatch.sky import Place
+
+Facts = Mapping[str, JsonValue]
+
+
+class Spool(Protocol):
+    """Where a camera driver keeps exposures until the daemon has filed them."""
+
+    def keep(self, pixels: NDArray[np.uint16], ref: FrameRef) -> FrameRef:
+        """Store pixels (rows, columns) durably and return the reference, ``where`` filled in.
+
+        ``ref.sha256`` and ``ref.where`` of the argument are ignored and replaced.
+        """
+
+    def waiting(self) -> tuple[FrameRef, ...]:
+        """Return what has not been dropped, oldest first."""
+
+    def drop(self, sha256: str) -> None:
+        """Forget a frame; an unknown one is no error."""
+
+
+@dataclass(frozen=True)
+class DriverContext:
+    """What a driver may use.
+
+    Attributes:
+        name: of the device on the bus.
+        options: the driver's own settings from the rig file.
+        rng: seeded by the night's seed and the device's name.
+        emit: publish facts under ``<name>/event/<event>``.
+        watch: be called with the facts of another device's event, ``watch(device, event, call)``.
+        changed: tell the host that the state has changed.
+        spawn: run a coroutine as an owned, named task until the driver is closed.
+    """
+
+    name: str
+    clock: Clock
+    options: Mapping[str, JsonValue]
+    place: Place
+    rng: np.random.Generator
+    spool: Spool
+    emit: Callable[[str, Facts], None]
+    watch: Callable[[str, str, Callable[[Facts], None]], None]
+    changed: Callable[[], None]
+    spawn: Callable[[str, Coroutine[Any, Any, None]], None]
+
+
+class Driver(Protocol):
+    """One device, whatever its make."""
+
+    kind: Kind
+
+    def about(self) -> DeviceAbout:
+        """Say what the device can do."""
+
+    def state(self) -> DeviceState:
+        """Return the whole state now; quick, never raises."""
+
+    async def perform(self, command: Command[Any]) -> Model | None:
+        """Do one command and return its answer when it is finished.
+
+        Cancellation means: stop where that is safe. Raises `DeviceError`.
+        """
+
+    async def make_safe(self, reason: str) -> None:
+        """Bring the device to rest by itself; called by the host when the lease has run out."""
+
+    async def close(self) -> None:
+        """Release the hardware; the process ends."""
+
+
+@dataclass(eq=False)
+class DeviceError(Exception):
+    """A device could not do what was asked.
+
+    Attributes:
+        message: what happened, with values and units, and what to try.
+        retryable: whether the same command may work in a moment.
+    """
+
+    message: str
+    retryable: bool = False
+    facts: Facts = field(default_factory=dict)
+
+    def __str__(self) -> str:
+        return self.message
+
+
+DriverFactory = Callable[[DriverContext], Driver]
