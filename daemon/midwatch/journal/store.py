@@ -14,7 +14,7 @@ import sqlite3
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Self
+from typing import IO, Self, TypeVar
 
 from midwatch.clock import Clock
 from midwatch.errors import MakeSafeError, StopError
@@ -29,6 +29,7 @@ __all__ = [
     "JournalWriteError",
     "digest_of",
     "digest_of_events",
+    "facts_of",
     "read_events",
 ]
 
@@ -55,6 +56,7 @@ CREATE TRIGGER IF NOT EXISTS events_never_go BEFORE DELETE ON events
 _COLUMNS = "seq, at_utc_s, night, kind, facts, digest"
 
 Row = tuple[int, float, str, str, str, str]
+F = TypeVar("F", bound=Fact)
 
 
 class JournalInUseError(StopError):
@@ -242,6 +244,11 @@ def digest_of_events(events: Iterable[Event]) -> str:
     return head
 
 
+def facts_of(events: Iterable[Event], kind: type[F]) -> list[tuple[float, F]]:
+    """Return the facts of one kind with their moments (POSIX seconds UTC), in order."""
+    return [(event.at_utc_s, event.fact) for event in events if isinstance(event.fact, kind)]
+
+
 # Values --------------------------------------------------------------------------------------
 
 
@@ -385,9 +392,7 @@ def _digest_at(connection: sqlite3.Connection, seq: int) -> str:
     return str(row[0]) if row else ""
 
 
-def _walk(
-    connection: sqlite3.Connection, *, after: int, head: str
-) -> tuple[list[Row], str | None]:
+def _walk(connection: sqlite3.Connection, *, after: int, head: str) -> tuple[list[Row], str | None]:
     """Return the rows after `after` that follow from `head`, and what is wrong with the next."""
     good: list[Row] = []
     try:

@@ -1,0 +1,30 @@
+"""What a report knows of the site and the rig beside the journal."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from midwatch.sky import Horizon, MountLimits, Observer
+
+__all__ = ["NightContext"]
+
+
+@dataclass(frozen=True)
+class NightContext:
+    """The surroundings of a night.
+
+    Attributes:
+        observer: The site.
+        horizon: The true horizon, as shown.
+        limits: What the mount may do, margins included, as judged.
+        timezone: IANA name; times are shown in it.
+        sun_below_deg: How far the Sun is below the horizon between dusk and dawn.
+        close_within_s: Time in which the rig must be parked once it is unsafe.
+    """
+
+    observer: Observer
+    horizon: Horizon
+    limits: MountLimits
+    timezone: str
+    sun_below_deg: float = 18.0
+    close_within_s: float = 240.0

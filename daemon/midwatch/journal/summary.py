@@ -1,0 +1,240 @@
+"""Summing up a night for machines: the content of ``night.json``."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from midwatch.journal.events import FocusRun, NightBegan, NightEnded, TargetPlanned
+from midwatch.journal.ledger import Ledger
+from midwatch.journal.promises import Promise
+from midwatch.journal.record import FaultRecord, FrameRecord, NightRecord
+from midwatch.journal.store import Event, facts_of
+from midwatch.journal.summary_models import (
+    FaultSummary,
+    FlipSummary,
+    FocusSummary,
+    FrameSummary,
+    NightSummary,
+    OrderSummary,
+    RemedySummary,
+    TargetSummary,
+    Yield,
+)
+
+__all__ = ["json_schema", "summarise", "to_json", "usable_seconds", "utc_text"]
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def utc_text(utc_s: float) -> str:
+    """Return POSIX seconds as ISO 8601 UTC, with milliseconds where there are any."""
+    moment = _EPOCH + timedelta(milliseconds=round(utc_s * 1000))
+    text = moment.isoformat(timespec="milliseconds" if moment.microsecond else "seconds")
+    return text.replace("+00:00", "Z")
+
+
+def summarise(
+    events: Sequence[Event],
+    record: NightRecord,
+    ledger: Ledger,
+    promises: Sequence[Promise],
+    journal_digest: str,
+) -> NightSummary:
+    """Sum up a night.
+
+    Args:
+        events: Of the night, in the order of the journal.
+        record: The same, folded.
+        ledger: The same, accounted.
+        promises: As checked.
+        journal_digest: Stands for the night's events.
+
+    Raises:
+        ValueError: The night never began.
+    """
+    began = record.began
+    if began is None:
+        raise ValueError("the journal holds no beginning of this night")
+    usable_s = usable_seconds(record, ledger)
+    ends = facts_of(events, NightEnded) if record.ended is not None else []
+    frames = list(record.frames.values())
+    return NightSummary(
+        midwatch=began.version,
+        night=began.night,
+        evening=began.evening,
+        site=began.site,
+        rig=began.rig,
+        rehearsal=began.rehearsal,
+        sky_mode=began.sky_mode,
+        seed=began.seed,
+        orders_sha256=began.orders_sha256,
+        began=utc_text(facts_of(events, NightBegan)[0][0]),
+        ended=utc_text(ends[-1][0]) if ends else None,
+        how=record.ended.how if record.ended else None,
+        restarts=record.resumed,
+        dusk=utc_text(ledger.dusk_utc_s),
+        dawn=utc_text(ledger.dawn_utc_s),
+        usable_s=usable_s,
+        ledger={cause: seconds for cause, seconds in ledger.seconds.items()},
+        targets=[_target(plan, frames) for plan in record.planned.values()],
+        frames=[_frame(frame) for frame in frames],
+        focus_runs=_focus_runs(events),
+        flips=[FlipSummary(at=utc_text(at), **flip.model_dump()) for at, flip in record.flips],
+        faults=_faults(list(record.faults.values()), ledger),
+        decisions=record.decisions,
+        promises=list(promises),
+        yield_=_yield(ledger.of("open_shutter"), usable_s),
+        journal_digest=journal_digest,
+    )
+
+
+def to_json(summary: NightSummary) -> str:
+    """Return the text of ``night.json``: sorted keys, floats of at most 6 decimals, final newline."""
+    content = _rounded(summary.model_dump(mode="json", by_alias=True))
+    return json.dumps(content, sort_keys=True, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def json_schema() -> dict[str, Any]:
+    """Return the JSON Schema of ``night.json``."""
+    return NightSummary.model_json_schema(by_alias=True, mode="serialization")
+
+
+def usable_seconds(record: NightRecord, ledger: Ledger) -> int:
+    """Count the seconds of the night in which a target was inside its windows and it was safe."""
+    usable = bytearray(ledger.dawn_utc_s - ledger.dusk_utc_s)
+    for plan in record.planned.values():
+        for opens, closes in plan.windows_utc_s:
+            _mark(usable, ledger.dusk_utc_s, opens, closes, 1)
+    for span in ledger.spans:
+        if span.cause == "unsafe":
+            _mark(usable, ledger.dusk_utc_s, span.start_utc_s, span.end_utc_s, 0)
+    return sum(usable)
+
+
+def _mark(seconds: bytearray, origin: int, start: float, end: float, value: int) -> None:
+    first, last = _clip(seconds, origin, start, end)
+    seconds[first:last] = bytes([value]) * (last - first)
+
+
+def _clip(seconds: bytearray, origin: int, start: float, end: float) -> tuple[int, int]:
+    first = min(len(seconds), max(0, round(start) - origin))
+    return first, max(first, min(len(seconds), round(end) - origin))
+
+
+def _yield(open_shutter_s: int, usable_s: int) -> Yield:
+    fraction = round(open_shutter_s / usable_s, 6) if usable_s else None
+    return Yield(open_shutter_s=open_shutter_s, usable_s=usable_s, fraction=fraction)
+
+
+def _target(plan: TargetPlanned, frames: Sequence[FrameRecord]) -> TargetSummary:
+    lights = [frame for frame in frames if frame.is_light and frame.begun.target == plan.target]
+    grades = Counter(frame.graded.grade for frame in lights if frame.graded)
+    return TargetSummary(
+        name=plan.target,
+        ra_deg=plan.ra_deg,
+        dec_deg=plan.dec_deg,
+        wanted=sum(count for _, _, count in plan.wanted),
+        accepted=grades["accepted"],
+        rejected=grades["rejected"],
+        doubtful=grades["doubtful"],
+        lost=sum(frame.state == "lost" for frame in lights),
+        integration_s=_integration_s(lights),
+        windows=[(utc_text(opens), utc_text(closes)) for opens, closes in plan.windows_utc_s],
+        transit=None if plan.transit_utc_s is None else utc_text(plan.transit_utc_s),
+        note=plan.note,
+        orders=[
+            _order(wanted, [f for f in lights if f.begun.order_index == index])
+            for index, wanted in enumerate(plan.wanted)
+        ],
+    )
+
+
+def _order(wanted: tuple[str | None, float, int], lights: Sequence[FrameRecord]) -> OrderSummary:
+    grades = Counter(frame.graded.grade for frame in lights if frame.graded)
+    return OrderSummary(
+        filter=wanted[0],
+        exposure_s=wanted[1],
+        wanted=wanted[2],
+        accepted=grades["accepted"],
+        rejected=grades["rejected"],
+        doubtful=grades["doubtful"],
+        integration_s=_integration_s(lights),
+    )
+
+
+def _integration_s(lights: Sequence[FrameRecord]) -> float:
+    return round(sum(frame.exposure_s for frame in lights if frame.accepted), 3)
+
+
+def _frame(frame: FrameRecord) -> FrameSummary:
+    begun, graded, filed = frame.begun, frame.graded, frame.filed
+    measures = (
+        {}
+        if graded is None
+        else graded.model_dump(exclude={"exposure_id", "grade", "reasons", "guided"})
+    )
+    reasons = [] if graded is None else list(graded.reasons)
+    if frame.lost is not None:
+        reasons.append(frame.lost.reason)
+    return FrameSummary(
+        **begun.model_dump(exclude={"exposure_s"}),
+        state=frame.state,
+        began=utc_text(frame.began_utc_s),
+        exposure_s=frame.exposure_s,
+        path=None if filed is None else filed.path,
+        sha256=None if filed is None else filed.file_sha256,
+        grade=None if graded is None else graded.grade,
+        reasons=reasons,
+        **measures,
+    )
+
+
+def _focus_runs(events: Sequence[Event]) -> list[FocusSummary]:
+    return [
+        FocusSummary(at=utc_text(at), **run.model_dump()) for at, run in facts_of(events, FocusRun)
+    ]
+
+
+def _faults(faults: Sequence[FaultRecord], ledger: Ledger) -> list[FaultSummary]:
+    """Sum up faults; a second lost to several at once is charged to the one that began first."""
+    lost = bytearray(ledger.dawn_utc_s - ledger.dusk_utc_s)
+    for span in ledger.spans:
+        if span.cause == "fault":
+            _mark(lost, ledger.dusk_utc_s, span.start_utc_s, span.end_utc_s, 1)
+    return [_fault(fault, lost, ledger) for fault in faults]
+
+
+def _fault(fault: FaultRecord, lost: bytearray, ledger: Ledger) -> FaultSummary:
+    ended = fault.ended_at_utc_s
+    until = ledger.dawn_utc_s if ended is None else ended
+    first, last = _clip(lost, ledger.dusk_utc_s, fault.began_at_utc_s, until)
+    lost_s = sum(lost[first:last])
+    lost[first:last] = bytes(last - first)
+    return FaultSummary(
+        fault_id=fault.began.fault_id,
+        device=fault.began.device,
+        kind=fault.began.fault,
+        message=fault.began.message,
+        began=utc_text(fault.began_at_utc_s),
+        ended=None if ended is None else utc_text(ended),
+        how=None if fault.ended is None else fault.ended.how,
+        remedies=[
+            RemedySummary(at=utc_text(at), **tried.model_dump(exclude={"fault_id"}))
+            for at, tried in fault.remedies
+        ],
+        lost_s=lost_s,
+    )
+
+
+def _rounded(value: Any) -> Any:
+    if isinstance(value, float):
+        return round(value, 6) + 0.0
+    if isinstance(value, list):
+        return [_rounded(part) for part in value]
+    if isinstance(value, dict):
+        return {key: _rounded(part) for key, part in value.items()}
+    return value

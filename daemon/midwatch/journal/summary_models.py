@@ -1,0 +1,192 @@
+"""The machine-readable summary of a night: the schema of ``night.json``, version 1.
+
+Times are ISO 8601 UTC, angles degrees, durations seconds. New fields may be added within a
+version; a field that changes its meaning or goes raises it.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from midwatch.journal.events import Grade
+from midwatch.journal.promises import Promise
+
+__all__ = [
+    "FaultSummary",
+    "FlipSummary",
+    "FocusSummary",
+    "FrameSummary",
+    "NightSummary",
+    "OrderSummary",
+    "RemedySummary",
+    "TargetSummary",
+    "Yield",
+]
+
+SCHEMA_VERSION = 1
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", allow_inf_nan=False, populate_by_name=True
+    )
+
+
+class OrderSummary(_Part):
+    """One frame order of a target."""
+
+    filter: str | None = Field(description="Filter; null for a rig without a wheel")
+    exposure_s: float = Field(description="Ordered exposure time of one frame")
+    wanted: int = Field(description="Ordered number of accepted frames")
+    accepted: int = Field(description="Frames accepted")
+    rejected: int = Field(description="Frames rejected")
+    doubtful: int = Field(description="Frames kept and not counted")
+    integration_s: float = Field(description="Exposure time of the accepted frames")
+
+
+class TargetSummary(_Part):
+    """One target; the counts are those of its light frames."""
+
+    name: str
+    ra_deg: float = Field(description="Right ascension, ICRS")
+    dec_deg: float = Field(description="Declination, ICRS")
+    wanted: int
+    accepted: int
+    rejected: int
+    doubtful: int
+    lost: int = Field(description="Exposures that never became a frame")
+    integration_s: float = Field(description="Exposure time of the accepted frames")
+    windows: list[tuple[str, str]] = Field(description="When the target could be exposed")
+    transit: str | None = Field(description="When it crossed the meridian")
+    note: str | None = None
+    orders: list[OrderSummary]
+
+
+class FrameSummary(_Part):
+    """One exposure, whatever became of it; measures are null where they could not be had."""
+
+    exposure_id: str
+    frame: str = Field(description="light, dark, flat or bias")
+    state: Literal["begun", "read", "filed", "graded", "lost"] = Field(
+        description="How far it came"
+    )
+    target: str | None
+    order_index: int | None = Field(description="Index of the frame order that it serves")
+    filter: str | None
+    began: str
+    exposure_s: float
+    gain: int
+    offset: int
+    binning: int
+    path: str | None = Field(description="File, relative to the folder of the night")
+    sha256: str | None = Field(description="Digest of the file")
+    grade: Grade | None
+    reasons: list[str] = Field(description="Why it was rejected, doubted or lost")
+    stars: int | None = None
+    hfr_px: float | None = None
+    fwhm_arcsec: float | None = None
+    elongation: float | None = None
+    background_adu: float | None = None
+    guide_rms_arcsec: float | None = None
+    altitude_deg: float | None = None
+    focus_position: int | None = None
+    sensor_c: float | None = None
+    offset_arcsec: float | None = Field(
+        default=None, description="Distance of the field from the target"
+    )
+
+
+class FocusSummary(_Part):
+    """One focus run."""
+
+    at: str
+    ok: bool
+    trigger: str = Field(description="What asked for it")
+    reason: str = Field(description="How it went")
+    filter: str | None
+    positions: list[int] = Field(description="Sampled focuser positions, steps")
+    hfr_px: list[float] = Field(description="Star size at each position")
+    best_position: int | None
+    uncertainty_steps: float | None
+    best_hfr_px: float | None
+    temperature_c: float | None
+
+
+class FlipSummary(_Part):
+    """One meridian flip."""
+
+    at: str
+    target: str
+    ok: bool
+    hour_angle_deg: float
+    from_side: str
+    to_side: str
+
+
+class RemedySummary(_Part):
+    """One remedy tried against a fault."""
+
+    at: str
+    remedy: str
+    attempt: int
+    outcome: str
+    reason: str | None
+
+
+class FaultSummary(_Part):
+    """One fault, from its beginning to its end; `ended` is null while it stands."""
+
+    fault_id: str
+    device: str
+    kind: str
+    message: str
+    began: str
+    ended: str | None
+    how: str | None = Field(description="How it went away")
+    remedies: list[RemedySummary]
+    lost_s: int = Field(description="Seconds of the night that went to it")
+
+
+class Yield(_Part):
+    """How much of what the sky offered was used."""
+
+    open_shutter_s: int = Field(description="Seconds between dusk and dawn with open shutter")
+    usable_s: int = Field(description="Seconds in which a target was inside its windows, and safe")
+    fraction: float | None = Field(description="Their ratio; null where nothing was usable")
+    clairvoyant: float | None = Field(
+        default=None, description="The same for a plan that knew the night beforehand; null unknown"
+    )
+
+
+class NightSummary(_Part):
+    """One night of one rig."""
+
+    schema_version: int = Field(default=SCHEMA_VERSION, alias="schema")
+    midwatch: str = Field(description="Version of the program")
+    night: str
+    evening: str = Field(description="Local date of the evening")
+    site: str
+    rig: str
+    rehearsal: bool
+    sky_mode: str | None = Field(description="How a rehearsal made its frames")
+    seed: int | None = Field(description="Seed of a rehearsal")
+    orders_sha256: str
+    began: str
+    ended: str | None = Field(description="Null while the night runs, or if it never ended")
+    how: str | None = Field(description="Why it ended")
+    restarts: int = Field(description="How often a new daemon took the night over")
+    dusk: str = Field(description="Beginning of the dark hours ordered")
+    dawn: str = Field(description="Their end")
+    usable_s: int
+    ledger: dict[str, int] = Field(description="Seconds by cause; they add up to dawn minus dusk")
+    targets: list[TargetSummary]
+    frames: list[FrameSummary]
+    focus_runs: list[FocusSummary]
+    flips: list[FlipSummary]
+    faults: list[FaultSummary]
+    decisions: int = Field(description="Decisions made")
+    promises: list[Promise]
+    yield_: Yield = Field(alias="yield")
+    journal_digest: str = Field(description="Stands for every event of the night and its moment")
