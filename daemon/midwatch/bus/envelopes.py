@@ -149,12 +149,12 @@ class EventEnvelope(Envelope):
 
 
 class Lease(Envelope):
-    """The right to command, which ends `ttl_s` seconds after it was last heard of."""
+    """The right to command: it ends `ttl_s` seconds after it was last heard of, 0 ends it now."""
 
     holder: Name
     seq: int = Field(ge=0)
     at: UtcDatetime
-    ttl_s: float = Field(gt=0.0)
+    ttl_s: float = Field(ge=0.0)
 
 
 def encode(model: BaseModel) -> bytes:
