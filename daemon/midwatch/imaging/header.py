@@ -106,8 +106,8 @@ def light_cards(header: FrameHeader) -> list[Card]:
         header: The facts.
 
     Returns:
-        (keyword, value, comment); facts that are None or not finite have no card. Text is reduced to ASCII and
-        to the 68 characters of one card, comments to what is left of it.
+        (keyword, value, comment); facts that are None or not finite have no card. Text is reduced
+        to ASCII and to the 68 characters of one card, comments to what is left of it.
     """
     rows = [
         *_what(header),

@@ -53,11 +53,11 @@ def fit_fwhm(
     def residual(p: FloatArray) -> FloatArray:
         height, width, beta, base = p
         # The profile as a function of its own half width, so that width and beta hardly mix.
-        return (
-            height * (1.0 + (2.0 ** (1.0 / beta) - 1.0) * (radius / width) ** 2) ** -beta
-            + base
-            - level / unit
+        model: FloatArray = (
+            height * (1.0 + (2.0 ** (1.0 / beta) - 1.0) * (radius / width) ** 2) ** -beta + base
         )
+        difference: FloatArray = model - level / unit
+        return difference
 
     fit = least_squares(
         residual,

@@ -1,0 +1,246 @@
+"""Best focus from half-flux radii measured at several focuser positions.
+
+Far from focus the radius grows in proportion to the distance, at focus seeing and optics set a
+floor; added in quadrature they make a hyperbola, hfr^2 = best^2 + (slope * distance)^2.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["FocusFit", "FocusProblem", "fit_focus_curve"]
+
+FloatArray = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+FocusProblem = Literal["too_few", "flat", "inverted", "outside", "uncertain"]
+
+_FEWEST_POINTS = 5
+# Relative error of one half-flux radius where the caller knows none.
+_USUAL_ERROR = 0.03
+# A point further off than this many robust standard deviations is left out: a tighter cut rejects
+# good points of a night of bad seeing, a wider one keeps clouds and bumps.
+_REJECT_SIGMA = 4.0
+_LEAST_KEPT_SHARE = 0.66
+# Largest radius over smallest below which a curve has no sides to fit.
+_LEAST_CONTRAST = 1.15
+# Uncertainty over the sampled range beyond which the minimum is a guess.
+_MOST_UNCERTAIN = 0.15
+
+
+@dataclass(frozen=True, eq=False)
+class FocusFit:
+    """The curve through the points, and whether to trust it.
+
+    Attributes:
+        ok: Whether the focuser may be sent to the best position.
+        reason: For a person: what was found, or what is wrong.
+        problem: What is wrong, for deciding; None when ok.
+        best_position: Position of the minimum in focuser steps. Where the problem is 'outside'
+            it tells in which direction to look on; NaN where nothing could be fitted.
+        uncertainty_steps: Its standard deviation.
+        best_hfr: Radius at the minimum, in the unit of the input.
+        slope: Radius gained a step, far from focus.
+        rejected: True for the points left out, shape (N,).
+        quality: Share of the variance of the radii that the curve explains, times the share of
+            the points with stars that it kept; 0 to 1.
+        kind: The curve.
+    """
+
+    ok: bool
+    reason: str
+    problem: FocusProblem | None
+    best_position: float
+    uncertainty_steps: float
+    best_hfr: float
+    slope: float
+    rejected: Mask
+    quality: float
+    kind: Literal["hyperbola"] = "hyperbola"
+
+    def hfr_at(self, position: float) -> float:
+        """Return the radius that the curve gives at a position."""
+        return float(np.hypot(self.best_hfr, self.slope * (position - self.best_position)))
+
+
+def fit_focus_curve(
+    positions: Sequence[float] | FloatArray,
+    hfr: Sequence[float] | FloatArray,
+    sigma: Sequence[float] | FloatArray | None = None,
+) -> FocusFit:
+    """Fit a hyperbola, robustly.
+
+    The first guess is a parabola through the squared radii, which a hyperbola is. A fit with a
+    soft L1 loss from there tells outliers apart; the rest is fitted by least squares.
+
+    Args:
+        positions: Focuser steps, shape (N,), in any order, repetitions allowed.
+        hfr: Half-flux radii, shape (N,); not finite or not positive where no star was found.
+        sigma: Standard deviations of the radii, shape (N,); by default 3 percent of each.
+
+    Returns:
+        The fit. Bad data raise nothing: they give `ok` False, with the reason.
+
+    Raises:
+        ValueError: The lengths differ.
+    """
+    p = np.asarray(positions, dtype=float)
+    h = np.asarray(hfr, dtype=float)
+    s = _USUAL_ERROR * np.abs(h) if sigma is None else np.asarray(sigma, dtype=float)
+    if not p.shape == h.shape == s.shape or p.ndim != 1:
+        raise ValueError(f"positions {p.shape}, radii {h.shape} and errors {s.shape} differ")
+    usable = np.isfinite(p) & np.isfinite(h) & (h > 0) & np.isfinite(s) & (s > 0)
+    distinct = len(np.unique(p[usable]))
+    if distinct < _FEWEST_POINTS:
+        return _nothing(
+            "too_few", f"{distinct} positions with stars, {_FEWEST_POINTS} are needed", ~usable
+        )
+    contrast = float(h[usable].max() / h[usable].min())
+    if contrast < _LEAST_CONTRAST:
+        return _nothing(
+            "flat",
+            f"the radius changes by {100 * (contrast - 1):.0f} percent over the range sampled: "
+            "too little to tell a minimum",
+            ~usable,
+        )
+    middle = float(p[usable].mean())
+    reach = float(np.ptp(p[usable])) / 2
+    scaled = ((p - middle) / reach)[usable]
+    curve = _robust(scaled, h[usable], s[usable])
+    if curve is None:
+        return _nothing("inverted", "the radii have a maximum where a minimum should be", ~usable)
+    rejected = ~usable
+    rejected[usable] = ~curve.kept
+    quality = _explained(curve, scaled, h[usable]) * float(np.mean(curve.kept))
+    fit = FocusFit(
+        ok=True,
+        reason="",
+        problem=None,
+        best_position=middle + reach * curve.centre,
+        uncertainty_steps=reach * curve.centre_sigma,
+        best_hfr=curve.best,
+        slope=curve.slope / reach,
+        rejected=rejected,
+        quality=quality,
+    )
+    return _judged(fit, p[usable], p[~rejected], 2 * reach)
+
+
+def _judged(fit: FocusFit, usable: FloatArray, kept: FloatArray, span: float) -> FocusFit:
+    """Return the fit with its verdict, given the positions with stars and those on the curve."""
+    problem: FocusProblem | None = None
+    reason = f"minimum at {fit.best_position:.0f} +- {fit.uncertainty_steps:.0f} steps"
+    if not kept.min() < fit.best_position < kept.max():
+        problem = "outside"
+        reason = (
+            f"the minimum, near {fit.best_position:.0f}, lies outside the positions sampled, "
+            f"{kept.min():.0f} to {kept.max():.0f}"
+        )
+    elif len(np.unique(kept)) < _FEWEST_POINTS or len(kept) < _LEAST_KEPT_SHARE * len(usable):
+        problem = "too_few"
+        reason = f"{len(kept)} of {len(usable)} points lie on one curve"
+    elif not fit.uncertainty_steps <= _MOST_UNCERTAIN * span:
+        problem = "uncertain"
+        reason += f", too uncertain for {span:.0f} steps sampled"
+    return replace(fit, ok=problem is None, reason=reason, problem=problem)
+
+
+def _nothing(problem: FocusProblem, reason: str, rejected: Mask) -> FocusFit:
+    unknown = float("nan")
+    return FocusFit(False, reason, problem, unknown, unknown, unknown, unknown, rejected, 0.0)
+
+
+@dataclass(frozen=True, eq=False)
+class _Curve:
+    """A hyperbola over positions scaled to -1..1."""
+
+    centre: float
+    centre_sigma: float
+    best: float
+    slope: float
+    kept: Mask
+
+    def at(self, u: FloatArray) -> FloatArray:
+        return np.hypot(self.best, self.slope * (u - self.centre))
+
+
+def _robust(u: FloatArray, h: FloatArray, s: FloatArray) -> _Curve | None:
+    starts = _first_guesses(u, h, s)
+    if not starts:
+        return None
+    everything = np.ones(len(u), dtype=np.bool_)
+    fits = [_least_squares(u, h, s, everything, start, "soft_l1") for start in starts]
+    curve, _ = min(fits, key=lambda entry: entry[1])
+    deviation = np.abs((h - curve.at(u)) / s)
+    # With few points on a good curve the median deviation is tiny by chance; hence the floor.
+    spread = max(1.0, 1.4826 * float(np.median(deviation)))
+    kept = deviation <= _REJECT_SIGMA * spread
+    if np.count_nonzero(kept) < _FEWEST_POINTS:
+        kept = everything
+    return _least_squares(u, h, s, kept, (curve.centre, curve.best, curve.slope), "linear")[0]
+
+
+def _first_guesses(u: FloatArray, h: FloatArray, s: FloatArray) -> list[tuple[float, float, float]]:
+    """Return (centre, best, slope) of parabolas through the squares, with and without the worst.
+
+    Leaving out each point in turn makes sure that one guess is free of any single outlier.
+    """
+    guesses = []
+    weight = 1.0 / (2.0 * h * s)
+    for left_out in (-1, *range(len(u))):
+        use = np.arange(len(u)) != left_out
+        quadratic, linear, constant = np.polyfit(u[use], h[use] ** 2, 2, w=weight[use])
+        if quadratic <= 0:
+            continue
+        centre = -linear / (2 * quadratic)
+        floor2 = constant - quadratic * centre**2
+        best = np.sqrt(max(floor2, (0.5 * h.min()) ** 2))
+        guesses.append((float(np.clip(centre, -3, 3)), float(best), float(np.sqrt(quadratic))))
+    return guesses
+
+
+def _least_squares(
+    u: FloatArray,
+    h: FloatArray,
+    s: FloatArray,
+    use: Mask,
+    start: tuple[float, float, float],
+    loss: Literal["linear", "soft_l1"],
+) -> tuple[_Curve, float]:
+    """Fit centre, best and slope to the points in use; returns the curve and its cost."""
+    from scipy.optimize import least_squares
+
+    uu, hh, ss = u[use], h[use], s[use]
+
+    def residual(parameters: FloatArray) -> FloatArray:
+        centre, best, slope = parameters
+        difference: FloatArray = (np.hypot(best, slope * (uu - centre)) - hh) / ss
+        return difference
+
+    least = 0.02 * float(h.min())
+    start_array = np.array([start[0], max(start[1], 2 * least), max(start[2], 1e-6)])
+    fit = least_squares(
+        residual,
+        start_array,
+        bounds=([-4.0, least, 1e-9], [4.0, np.inf, np.inf]),
+        loss=loss,
+        x_scale=np.maximum(np.abs(start_array), 0.1),
+    )
+    centre, best, slope = (float(value) for value in fit.x)
+    freedom = max(1, len(uu) - 3)
+    # Errors given too small would make a bad curve look certain; errors given too large are kept.
+    excess = max(1.0, 2.0 * float(fit.cost) / freedom)
+    jacobian: FloatArray = np.asarray(fit.jac, dtype=np.float64)
+    covariance = np.linalg.pinv(jacobian.T @ jacobian) * excess
+    sigma = float(np.sqrt(max(covariance[0, 0], 0.0)))
+    return _Curve(centre, sigma, best, slope, use), float(fit.cost)
+
+
+def _explained(curve: _Curve, u: FloatArray, h: FloatArray) -> float:
+    """Return the share of the variance of the kept radii that the curve explains, 0 to 1."""
+    left = np.mean((h - curve.at(u))[curve.kept] ** 2)
+    return float(np.clip(1.0 - left / np.var(h[curve.kept]), 0.0, 1.0))

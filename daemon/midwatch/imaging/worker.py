@@ -1,0 +1,157 @@
+"""Where measuring runs: at once for rehearsals, in a process of its own for real nights.
+
+Star detection holds the interpreter's lock for its whole time, so that even a thread would keep
+the event loop from answering; only another process leaves it free.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import multiprocessing
+from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from multiprocessing.shared_memory import SharedMemory
+from typing import Any, ParamSpec, Protocol, TypeVar
+
+import numpy as np
+
+from midwatch.imaging.frames import Frame
+
+__all__ = ["InlineMeasurer", "Measurer", "MeasurerDiedError", "ProcessMeasurer"]
+
+P = ParamSpec("P")
+T = TypeVar("T")
+
+
+class MeasurerDiedError(RuntimeError):
+    """The measuring process died twice over one call; the call itself is at fault."""
+
+
+class Measurer(Protocol):
+    """Runs a function of numbers away from the event loop."""
+
+    async def run(self, function: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
+        """Return what the function returns, or raise what it raises."""
+        ...
+
+    async def close(self) -> None:
+        """Let go of whatever the measurer holds; harmless to repeat."""
+        ...
+
+
+class InlineMeasurer:
+    """Runs at once on the event loop, as virtual time requires."""
+
+    async def run(self, function: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
+        """Call the function here and now."""
+        return function(*args, **kwargs)
+
+    async def close(self) -> None:
+        """Do nothing: nothing is held."""
+
+
+class ProcessMeasurer:
+    """Runs one call at a time in a worker process; further calls wait their turn.
+
+    Frames are handed over through shared memory, everything else by pickling. A worker that dies
+    is replaced and the call repeated once. A cancelled call ends its worker, since there is no
+    other way to stop it; the next call starts a new one.
+    """
+
+    def __init__(self) -> None:
+        self._turn = asyncio.Lock()
+        self._pool: ProcessPoolExecutor | None = None
+
+    async def run(self, function: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
+        """Run a function in the worker.
+
+        Args:
+            function: A function that can be found by its module and name.
+            *args: Its arguments; frames among them travel through shared memory.
+            **kwargs: Its named arguments, pickled.
+
+        Raises:
+            MeasurerDiedError: The worker died, and its replacement too.
+        """
+        async with self._turn:
+            blocks: list[SharedMemory] = []
+            try:
+                handed = [_hand_over(value, blocks) for value in args]
+                return await self._call(function, handed, dict(kwargs))
+            finally:
+                for block in blocks:
+                    block.close()
+                    block.unlink()
+
+    async def _call(
+        self, function: Callable[..., T], args: list[object], kwargs: dict[str, object]
+    ) -> T:
+        loop = asyncio.get_running_loop()
+        for _ in range(2):
+            if self._pool is None:
+                self._pool = ProcessPoolExecutor(1, multiprocessing.get_context("spawn"))
+            try:
+                return await loop.run_in_executor(self._pool, _perform, function, args, kwargs)
+            except BrokenProcessPool:
+                self._drop()
+            except asyncio.CancelledError:
+                self._drop()
+                raise
+        raise MeasurerDiedError(f"the measuring process died twice in {function.__qualname__}")
+
+    def _drop(self) -> None:
+        """End the worker without waiting for what it is doing."""
+        pool, self._pool = self._pool, None
+        if pool is None:
+            return
+        # The pool forgets its processes when it is shut down, and offers no way to end them.
+        workers = list((pool._processes or {}).values())
+        for worker in workers:
+            worker.kill()
+        pool.shutdown(wait=True, cancel_futures=True)
+
+    async def close(self) -> None:
+        """End the worker; a call that still runs is waited for."""
+        async with self._turn:
+            self._drop()
+
+
+@dataclass(frozen=True)
+class _SharedFrame:
+    """Where a frame's pixels lie in shared memory."""
+
+    block: str
+    shape: tuple[int, int]
+    saturation_adu: float
+    bayer: str | None
+
+
+def _hand_over(value: object, blocks: list[SharedMemory]) -> object:
+    """Put a frame into shared memory; return what to send in its place."""
+    if not isinstance(value, Frame) or value.data.size == 0:
+        return value
+    block = SharedMemory(create=True, size=value.data.nbytes)
+    blocks.append(block)
+    np.ndarray(value.data.shape, dtype=np.uint16, buffer=block.buf)[:] = value.data
+    height, width = value.data.shape
+    return _SharedFrame(block.name, (height, width), value.saturation_adu, value.bayer)
+
+
+def _perform(function: Callable[..., T], args: list[object], kwargs: dict[str, Any]) -> T:
+    """Run in the worker: take the frames out of shared memory and call the function."""
+    return function(*[_received(value) for value in args], **kwargs)
+
+
+def _received(value: object) -> object:
+    if not isinstance(value, _SharedFrame):
+        return value
+    block = SharedMemory(name=value.block)
+    try:
+        shared = np.ndarray(value.shape, dtype=np.uint16, buffer=block.buf)
+        # A copy of a few milliseconds, so that no result can point into memory that is gone.
+        return Frame(shared.copy(), value.saturation_adu, value.bayer)
+    finally:
+        del shared
+        block.close()
