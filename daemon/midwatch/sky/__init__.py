@@ -7,8 +7,11 @@ from .atmosphere import (
     airmass,
     dew_point_c,
     extinction_mag,
+    moonlit_sky_mag,
     refraction_from_apparent_deg,
     refraction_from_true_deg,
+    sky_brightness_mag,
+    twilight_sky_mag,
 )
 from .earth_rotation import earth_rotation_known
 from .geometry import (
@@ -92,6 +95,7 @@ __all__ = [
     "moon_radec",
     "moon_semidiameter_deg",
     "moon_separation_deg",
+    "moonlit_sky_mag",
     "night_at",
     "night_events",
     "offset_radec",
@@ -103,6 +107,7 @@ __all__ = [
     "refraction_from_true_deg",
     "seconds_until_breach",
     "separation_deg",
+    "sky_brightness_mag",
     "slew_path_clear_of_sun",
     "sun_altaz",
     "sun_radec",
@@ -110,6 +115,7 @@ __all__ = [
     "time_at_hour_angle",
     "track",
     "transit_utc_s",
+    "twilight_sky_mag",
     "visible_windows",
     "windows_where",
 ]

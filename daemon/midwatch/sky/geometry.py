@@ -80,7 +80,7 @@ def project(
 ) -> tuple[FloatArray, FloatArray]:
     """Gnomonic standard coordinates xi (east) and eta (north), degrees, about a tangent point.
 
-    The TAN projection of FITS (Calabretta and Greisen 2002). NaN at 90 degrees and beyond.
+    The TAN projection of FITS (Calabretta and Greisen 2002). NaN beyond 90 degrees.
     """
     centre, (east, north) = unit_vector(ra0_deg, dec0_deg), _axes(ra0_deg, dec0_deg)
     star = unit_vector(ra_deg, dec_deg)
