@@ -30,7 +30,10 @@ class Message:
 
 
 class Subscription(AsyncIterator[Message]):
-    """Messages on the topics of some filters, oldest first, each once.
+    """Messages on the topics of some filters, in order of arrival, each once.
+
+    Messages of one topic from one participant arrive in the order in which they were published;
+    between topics of different filters a broker promises no order.
 
     At most `limit` messages wait; the oldest gives way to the newest, and `dropped` counts it.
     Cancelling a waiting `get` loses nothing. After `close` what waits can still be read, then

@@ -118,8 +118,9 @@ class Link:
             except* Exception as group:
                 self.last_error = _first_line(group)
                 _log.exception("bus_link_failed", link=self.name)
-            was_up = self.up.is_set()
-            self._down()
+            finally:
+                was_up = self.up.is_set()
+                self._down()
             if was_up and self._wall.mono() - began_s >= STABLE_S:
                 failures = 0
             pause_s = min(BACKOFF_FIRST_S * 2.0 ** min(failures, 16), BACKOFF_MAX_S)
