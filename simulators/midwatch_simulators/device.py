@@ -1,0 +1,206 @@
+"""What all simulated devices share: the link, the dispatch of commands, the published truth."""
+
+from __future__ import annotations
+
+from abc import abstractmethod
+from collections.abc import Awaitable, Callable, Mapping
+from typing import Any, ClassVar, Generic, TypeVar
+
+from pydantic import JsonValue, ValidationError
+
+from midwatch.devices.driver import DeviceError, DriverContext, Facts
+from midwatch.devices.models import (
+    Command,
+    Connect,
+    DeviceAbout,
+    DeviceState,
+    Disconnect,
+    Kind,
+    MakeSafe,
+    Model,
+    Stop,
+)
+
+from .noise import draw_seed
+
+Handler = Callable[[Any], Awaitable[Model | None]]
+M = TypeVar("M", bound=Model)
+
+TRUTH_EVERY_S = 30.0  # a device that was started later knows the others after this time
+LINK_S = 0.3  # opening a serial or USB link
+
+
+class Options(Model):
+    """Base of the settings of a simulated device: closed, with a default for everything."""
+
+
+def read_options(model: type[M], context: DriverContext) -> M:
+    """Parse a device's settings.
+
+    Raises:
+        DeviceError: a setting is unknown or out of range; the message names each of them.
+    """
+    try:
+        return model.model_validate(dict(context.options))
+    except ValidationError as error:
+        faults = "; ".join(
+            f"{'.'.join(str(part) for part in fault['loc'])}: {fault['msg']}"
+            f" (it is {fault['input']!r})"
+            for fault in error.errors()
+        )
+        known = ", ".join(model.model_fields)
+        raise DeviceError(
+            f"settings of {context.name} are wrong: {faults}. Known settings: {known}"
+        ) from error
+
+
+class Heard(Generic[M]):
+    """The latest truth that another device has told; `latest` is None before the first."""
+
+    def __init__(
+        self,
+        context: DriverContext,
+        device: str,
+        model: type[M],
+        call: Callable[[M], None] | None = None,
+    ) -> None:
+        self.latest: M | None = None
+        self._model = model
+        self._call = call
+        context.watch(device, "truth", self._hear)
+
+    def _hear(self, facts: Facts) -> None:
+        try:
+            self.latest = self._model.model_validate(dict(facts))
+        except ValidationError:
+            # Somebody else's facts under this name; what was heard before still stands.
+            return
+        if self._call is not None:
+            self._call(self.latest)
+
+
+class SimulatedDevice:
+    """A device that is only a model of one.
+
+    Subclasses say what commands they take (`handlers`), what they tell (`state`, `about`), what
+    their physical truth is (`truth`) and how they come to rest (`come_to_rest`, `halt`).
+    """
+
+    kind: ClassVar[Kind]
+
+    def __init__(self, context: DriverContext) -> None:
+        self.context = context
+        self.clock = context.clock
+        self.seed = draw_seed(context.rng)
+        self.connected = False
+        self.fault: str | None = None
+        self.made_safe_for: str | None = None
+        self._spawned: list[str] = []
+        self._handlers = dict(self.handlers())
+
+    @abstractmethod
+    def handlers(self) -> Mapping[type[Command[Any]], Handler]:
+        """Return what answers each command of this kind."""
+
+    @abstractmethod
+    def state(self) -> DeviceState:
+        """Return the whole state now."""
+
+    @abstractmethod
+    async def come_to_rest(self) -> None:
+        """Go to the safe state of the kind."""
+
+    def on_connect(self) -> None:
+        """Begin what runs as long as the device; called at every connection."""
+
+    def first_time(self, task: str) -> bool:
+        """Return whether a task of this name has not been asked about before."""
+        if task in self._spawned:
+            return False
+        self._spawned.append(task)
+        return True
+
+    async def halt(self) -> None:
+        """End what runs; running commands have been cancelled before. Nothing by default."""
+
+    def truth(self) -> Model | None:
+        """Return what really is, for the other simulated devices; None where nobody asks."""
+        return None
+
+    def beat(self) -> None:
+        """Look after slow processes; called every `TRUTH_EVERY_S` seconds."""
+
+    def limits(self) -> dict[str, JsonValue]:
+        """Return limits for `about`."""
+        return {}
+
+    def about(self) -> DeviceAbout:
+        """Say what the device can do."""
+        return DeviceAbout(
+            kind=self.kind,
+            driver="simulated-" + self.kind.value.replace("_", "-"),
+            capabilities=tuple(sorted(command.command for command in self._handlers)),
+            limits=self.limits(),
+        )
+
+    async def perform(self, command: Command[Any]) -> Model | None:
+        """Do one command.
+
+        Raises:
+            DeviceError: the device is not connected, does not know the command, or cannot do it.
+        """
+        if isinstance(command, Connect):
+            await self._connect()
+            return None
+        if isinstance(command, Disconnect):
+            self.connected = False
+            self.context.changed()
+            return None
+        if not self.connected:
+            raise DeviceError(
+                f"{self.context.name} is not connected; connect it before {command.command}"
+            )
+        if isinstance(command, MakeSafe):
+            await self.make_safe(command.reason)
+            return None
+        if isinstance(command, Stop):
+            await self.halt()
+            return None
+        handler = self._handlers.get(type(command))
+        if handler is None:
+            raise DeviceError(f"{self.context.name} does not know {command.command}")
+        return await handler(command)
+
+    async def make_safe(self, reason: str) -> None:
+        """Bring the device to rest; `reason` is kept for whoever looks."""
+        self.made_safe_for = reason
+        await self.come_to_rest()
+
+    async def close(self) -> None:
+        """Release the device."""
+        self.connected = False
+
+    def tell(self) -> None:
+        """Tell the host and the other devices that something has changed."""
+        self.tell_truth()
+        self.context.changed()
+
+    def tell_truth(self) -> None:
+        """Publish the truth."""
+        truth = self.truth()
+        if truth is not None:
+            self.context.emit("truth", truth.model_dump())
+
+    async def _connect(self) -> None:
+        await self.clock.sleep(LINK_S)
+        self.connected = True
+        self.on_connect()
+        if type(self).truth is not SimulatedDevice.truth and self.first_time("truth"):
+            self.context.spawn(f"{self.context.name} truth", self._beats())
+        self.tell()
+
+    async def _beats(self) -> None:
+        while True:
+            await self.clock.sleep(TRUTH_EVERY_S)
+            self.beat()
+            self.tell_truth()

@@ -1,0 +1,105 @@
+"""Simulated flat panel with a motorised cover."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Literal
+
+from pydantic import Field
+
+from midwatch.devices.driver import DriverContext
+from midwatch.devices.models import Command, Cover, FlatPanelState, Kind, Light
+
+from .device import Handler, Options, SimulatedDevice, read_options
+from .truth import PanelTruth
+
+
+class FlatPanelOptions(Options):
+    """Settings of the simulated flat panel.
+
+    Attributes:
+        cover: whether the panel is a cover that moves; one without is in the beam while lit.
+        cover_s: time to open or close it.
+        warm_up_s: time until the light is steady.
+    """
+
+    cover: bool = True
+    cover_s: float = Field(default=6.0, gt=0, le=120)
+    warm_up_s: float = Field(default=0.5, ge=0, le=30)
+
+
+class SimulatedFlatPanel(SimulatedDevice):
+    """A luminous panel before the telescope."""
+
+    kind = Kind.FLAT_PANEL
+
+    def __init__(self, context: DriverContext) -> None:
+        self._options = read_options(FlatPanelOptions, context)
+        super().__init__(context)
+        self._brightness_percent = 0.0
+        self._cover: Literal["open", "closed", "moving", "none"] = (
+            "open" if self._options.cover else "none"
+        )
+
+    def handlers(self) -> Mapping[type[Command[Any]], Handler]:
+        """Return what answers each command."""
+        return {Light: self._light, Cover: self._move_cover}
+
+    def truth(self) -> PanelTruth:
+        """Return what the panel does to the beam."""
+        return PanelTruth(
+            utc_s=self.clock.unix_s(),
+            brightness_percent=self._brightness_percent,
+            covers=self._cover in ("closed", "moving")
+            or (self._cover == "none" and self._brightness_percent > 0.0),
+        )
+
+    def state(self) -> FlatPanelState:
+        """Return the whole state."""
+        return FlatPanelState(
+            connected=self.connected,
+            at_rest=self._brightness_percent == 0.0 and self._cover != "moving",
+            fault=self.fault,
+            lit=self._brightness_percent > 0.0,
+            brightness_percent=self._brightness_percent,
+            cover=self._cover,
+        )
+
+    async def come_to_rest(self) -> None:
+        """Switch the light off; a cover protects and is closed."""
+        await self._set_light(0.0)
+        if self._options.cover:
+            await self._set_cover(closed=True)
+
+    async def _light(self, command: Light) -> None:
+        await self._set_light(command.brightness_percent)
+
+    async def _set_light(self, brightness_percent: float) -> None:
+        if brightness_percent != self._brightness_percent:
+            await self.clock.sleep(self._options.warm_up_s)
+            self._brightness_percent = brightness_percent
+            self.tell()
+
+    async def _move_cover(self, command: Cover) -> None:
+        # A panel without a cover has nothing to move, and says so in its state.
+        if self._options.cover:
+            await self._set_cover(closed=command.closed)
+
+    async def _set_cover(self, *, closed: bool) -> None:
+        goal: Literal["open", "closed"] = "closed" if closed else "open"
+        if self._cover == goal:
+            return
+        self._cover = "moving"
+        self.tell()
+        await self.clock.sleep(self._options.cover_s)
+        self._cover = goal
+        self.tell()
+
+
+def make(context: DriverContext) -> SimulatedFlatPanel:
+    """Build the driver.
+
+    Raises:
+        DeviceError: a setting is wrong.
+    """
+    return SimulatedFlatPanel(context)

@@ -1,0 +1,157 @@
+"""Simulated weather sensor."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from typing import Any
+
+from pydantic import AwareDatetime, Field, model_validator
+
+from midwatch.devices.driver import DriverContext
+from midwatch.devices.models import Command, Kind, WeatherState
+
+from .air import Air, Spell
+from .device import Handler, Options, SimulatedDevice, read_options
+from .noise import normal
+
+
+class Band(Options):
+    """A stretch of time: numbers are hours after local mean noon, every day; texts are UTC."""
+
+    start: float | AwareDatetime = Field(alias="from")
+    end: float | AwareDatetime = Field(alias="to")
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Band:
+        if isinstance(self.start, datetime) != isinstance(self.end, datetime):
+            raise ValueError("from and to are both hours after noon or both instants")
+        if _number(self.start) >= _number(self.end):
+            raise ValueError("from must be before to")
+        return self
+
+    def spell(self, value: float) -> Spell:
+        """Return the band with what it brings."""
+        clock = "utc" if isinstance(self.start, datetime) else "noon"
+        return Spell(clock=clock, start=_number(self.start), end=_number(self.end), value=value)
+
+
+class CloudBand(Band):
+    """Cloud that comes and goes, percent of cover."""
+
+    percent: float = Field(ge=0, le=100)
+
+
+class WindBand(Band):
+    """Wind on top of the usual one."""
+
+    more_ms: float = Field(ge=0, le=50)
+
+
+class WeatherOptions(Options):
+    """Settings of the simulated weather.
+
+    Attributes:
+        evening_c: air temperature at dusk.
+        night_fall_c: how much colder dawn is.
+        cloud_percent: faint cloud that is always there.
+        read_every_s: time between readings.
+    """
+
+    evening_c: float = Field(default=8.0, ge=-50, le=50)
+    night_fall_c: float = Field(default=8.0, ge=0, le=40)
+    humidity_percent: float = Field(default=50.0, gt=0, le=100)
+    wind_ms: float = Field(default=2.0, ge=0, le=50)
+    cloud_percent: float = Field(default=2.0, ge=0, le=100)
+    clouds: tuple[CloudBand, ...] = ()
+    winds: tuple[WindBand, ...] = ()
+    rains: tuple[Band, ...] = ()
+    read_every_s: float = Field(default=60.0, ge=1, le=600)
+
+
+class SimulatedWeather(SimulatedDevice):
+    """A sensor that reads the simulated air once a minute."""
+
+    kind = Kind.WEATHER
+
+    def __init__(self, context: DriverContext) -> None:
+        options = read_options(WeatherOptions, context)
+        super().__init__(context)
+        self._every_s = options.read_every_s
+        self._air = Air(
+            seed=self.seed,
+            longitude_deg=context.place.longitude_deg,
+            evening_c=options.evening_c,
+            night_fall_c=options.night_fall_c,
+            humidity_percent=options.humidity_percent,
+            wind_ms=options.wind_ms,
+            cloud_percent=options.cloud_percent,
+            clouds=tuple(band.spell(band.percent) for band in options.clouds),
+            winds=tuple(band.spell(band.more_ms) for band in options.winds),
+            rains=tuple(band.spell(1.0) for band in options.rains),
+        )
+        self._reading: WeatherState | None = None
+
+    def handlers(self) -> Mapping[type[Command[Any]], Handler]:
+        """Take no commands but those of every kind."""
+        return {}
+
+    def truth(self) -> Air:
+        """Return the parameters of the air."""
+        return self._air
+
+    def state(self) -> WeatherState:
+        """Return the latest reading."""
+        if not self.connected or self._reading is None:
+            return WeatherState(connected=self.connected, fault=self.fault)
+        return self._reading
+
+    async def come_to_rest(self) -> None:
+        """Do nothing: a sensor is always at rest."""
+
+    def on_connect(self) -> None:
+        """Start to read."""
+        self._read()
+        if self.first_time("readings"):
+            self.context.spawn(f"{self.context.name} readings", self._readings())
+
+    async def _readings(self) -> None:
+        while True:
+            await self.clock.sleep(self._every_s)
+            if self.connected:
+                self._read()
+                self.context.changed()
+
+    def _read(self) -> None:
+        now = self.clock.unix_s()
+        minute = int(now // 60)
+        air, seed = self._air, self.seed
+        air_c = air.air_c(now) + 0.05 * normal(seed, "air", minute)
+        self._reading = WeatherState(
+            connected=True,
+            at_rest=True,
+            fault=self.fault,
+            read_at=datetime.fromtimestamp(now, UTC),
+            air_c=round(air_c, 2),
+            humidity_percent=round(air.humidity_percent_at(now), 1),
+            dew_point_c=round(air.dew_point_c(now), 2),
+            wind_ms=round(air.wind_ms_at(now), 2),
+            gust_ms=round(air.gust_ms(now), 2),
+            cloud_percent=round(
+                min(100.0, max(0.0, air.cloud_percent_at(now) + normal(seed, "cloud", minute))), 1
+            ),
+            rain=air.raining(now),
+        )
+
+
+def _number(when: float | datetime) -> float:
+    return when.timestamp() if isinstance(when, datetime) else when
+
+
+def make(context: DriverContext) -> SimulatedWeather:
+    """Build the driver.
+
+    Raises:
+        DeviceError: a setting is wrong.
+    """
+    return SimulatedWeather(context)
