@@ -6,7 +6,6 @@ from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import pytest
-from sky_truth import observer_of, posix, recorded, skyfield_sky
 
 from midwatch.sky import (
     Horizon,
@@ -17,6 +16,7 @@ from midwatch.sky import (
     night_events,
     visible_windows,
 )
+from sky_truth import observer_of, posix, recorded, skyfield_sky
 
 # Recorded with skyfield 1.55 and JPL DE421; PyEphem 4.2.1 within 0.1 s (Sun), 0.6 s (Moon).
 NIGHTS = recorded("sky_nights.json")

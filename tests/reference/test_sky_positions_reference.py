@@ -5,7 +5,6 @@ from __future__ import annotations
 import erfa
 import numpy as np
 import pytest
-from sky_truth import observer_of, posix, recorded, skyfield_sky
 
 from midwatch.sky import (
     Observer,
@@ -26,6 +25,7 @@ from midwatch.sky import (
 )
 from midwatch.sky.ephemeris import earth_at, moon_geocentric, sun_geocentric
 from midwatch.sky.vectors import Vector, spherical_deg
+from sky_truth import observer_of, posix, recorded, skyfield_sky
 
 # Recorded with skyfield 1.55 and JPL DE421; PyEphem 4.2.1 and erfa agree to the last digit or two.
 POSITIONS = recorded("sky_positions.json")

@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from sky_truth import posix
 
 from midwatch.sky import (
     Observer,
@@ -19,6 +18,7 @@ from midwatch.sky import (
     sun_altaz,
     sun_separation_deg,
 )
+from sky_truth import posix
 
 MIDNIGHT = posix("2026-12-13T00:00:00Z")
 TIMES = st.floats(posix("2020-01-01T00:00:00Z"), posix("2035-01-01T00:00:00Z"))
