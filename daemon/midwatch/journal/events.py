@@ -257,13 +257,15 @@ class LookoutChanged(Fact):
 
 
 class FaultBegan(Fact):
-    """Something is wrong with a device or service."""
+    """Something is wrong with a device or service; ``duty`` and ``target`` are what it held up."""
 
     kind = "fault_began"
     fault_id: str
     device: str
     fault: str
     message: str
+    duty: str | None = None
+    target: str | None = None
 
 
 class RemedyTried(Fact):

@@ -1,0 +1,116 @@
+"""What plugins may import; nothing else of the daemon is public to them.
+
+A plugin is a package with entry points: ``midwatch.duties``, ``midwatch.lookouts``,
+``midwatch.graders``, ``midwatch.notifiers`` name classes, ``midwatch.drivers`` a callable that
+takes a `DriverContext`. See DEVELOPERS.md for an example of each.
+"""
+
+from midwatch.bus.calls import CallTimeoutError, CommandError
+from midwatch.clock import Clock
+from midwatch.devices.client import DeviceClient
+from midwatch.devices.driver import DeviceError, Driver, DriverContext, DriverFactory, Facts, Spool
+from midwatch.devices.models import (
+    Acknowledge,
+    CameraState,
+    CloseRoof,
+    Command,
+    Connect,
+    Cool,
+    Cover,
+    CycleOutlet,
+    DeviceAbout,
+    DeviceState,
+    Disconnect,
+    Dither,
+    Expose,
+    FilterWheelState,
+    FlatPanelState,
+    FocuserState,
+    FrameFacts,
+    FrameRef,
+    GuiderState,
+    Kind,
+    ListWaiting,
+    MakeSafe,
+    MountState,
+    Move,
+    OpenRoof,
+    Park,
+    Pulse,
+    RoofState,
+    SelectFilter,
+    SetOutlet,
+    Settle,
+    Slew,
+    StartGuiding,
+    Stop,
+    StopGuiding,
+    SwitchState,
+    Sync,
+    Track,
+    Unpark,
+    Warm,
+    WeatherState,
+)
+from midwatch.devices.models import (
+    Light as LightPanel,
+)
+from midwatch.errors import (
+    MakeSafeError,
+    MidwatchError,
+    RetryableError,
+    SkipTargetError,
+    StopError,
+)
+from midwatch.imaging.focus_curve import FocusFit, fit_focus_curve
+from midwatch.imaging.solving import SolveFailure
+from midwatch.imaging.wcs import Solution
+from midwatch.journal.events import (
+    Cause,
+    Centred,
+    Dithered,
+    Fact,
+    Flipped,
+    FocusRun,
+    FrameBegun,
+    Grade,
+    GuidingStarted,
+    LimitHeld,
+    MotionEnded,
+    Notice,
+)
+from midwatch.sequencer.context import DutyContext
+from midwatch.sequencer.contracts import (
+    Args,
+    Duty,
+    DutyFailedError,
+    Grader,
+    Light,
+    Lookout,
+    Notifier,
+    Reading,
+    Verdict,
+    View,
+)
+from midwatch.sequencer.darkroom import CameraSetting, Shot
+from midwatch.sequencer.eyes import Sight
+from midwatch.sequencer.keeping import collect_waiting, keep_frame
+from midwatch.sequencer.motion import motion_ended, park, stop_guiding
+from midwatch.sky.geometry import separation_deg
+
+__all__ = [
+    "Acknowledge", "Args", "CallTimeoutError", "CameraSetting", "CameraState", "Cause", "Centred",
+    "Clock", "CloseRoof", "Command", "CommandError", "Connect", "Cool", "Cover", "CycleOutlet",
+    "DeviceAbout", "DeviceClient", "DeviceError", "DeviceState", "Disconnect", "Dither",
+    "Dithered", "Driver", "DriverContext", "DriverFactory", "Duty", "DutyContext",
+    "DutyFailedError", "Expose", "Fact", "Facts", "FilterWheelState", "FlatPanelState", "Flipped",
+    "FocusFit", "FocusRun", "FocuserState", "FrameBegun", "FrameFacts", "FrameRef", "Grade",
+    "Grader", "GuiderState", "GuidingStarted", "Kind", "Light", "LightPanel", "LimitHeld",
+    "ListWaiting", "Lookout", "MakeSafe", "MakeSafeError", "MidwatchError", "MotionEnded",
+    "MountState", "Move", "Notice", "Notifier", "OpenRoof", "Park", "Pulse", "Reading",
+    "RetryableError", "RoofState", "SelectFilter", "SetOutlet", "Settle", "Shot", "Sight",
+    "SkipTargetError", "Slew", "Solution", "SolveFailure", "Spool", "StartGuiding", "Stop",
+    "StopError", "StopGuiding", "SwitchState", "Sync", "Track", "Unpark", "Verdict", "View",
+    "Warm", "WeatherState", "collect_waiting", "fit_focus_curve", "keep_frame", "motion_ended",
+    "park", "separation_deg", "stop_guiding",
+]  # fmt: skip

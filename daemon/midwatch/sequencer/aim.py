@@ -1,0 +1,51 @@
+"""What the journal says about where the rig was brought: sent where, prepared, closed up."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from midwatch.journal.events import DutyBegan, DutyEnded, NightBegan, OperatorSpoke
+from midwatch.journal.store import Event
+
+# Duties after which the mount no longer points where it was sent.
+_AWAY = frozenset({"slew", "secure", "close", "halt", "calibrate"})
+
+
+@dataclass
+class Aim:
+    """Folded from events; a restart begins anew, for the devices may have moved since.
+
+    Attributes:
+        target: what the mount was last sent to, or None.
+        prepared: the rig was connected and checked by this run of the daemon.
+        closed_up: the rig was brought to rest for good.
+        closing: why somebody or something ended the night, or None.
+    """
+
+    target: str | None = None
+    prepared: bool = False
+    closed_up: bool = False
+    closing: str | None = None
+    _duty: DutyBegan | None = None
+
+    def apply(self, event: Event) -> None:
+        """Take in one event."""
+        fact = event.fact
+        if isinstance(fact, NightBegan):
+            self.target, self.prepared, self.closed_up = None, False, False
+        elif isinstance(fact, DutyBegan):
+            self._duty = fact
+            if fact.duty in _AWAY:
+                self.target = None
+        elif isinstance(fact, DutyEnded) and self._duty is not None:
+            self._ended(self._duty, fact.outcome == "done")
+        elif isinstance(fact, OperatorSpoke) and fact.command == "close":
+            self.closing = f"{fact.who} ended the night: {fact.why or 'no reason given'}"
+
+    def _ended(self, duty: DutyBegan, done: bool) -> None:
+        if duty.duty == "slew" and done:
+            self.target = str(duty.args.get("target"))
+        elif duty.duty == "prepare" and done:
+            self.prepared = True
+        elif duty.duty == "close" and done:
+            self.closed_up = True

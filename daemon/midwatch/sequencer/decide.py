@@ -1,0 +1,342 @@
+"""What to do next, and why: a pure and total function of the world.
+
+The rules are asked in a fixed order and the first that has an answer decides: safety, limits,
+faults, the phase of the night, standing orders, the next frame of the best target, waiting.
+Whatever was considered and not taken stands in ``ruled_out`` with its reason.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+
+from midwatch.journal.events import Cause
+from midwatch.sequencer.chances import Board, Chance, survey
+from midwatch.sequencer.world import World
+
+Scalar = str | int | float | bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """One decision.
+
+    Attributes:
+        duty: what to do; "finish" ends the night.
+        rule: which rule decided.
+        reason: why, for a person.
+        args: of the duty.
+        until_s: a wait ends then at the latest; None waits for an event.
+        cause: what a wait is accounted under.
+        ruled_out: (option, reason) of what was considered and not taken.
+    """
+
+    duty: str
+    rule: str
+    reason: str
+    args: Mapping[str, Scalar] = field(default_factory=dict)
+    until_s: float | None = None
+    cause: Cause | None = None
+    ruled_out: tuple[tuple[str, str], ...] = ()
+
+    def same_as(self, other: Decision | None) -> bool:
+        """Tell whether both ask for the same doing, whatever their reasons."""
+        return (
+            other is not None
+            and self.duty == other.duty
+            and self.args == other.args
+            and self.cause == other.cause
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """What a rule is asked about; ``notes`` collects what was considered and not taken."""
+
+    world: World
+    board: Board
+    notes: list[tuple[str, str]] = field(default_factory=list)
+
+
+Rule = Callable[[Case], Decision | None]
+
+# Waits shorter than this keep the mount tracking. Too low: motors stop and start for nothing; too
+# high: the mount tracks towards its limits for nothing.
+REST_AFTER_S = 600.0
+
+
+def decide(world: World) -> Decision:
+    """Choose the next duty. Pure, total, deterministic; never blocks, never raises."""
+    board = survey(world)
+    case = Case(world, board)
+    for rule in (_safety, _limits, _faults, _phase, _standing, _next_frame):
+        decision = rule(case)
+        if decision is not None:
+            break
+    else:
+        decision = _waiting(case)
+    return replace(decision, ruled_out=tuple(case.notes) + board.ruled_out)
+
+
+def preempt(world: World, running: Decision) -> Decision | None:
+    """Return what must interrupt the running duty at once, or None to let it finish.
+
+    Only safety, limits, an operator's order to close, and standing orders declared ``at_once``
+    interrupt work; a wait gives way to anything else that has become possible.
+    """
+    if running.duty in ("secure", "close", "finish"):
+        return None
+    if running.duty == "wait":
+        fresh = decide(world)
+        return None if fresh.same_as(running) else fresh
+    case = Case(world, Board())
+    for rule in (_safety, _limits):
+        urgent = rule(case)
+        if urgent is not None and urgent.duty != running.duty:
+            return urgent
+    if world.operator.close is not None and running.duty != "calibrate":
+        return Decision("close", "operator", world.operator.close)
+    for due in world.standing:
+        if due.at_once and due.do != running.duty:
+            return Decision(due.do, "standing_order", due.message, cause="standing_order")
+    target = running.args.get("target")
+    if any(t.skipped and t.name == target for t in world.targets):
+        return Decision("wait", "operator", f"{target} was skipped", until_s=world.now_s)
+    return None
+
+
+def clock_text(at_s: float) -> str:
+    """Return an instant as HH:MM UTC for reasons; out-of-range instants as such."""
+    if not 0 <= at_s < 4e9:
+        return "never"
+    return datetime.fromtimestamp(at_s, UTC).strftime("%H:%M UTC")
+
+
+def _blocked(world: World, duty: str) -> float | None:
+    """Return when a duty that an open fault blocks may be tried again, or None."""
+    times = [f.again_at_s for f in world.faults if duty in f.blocks and f.again_at_s > world.now_s]
+    return max(times, default=None)
+
+
+def _exposed(world: World) -> bool:
+    """Tell whether anything stands open or unparked."""
+    roof = world.ready.has_roof and not world.ready.roof_closed
+    return roof or not world.pointing.parked
+
+
+def _hold(world: World, rule: str, reason: str, until_s: float, cause: Cause) -> Decision:
+    return Decision("wait", rule, reason, until_s=max(until_s, world.now_s + 1.0), cause=cause)
+
+
+def _safety(case: Case) -> Decision | None:
+    world = case.world
+    if world.safety.safe or world.ready.closed_up or not _exposed(world):
+        return None
+    again = _blocked(world, "secure")
+    if again is not None:
+        return _hold(world, "safety", "the rig could not be secured; trying again", again, "unsafe")
+    return Decision("secure", "safety", world.safety.reason)
+
+
+def _limits(case: Case) -> Decision | None:
+    world = case.world
+    pointing = world.pointing
+    if pointing.tracking and pointing.limit_at_s - world.now_s <= world.margin_s:
+        reason = f"{pointing.limit or 'a limit'} is reached at {clock_text(pointing.limit_at_s)}"
+        return Decision("halt", "limits", reason)
+    return None
+
+
+def _faults(case: Case) -> Decision | None:
+    world = case.world
+    for fault in world.faults:
+        if fault.remedy is None:
+            continue
+        if fault.again_at_s > world.now_s:
+            wait = f"{fault.message}; next at {clock_text(fault.again_at_s)}"
+            case.notes.append((fault.remedy, wait))
+            continue
+        args = {"fault_id": fault.fault_id, **fault.remedy_args}
+        return Decision(fault.remedy, "faults", f"{fault.device}: {fault.message}", args)
+    return None
+
+
+def _phase(case: Case) -> Decision | None:
+    world = case.world
+    hours, ready, now = world.hours, world.ready, world.now_s
+    if ready.closed_up:
+        return Decision("finish", "phase", "the rig is parked, closed and warm")
+    over = _over(case)
+    if over is not None:
+        return _end_of_night(world, over)
+    if now < hours.prepare_from_s:
+        reason = f"preparation begins at {clock_text(hours.prepare_from_s)}"
+        return _hold(world, "phase", reason, hours.prepare_from_s, "not_started")
+    if not ready.prepared:
+        again = _blocked(world, "prepare")
+        if again is not None:
+            return _hold(world, "phase", "the rig is not fit yet", again, "fault")
+        return Decision("prepare", "phase", "the night is near: connect, check and cool the rig")
+    if now < hours.work_from_s:
+        reason = f"dark enough to work at {clock_text(hours.work_from_s)}"
+        return _hold(world, "phase", reason, hours.work_from_s, "waiting_for_target")
+    if world.operator.paused:
+        return Decision("wait", "operator", "paused by the operator", cause="paused")
+    if not world.safety.safe:
+        return Decision("wait", "safety", world.safety.reason, cause="unsafe")
+    if not ready.roof_open and case.board.best is not None:
+        again = _blocked(world, "open")
+        if again is not None:
+            return _hold(world, "phase", "the roof did not open; trying again", again, "fault")
+        return Decision("open", "phase", f"{case.board.best.target} can be imaged; open the roof")
+    return None
+
+
+def _over(case: Case) -> str | None:
+    """Say why the night's lights are over, or None while they are not."""
+    world = case.world
+    if world.operator.close is not None:
+        return world.operator.close
+    if world.now_s >= world.hours.dawn_s:
+        return f"the sky is no longer dark since {clock_text(world.hours.dawn_s)}"
+    closing = next((d for d in world.standing if d.do == "close"), None)
+    if closing is not None:
+        return closing.message
+    if case.board.best is None and case.board.again_at_s is None:
+        return "nothing that was ordered can be imaged in the rest of this night"
+    return None
+
+
+def _end_of_night(world: World, reason: str) -> Decision:
+    calibrate = world.calibration if world.operator.close is None and world.ready.prepared else ()
+    if calibrate and _blocked(world, "calibrate") is None:
+        if _exposed(world):
+            if _blocked(world, "secure") is None:
+                return Decision("secure", "phase", f"{reason}; park and close before calibration")
+        else:
+            need = calibrate[0]
+            args: dict[str, Scalar] = {
+                "frame": need.frame,
+                "filter": need.filter,
+                "exposure_s": need.exposure_s,
+                "gain": need.gain,
+                "offset": need.offset,
+                "binning": need.binning,
+                "count": need.remaining,
+            }
+            return Decision("calibrate", "phase", f"{reason}; {need.frame}s to match", args)
+    again = _blocked(world, "close")
+    if again is not None:
+        return _hold(world, "phase", "closing failed; trying again", again, "closing")
+    return Decision("close", "phase", reason)
+
+
+def _standing(case: Case) -> Decision | None:
+    world = case.world
+    on_target = world.pointing.centred and world.pointing.tracking
+    for due in world.standing:
+        again = _blocked(world, due.do)
+        if again is not None:
+            case.notes.append(
+                (due.do, f"{due.message}; failed before, again at {clock_text(again)}")
+            )
+        elif due.do == "wait":
+            cause: Cause = "clouds" if due.when == "clouds" else "standing_order"
+            return Decision("wait", "standing_order", due.message, cause=cause)
+        elif due.do == "focus" and not (on_target and world.ready.focused):
+            case.notes.append(
+                ("focus", f"{due.message}; focusing comes with the next target anyway")
+            )
+        else:
+            args: dict[str, Scalar] = {"trigger": due.when} if due.do == "focus" else {}
+            return Decision(due.do, "standing_order", due.message, args, cause="standing_order")
+    return None
+
+
+def _next_frame(case: Case) -> Decision | None:
+    world = case.world
+    best = case.board.best
+    if best is None:
+        return None
+    if best.action == "wait":
+        reason = f"{best.target}: {best.reason}"
+        return _hold(world, "next_frame", reason, best.start_s, "waiting_for_meridian")
+    step = _towards(case, best)
+    if step is not None:
+        return step
+    if world.now_s < best.window[0]:
+        reason = f"{best.target} may be imaged from {clock_text(best.window[0])}"
+        return _hold(world, "next_frame", reason, best.window[0], "waiting_for_target")
+    again = _blocked(world, "expose")
+    if again is not None:
+        return _hold(world, "next_frame", "the camera failed; trying again", again, "fault")
+    need = best.need
+    args: dict[str, Scalar] = {
+        "target": best.target,
+        "order_index": need.index,
+        "filter": need.filter,
+        "exposure_s": need.exposure_s,
+    }
+    reason = f"{need.remaining} frames of {need.exposure_s:g} s still wanted; {best.reason}"
+    return Decision("expose", "next_frame", reason, args)
+
+
+def _towards(case: Case, best: Chance) -> Decision | None:
+    """Return what must be done before the best target's next exposure, or None."""
+    world = case.world
+    pointing, ready = world.pointing, world.ready
+    target: dict[str, Scalar] = {"target": best.target}
+
+    def unless_blocked(duty: str, reason: str, args: dict[str, Scalar]) -> Decision | None:
+        again = _blocked(world, duty)
+        if again is None:
+            return Decision(duty, "next_frame", reason, args)
+        case.notes.append((duty, f"failed before; again at {clock_text(again)}"))
+        return None
+
+    if pointing.target != best.target or not pointing.tracking:
+        args = {**target, "pier_side": best.side}
+        step = unless_blocked("slew", f"best target now: {best.reason}", args)
+        return step or _hold(
+            world, "next_frame", "the mount refused; trying again", world.now_s + 30, "fault"
+        )
+    if best.action == "flip":
+        step = unless_blocked("flip", best.reason, target)
+        return step or _hold(
+            world, "next_frame", "the flip failed; trying again", world.now_s + 30, "fault"
+        )
+    if not pointing.centred:
+        step = unless_blocked("centre", "the field is not centred yet", target)
+        return step or _hold(
+            world, "next_frame", "centring failed; trying again", world.now_s + 30, "fault"
+        )
+    optional: list[tuple[bool, str, str, dict[str, Scalar]]] = [
+        (not ready.focused, "focus", "not focused yet", {"trigger": "first"}),
+        (
+            ready.has_guider and not ready.guiding,
+            "guide",
+            "guiding is off",
+            {},
+        ),
+        (
+            ready.guiding and ready.dither_due and world.now_s >= best.window[0],
+            "dither",
+            "a dither is due between frames",
+            {},
+        ),
+    ]
+    for needed, duty, reason, args in optional:
+        step = unless_blocked(duty, reason, args) if needed else None
+        if step is not None:
+            return step
+    return None
+
+
+def _waiting(case: Case) -> Decision:
+    world = case.world
+    again = case.board.again_at_s if case.board.again_at_s is not None else world.now_s + 60.0
+    if world.pointing.tracking and again - world.now_s > REST_AFTER_S:
+        return Decision("halt", "waiting", "nothing to image for a while; stop tracking")
+    reason = f"no target can be imaged before {clock_text(again)}"
+    return _hold(world, "waiting", reason, again, "waiting_for_target")

@@ -1,0 +1,457 @@
+"""Performs what `decide` chooses: the imperative shell around the pure core.
+
+One loop: build the world, decide, journal, perform, journal the outcome, decide again. One way of
+interruption: the running duty is cancelled with a reason and the devices are brought to a stop in
+a fixed order. No state lives only in here; the record is folded from the journal.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+
+import structlog
+
+from midwatch.bus.calls import CallTimeoutError, CommandError
+from midwatch.clock import Clock
+from midwatch.devices.rig import RigClient
+from midwatch.errors import MakeSafeError, MidwatchError, SkipTargetError, StopError
+from midwatch.journal.events import (
+    DecisionMade,
+    DutyBegan,
+    DutyEnded,
+    FaultBegan,
+    FaultEnded,
+    FrameRead,
+    NightBegan,
+    NightEnded,
+    OperatorSpoke,
+    Outcome,
+    RemedyTried,
+    Sample,
+    TargetPlanned,
+)
+from midwatch.journal.learned import FRAME_OVERHEAD, LearnedDurations
+from midwatch.journal.record import NightRecord
+from midwatch.journal.store import Event, Journal
+from midwatch.orders import Night
+from midwatch.planning import NightPlan
+from midwatch.sequencer.aim import Aim
+from midwatch.sequencer.context import DutyContext
+from midwatch.sequencer.contracts import DutyFailedError
+from midwatch.sequencer.decide import Decision, decide, preempt
+from midwatch.sequencer.faults import SILENT, open_fault, retry_name
+from midwatch.sequencer.interruption import stop_devices
+from midwatch.sequencer.lookoutdesk import LookoutDesk, with_rig_defaults
+from midwatch.sequencer.registry import Registry
+from midwatch.sequencer.safety import SafetyWatch
+from midwatch.sequencer.stir import watch_devices
+from midwatch.sequencer.world import World
+from midwatch.sequencer.worldview import LimitForecast, WorldView, weather_age_s
+
+_log = structlog.get_logger(__name__)
+
+# Lookouts are read and the running duty is questioned at least this often, seconds.
+WATCH_S = 30.0
+SAMPLE_S = 300.0
+# A cancelled duty has this long to end.
+_CANCEL_S = 30.0
+# Decisions without time passing before the engine suspects a circle and pauses.
+_HASTE = 40
+
+
+@dataclass(frozen=True)
+class Identity:
+    """Facts of the night that the journal's first event tells."""
+
+    night: str
+    seed: int | None
+    rehearsal: bool
+    sky_mode: str | None
+    orders_sha256: str
+    version: str
+
+
+class Engine:
+    """One night of one rig.
+
+    Args:
+        context: what duties get; its journal is already on this night.
+        aim: folded from the same journal.
+    """
+
+    def __init__(
+        self,
+        *,
+        clock: Clock,
+        night: Night,
+        plan: NightPlan,
+        rig: RigClient,
+        journal: Journal,
+        record: NightRecord,
+        aim: Aim,
+        context: DutyContext,
+        registry: Registry,
+        learned: LearnedDurations,
+        identity: Identity,
+        data_folder: Path,
+    ) -> None:
+        self._clock = clock
+        self._plan = plan
+        self._rig = rig
+        self._journal = journal
+        self.record = record
+        self._context = context
+        self._registry = registry
+        self._identity = identity
+        self._data_folder = data_folder
+        self._stirred = asyncio.Event()
+        self._reported: Decision | None = None
+        self.decision: Decision | None = None
+        orders = with_rig_defaults(night.orders.standing_orders, night.rig.focus)
+        self._desk = LookoutDesk(orders, registry.lookouts)
+        self._safety = SafetyWatch(night.site.safety, rig.weather is not None)
+        forecast = LimitForecast(context.limits)
+        self._view = WorldView(night, plan, rig, record, aim, forecast, learned)
+        self._aim = aim
+
+    # The night ------------------------------------------------------------------------------
+
+    async def run(self) -> NightRecord:
+        """Run until the rig is closed up at the end of the night, and return the record."""
+        self._journal.listen(self._heard)
+        self._begin()
+        watcher = asyncio.create_task(self._watch(), name="night watch")
+        forget = watch_devices(self._rig, self.stir)
+        try:
+            await self._loop()
+        finally:
+            forget()
+            watcher.cancel()
+            await asyncio.gather(watcher, return_exceptions=True)
+        self._end()
+        return self.record
+
+    def stir(self) -> None:
+        """Have the running duty questioned at once."""
+        self._stirred.set()
+
+    def operator(self, command: str, who: str, why: str | None, target: str | None) -> None:
+        """Take an order by hand: pause, resume, skip or close."""
+        self._journal.append(OperatorSpoke(command=command, who=who, why=why, target=target))
+        self.stir()
+
+    def world(self) -> World:
+        """Return the world as it is now, with guards and faults brought up to date."""
+        now_s = self._clock.unix_s()
+        self._note_silence()
+        weather = self._rig.weather
+        safety = self._safety.update(
+            weather.state if weather is not None and not weather.down else None,
+            weather_age_s(self._rig, now_s),
+            now_s,
+        )
+        self._desk.update(self._view.view(now_s, self._free_gb()), self._journal.append)
+        return self._view.build(now_s, safety, self._desk.due())
+
+    def _heard(self, event: Event) -> None:
+        self.record.apply(event)
+        self._aim.apply(event)
+        if isinstance(event.fact, DutyEnded) and event.fact.outcome == "done":
+            self._view.learn(event.fact.duty, event.fact.took_s)
+        elif isinstance(event.fact, FrameRead):
+            frame = self.record.frames.get(event.fact.exposure_id)
+            if frame is not None:
+                took_s = event.at_utc_s - frame.begun_at_utc_s - frame.begun.exposure_s
+                self._view.learn(FRAME_OVERHEAD, max(took_s, 0.0))
+
+    def _begin(self) -> None:
+        identity, plan, night = self._identity, self._plan, self._context.night
+        self._journal.append(
+            NightBegan(
+                night=identity.night,
+                site=night.site.name,
+                rig=night.rig.name,
+                evening=plan.evening.isoformat(),
+                seed=identity.seed,
+                rehearsal=identity.rehearsal,
+                sky_mode=identity.sky_mode,
+                dusk_utc_s=plan.dusk_s,
+                dawn_utc_s=plan.dawn_s,
+                orders_sha256=identity.orders_sha256,
+                resumed=self.record.began is not None,
+                version=identity.version,
+            )
+        )
+        for target in plan.targets:
+            order = target.target.order
+            self._journal.append(
+                TargetPlanned(
+                    target=target.target.name,
+                    ra_deg=target.target.ra_deg,
+                    dec_deg=target.target.dec_deg,
+                    priority=order.priority,
+                    wanted=tuple((f.filter, f.exposure_s, f.count) for f in order.frames),
+                    windows_utc_s=tuple((w.start_utc_s, w.end_utc_s) for w in target.windows),
+                    transit_utc_s=target.transit_utc_s,
+                    note=target.note,
+                )
+            )
+
+    def _end(self) -> None:
+        mount, roof = self._view.mount(), self._rig.roof
+        camera = self._rig.camera.state
+        self._journal.append(
+            NightEnded(
+                how=self.decision.reason if self.decision else "",
+                parked=mount is not None and mount.parked,
+                warm=camera is not None and not camera.cooler_on,
+                closed=roof is None or (roof.state is not None and roof.state.position == "closed"),
+            )
+        )
+
+    # Deciding and performing ------------------------------------------------------------------
+
+    async def _loop(self) -> None:
+        last_s, haste = -1.0, 0
+        while True:
+            self._stirred.clear()
+            world = self.world()
+            self.decision = decision = decide(world)
+            self._report(decision)
+            if decision.duty == "finish":
+                return
+            haste = haste + 1 if world.now_s - last_s < 0.5 else 0
+            last_s = world.now_s
+            if haste > _HASTE:
+                _log.error("decisions_in_a_circle", duty=decision.duty, reason=decision.reason)
+                await self._clock.sleep(WATCH_S)
+            elif decision.duty == "wait":
+                await self._wait(decision)
+            else:
+                await self._perform(decision)
+
+    def _report(self, decision: Decision) -> None:
+        """Journal a decision, unless it only says again what is being waited for."""
+        if decision.duty == "wait" and decision.same_as(self._reported):
+            return
+        self._reported = decision
+        self._journal.append(
+            DecisionMade(
+                duty=decision.duty,
+                args=dict(decision.args),
+                rule=decision.rule,
+                reason=decision.reason,
+                ruled_out=decision.ruled_out,
+            )
+        )
+
+    async def _wait(self, decision: Decision) -> None:
+        self._context.activity(decision.cause or "deciding")
+        while True:
+            left_s = None
+            if decision.until_s is not None:
+                left_s = decision.until_s - self._clock.unix_s()
+                if left_s <= 0:
+                    return
+            try:
+                async with self._clock.timeout(left_s):
+                    await self._stirred.wait()
+            except TimeoutError:
+                return
+            self._stirred.clear()
+            if preempt(self.world(), decision) is not None:
+                return
+
+    async def _perform(self, decision: Decision) -> None:
+        duty = self._registry.duties.get(decision.duty)
+        if duty is None:
+            known = ", ".join(sorted(self._registry.duties))
+            raise StopError(f"no duty is called {decision.duty!r}; installed: {known}")
+        self._journal.append(DutyBegan(duty=decision.duty, args=dict(decision.args)))
+        standing = decision.cause == "standing_order" and duty.cause == "deciding"
+        self._context.activity("standing_order" if standing else duty.cause, decision.duty)
+        began_s = self._clock.mono()
+        task = asyncio.create_task(
+            duty.perform(self._context, decision.args), name=f"duty {decision.duty}"
+        )
+        try:
+            urgent = await self._attend(task, decision)
+        except asyncio.CancelledError:
+            await self._interrupt(task, "the daemon is shutting down")
+            raise
+        outcome: Outcome
+        error: str | None
+        if urgent is not None:
+            await self._interrupt(task, urgent.reason)
+            outcome, error = "cancelled", urgent.reason
+        else:
+            failure = task.exception()
+            outcome = "done" if failure is None else "failed"
+            error = None if failure is None else _text(failure)
+            if failure is not None and not isinstance(failure, MidwatchError):
+                _log.error("duty_crashed", duty=decision.duty, exc_info=failure)
+        took_s = self._clock.mono() - began_s
+        self._journal.append(
+            DutyEnded(duty=decision.duty, outcome=outcome, reason=error, took_s=took_s)
+        )
+        self._context.activity("deciding")
+        if outcome == "failed":
+            await self._interrupt(task, error or "failed")
+            self._failed(decision, task.exception())
+        elif outcome == "done":
+            self._succeeded(decision)
+
+    async def _attend(self, task: asyncio.Task[None], decision: Decision) -> Decision | None:
+        """Wait for a duty; return the decision that must interrupt it, if one comes first."""
+        while True:
+            stir = asyncio.create_task(self._stirred.wait(), name="stirred")
+            try:
+                await asyncio.wait({task, stir}, return_when=asyncio.FIRST_COMPLETED)
+            finally:
+                stir.cancel()
+            if task.done():
+                return None
+            self._stirred.clear()
+            urgent = preempt(self.world(), decision)
+            if urgent is not None:
+                return urgent
+
+    async def _interrupt(self, task: asyncio.Task[None], reason: str) -> None:
+        """Cancel a duty with a reason and stop the devices; the one way of interruption."""
+        task.cancel(reason)
+        _, pending = await asyncio.wait({task}, timeout=None if self._clock.virtual else _CANCEL_S)
+        if pending:
+            _log.error("duty_did_not_end", task=task.get_name(), limit_s=_CANCEL_S)
+        await stop_devices(self._rig)
+
+    # Faults -----------------------------------------------------------------------------------
+
+    def _failed(self, decision: Decision, failure: BaseException | None) -> None:
+        device, fault = _blame(failure)
+        target = decision.args.get("target")
+        message = _text(failure) if failure is not None else "failed"
+        known = open_fault(self.record, decision.duty, fault, device)
+        if known is not None and known.began.duty == decision.duty:
+            self._journal.append(
+                RemedyTried(
+                    fault_id=known.began.fault_id,
+                    remedy=retry_name(decision.duty),
+                    attempt=known.tries(retry_name(decision.duty)) + 1,
+                    outcome="failed",
+                    reason=message,
+                )
+            )
+        elif known is None:
+            self._open(device, fault, message, decision.duty, str(target) if target else None)
+        if isinstance(failure, (MakeSafeError, StopError)):
+            self.operator("close", "midwatch", message, None)
+        if isinstance(failure, SkipTargetError) and target is not None:
+            self.operator("skip", "midwatch", message, str(target))
+
+    def _succeeded(self, decision: Decision) -> None:
+        for fault in self.record.open_faults():
+            if fault.began.duty != decision.duty:
+                continue
+            remedy = retry_name(decision.duty)
+            fault_id = fault.began.fault_id
+            self._journal.append(
+                RemedyTried(
+                    fault_id=fault_id,
+                    remedy=remedy,
+                    attempt=fault.tries(remedy) + 1,
+                    outcome="done",
+                )
+            )
+            self._journal.append(FaultEnded(fault_id=fault_id, how=f"{remedy} succeeded"))
+
+    def _open(
+        self, device: str, fault: str, message: str, duty: str | None, target: str | None
+    ) -> None:
+        number = len(self.record.faults) + 1
+        self._journal.append(
+            FaultBegan(
+                fault_id=f"{number:03d}-{device}-{fault}",
+                device=device,
+                fault=fault,
+                message=message,
+                duty=duty,
+                target=target,
+            )
+        )
+
+    def _note_silence(self) -> None:
+        """Open and close the faults of devices that fall silent and come back."""
+        if not self._aim.prepared:
+            return
+        down = self._rig.down()
+        for fault in self.record.open_faults():
+            began = fault.began
+            if began.fault == SILENT and began.duty is None and began.device not in down:
+                self._journal.append(
+                    FaultEnded(fault_id=began.fault_id, how=f"the {began.device} is back")
+                )
+        for role in down:
+            known = open_fault(self.record, None, SILENT, role)
+            if known is None:
+                message = f"the {role} is silent; check its power, cable and driver"
+                self._open(role, SILENT, message, None, None)
+
+    # Watching -----------------------------------------------------------------------------------
+
+    async def _watch(self) -> None:
+        next_sample_s = 0.0
+        while True:
+            if self._clock.mono() >= next_sample_s:
+                next_sample_s = self._clock.mono() + SAMPLE_S
+                self._sample()
+            await self._clock.sleep(WATCH_S)
+            self.stir()
+
+    def _sample(self) -> None:
+        rig, mount = self._rig, self._view.mount()
+        weather = rig.weather.state if rig.weather is not None else None
+        guider = rig.guider.state if rig.guider is not None else None
+        camera, focuser = rig.camera.state, rig.focuser.state
+        guiding = guider is not None and guider.phase == "guiding"
+        self._journal.append(
+            Sample(
+                air_c=weather.air_c if weather else None,
+                sensor_c=camera.sensor_c if camera else None,
+                cloud_percent=weather.cloud_percent if weather else None,
+                wind_ms=weather.wind_ms if weather else None,
+                guide_rms_ra_arcsec=guider.rms_ra_arcsec if guider and guiding else None,
+                guide_rms_dec_arcsec=guider.rms_dec_arcsec if guider and guiding else None,
+                focus_position=focuser.position if focuser else None,
+                altitude_deg=mount.alt_deg if mount is not None and mount.tracking else None,
+            )
+        )
+
+    def _free_gb(self) -> float | None:
+        if self._identity.rehearsal:
+            return None  # a rehearsal must not depend on the disk of the machine it runs on
+        try:
+            return shutil.disk_usage(self._data_folder).free / 1e9
+        except OSError:
+            return None
+
+
+def _text(failure: BaseException) -> str:
+    if isinstance(failure, MidwatchError):
+        return str(failure)
+    return f"{type(failure).__name__}: {failure}"
+
+
+def _blame(failure: BaseException | None) -> tuple[str, str]:
+    """Return the device and the short name of what went wrong."""
+    if isinstance(failure, DutyFailedError):
+        return failure.device, failure.fault
+    if isinstance(failure, CommandError):
+        return failure.device or "bus", failure.kind.value
+    if isinstance(failure, CallTimeoutError):
+        return failure.device, "no_answer"
+    if isinstance(failure, OSError):
+        return "disk", "write_failed"
+    return "daemon", type(failure).__name__

@@ -1,0 +1,160 @@
+"""Looks at frames: star measures and plate solutions, whoever measured them.
+
+Pixels are measured here (in a worker process on real nights). A camera that measures on board
+sends its facts with the frame; those are taken as they are.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from midwatch.devices.models import FrameFacts, FrameRef
+from midwatch.imaging.frames import Frame
+from midwatch.imaging.solving import FieldHint, SolveFailure, solve_field
+from midwatch.imaging.stars import StarMeasures, StarTable, measure_stars
+from midwatch.imaging.wcs import Solution
+from midwatch.imaging.worker import Measurer
+from midwatch.sky.starcat import StarCatalogue
+
+Pixels = NDArray[np.uint16]
+
+
+@dataclass(frozen=True)
+class Sight:
+    """What a frame shows; None where it cannot be said. Lengths in full-resolution pixels."""
+
+    stars: int
+    hfr_px: float | None
+    fwhm_arcsec: float | None
+    elongation: float | None
+    background_adu: float
+    noise_adu: float
+    saturated_stars: int
+    table: StarTable | None = None
+    facts: FrameFacts | None = None
+
+
+def measure(frame: Frame, scale_arcsec: float) -> StarMeasures:
+    """Measure a frame; a plain function so that a worker process can run it."""
+    return measure_stars(frame, scale_arcsec=scale_arcsec)
+
+
+def as_frame(ref: FrameRef, pixels: Pixels) -> Frame:
+    """Return a read-out frame as the measuring functions take it."""
+    return Frame(pixels, float(ref.saturation_adu), ref.bayer)
+
+
+def solve(table: StarTable, shape: tuple[int, int], hint: FieldHint) -> Solution | SolveFailure:
+    """Solve a star table near a hint; a plain function so that a worker process can run it."""
+    catalogue = StarCatalogue.load()
+    return solve_field(table.x_px, table.y_px, table.flux_adu, shape, hint, catalogue)
+
+
+class Eyes:
+    """Measures and solves frames of one optical train.
+
+    What the first solution teaches (scale, mirror image, rotation) makes the later ones quicker.
+    """
+
+    def __init__(self, measurer: Measurer, scale_arcsec: float) -> None:
+        self._measurer = measurer
+        self._scale_arcsec = scale_arcsec
+        self._last: Solution | None = None
+
+    @property
+    def scale_arcsec(self) -> float:
+        """Arcseconds a full-resolution pixel: as solved, else as the rig file says."""
+        return self._last.scale_arcsec if self._last is not None else self._scale_arcsec
+
+    async def look(self, ref: FrameRef, pixels: Pixels) -> Sight:
+        """Measure the stars of a frame."""
+        if ref.facts is not None:
+            return _from_facts(ref.facts, self.scale_arcsec)
+        frame = as_frame(ref, pixels)
+        found = await self._measurer.run(measure, frame, self.scale_arcsec * ref.binning)
+        return Sight(
+            stars=found.count,
+            hfr_px=_known(found.hfr_px),
+            fwhm_arcsec=_known(found.fwhm_arcsec),
+            elongation=_known(found.elongation),
+            background_adu=found.background_adu,
+            noise_adu=found.noise_adu,
+            saturated_stars=found.saturated_count,
+            table=found.stars,
+        )
+
+    async def solve(
+        self, ref: FrameRef, sight: Sight, ra_deg: float, dec_deg: float, radius_deg: float
+    ) -> Solution | SolveFailure:
+        """Find where a frame points, near a given place."""
+        shape = (ref.height_px, ref.width_px)
+        if sight.facts is not None:
+            return _solution_of(sight.facts, shape)
+        if sight.table is None:
+            return SolveFailure("few_stars", "no star was measured")
+        last = self._last
+        hint = FieldHint(
+            ra_deg,
+            dec_deg,
+            radius_deg,
+            self.scale_arcsec,
+            scale_tolerance=0.03 if last is None else 0.005,
+            parity=None if last is None else (1 if last.parity > 0 else -1),
+            rotation_deg=None if last is None else last.rotation_deg,
+        )
+        found = await self._measurer.run(solve, sight.table, shape, hint)
+        if isinstance(found, SolveFailure) and last is not None:
+            # The camera may have been turned, or the learned scale be wrong: ask without it.
+            fresh = replace(hint, scale_tolerance=0.03, parity=None, rotation_deg=None)
+            found = await self._measurer.run(solve, sight.table, shape, fresh)
+        if isinstance(found, Solution):
+            self._last = found
+        return found
+
+
+def _known(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
+
+
+def _from_facts(facts: FrameFacts, scale_arcsec: float) -> Sight:
+    fwhm = None if facts.fwhm_px is None else facts.fwhm_px * scale_arcsec
+    return Sight(
+        stars=facts.stars,
+        hfr_px=facts.hfr_px,
+        fwhm_arcsec=fwhm,
+        elongation=facts.elongation,
+        background_adu=facts.background_adu,
+        noise_adu=facts.noise_adu,
+        saturated_stars=facts.saturated_stars,
+        facts=facts,
+    )
+
+
+def _solution_of(facts: FrameFacts, shape: tuple[int, int]) -> Solution | SolveFailure:
+    if facts.ra_deg is None or facts.dec_deg is None or facts.scale_arcsec is None:
+        return SolveFailure("no_match", f"the camera could not solve it, with {facts.stars} stars")
+    rotation_deg = facts.rotation_deg or 0.0
+    turn = math.radians(rotation_deg)
+    step = facts.scale_arcsec / 3600.0
+    rows, columns = shape
+    return Solution(
+        ra_deg=facts.ra_deg,
+        dec_deg=facts.dec_deg,
+        rotation_deg=rotation_deg,
+        scale_arcsec=facts.scale_arcsec,
+        parity=1,
+        rms_arcsec=0.0,
+        matched=facts.stars,
+        n_stars=facts.stars,
+        shape=shape,
+        crpix=((columns + 1) / 2.0, (rows + 1) / 2.0),
+        crval_deg=(facts.ra_deg, facts.dec_deg),
+        cd=(
+            (-step * math.cos(turn), step * math.sin(turn)),
+            (step * math.sin(turn), step * math.cos(turn)),
+        ),
+    )

@@ -1,0 +1,336 @@
+"""Takes the frames that count: lights and calibration, each in the ledger exactly once.
+
+Begun is journaled before the shutter opens, read when the driver holds the pixels, filed when the
+file is whole on disk, graded last. A frame that dies on the way is either still in the driver's
+spool, and collected later, or journaled as lost.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import dataclass
+from pathlib import Path
+
+import structlog
+
+from midwatch.devices.models import FrameRef, ListWaiting
+from midwatch.devices.spool import FrameCorruptError
+from midwatch.errors import MidwatchError
+from midwatch.imaging.header import FrameHeader, ImageType
+from midwatch.imaging.wcs import Solution
+from midwatch.journal.events import (
+    FrameBegun,
+    FrameFiled,
+    FrameGraded,
+    FrameLost,
+    FrameRead,
+    Notice,
+)
+from midwatch.journal.record import FrameRecord
+from midwatch.orders import ResolvedTarget
+from midwatch.sequencer.context import DutyContext
+from midwatch.sequencer.contracts import DutyFailedError, Light, Verdict
+from midwatch.sequencer.darkroom import (
+    CameraSetting,
+    Shot,
+    common_header,
+    frame_path,
+    plain_name,
+)
+from midwatch.sky import moon_separation_deg, separation_deg, track
+
+_log = structlog.get_logger(__name__)
+
+_IMAGE_TYPES: dict[str, ImageType] = {
+    "light": "LIGHT",
+    "dark": "DARK",
+    "flat": "FLAT",
+    "bias": "BIAS",
+}
+# A preview for the first light of a filter and then for every so many.
+_PREVIEW_EVERY = 12
+_SOLVE_RADIUS_DEG = 1.0
+
+
+@dataclass(frozen=True)
+class _Circumstances:
+    """What held while a light was exposed."""
+
+    guided: bool
+    guide_rms_arcsec: float | None
+    focus_position: int | None
+    focuser_c: float | None
+    air_c: float | None
+    pier_side: str
+
+
+async def keep_frame(
+    context: DutyContext,
+    begun: FrameBegun,
+) -> FrameGraded | None:
+    """Take one exposure that counts and file it; returns the verdict of a light.
+
+    Raises:
+        DutyFailedError: the camera, or the disk, did not do its part; the frame is journaled as
+            lost, or waits in the driver's spool.
+    """
+    setting = CameraSetting(begun.gain, begun.offset, begun.binning)
+    light = begun.frame == "light"
+    guided_before = _guiding(context)
+    context.note(begun)
+    context.activity("open_shutter" if light else "calibrating", begun.filter)
+    try:
+        ref = await context.darkroom.expose(
+            begun.frame,  # type: ignore[arg-type]
+            begun.exposure_s,
+            setting,
+            begun.exposure_id,
+            (lambda: context.activity("read_out")) if light else None,
+        )
+    except (asyncio.CancelledError, MidwatchError) as error:
+        reason = str(error) or "the exposure was interrupted"
+        context.note(FrameLost(exposure_id=begun.exposure_id, reason=reason))
+        raise
+    if light:
+        context.activity("read_out")
+    return await _develop(context, ref, begun, guided_before and _guiding(context))
+
+
+async def collect_waiting(context: DutyContext) -> int:
+    """File what a camera's spool still holds from before; returns how many frames were found.
+
+    Exposures that the journal began and that are nowhere are journaled as lost.
+    """
+    camera = context.device(context.rig.camera, "camera")
+    waiting = await camera.do(ListWaiting(), timeout_s=30.0)
+    for ref in waiting.frames:
+        known = context.record.frames.get(ref.exposure_id)
+        if known is not None and known.filed is None:
+            await _develop(context, ref, known.begun, guided=False)
+        else:
+            # Filed before, or a throwaway: the acknowledgement was what got lost.
+            await context.darkroom.release(ref)
+    for missing in context.record.unfiled():
+        reason = "it was interrupted and is not in the camera's spool"
+        context.note(FrameLost(exposure_id=missing.exposure_id, reason=reason))
+    return len(waiting.frames)
+
+
+def _guiding(context: DutyContext) -> bool:
+    guider = context.rig.guider
+    if guider is None or guider.down or guider.state is None:
+        return False
+    return guider.state.phase == "guiding"
+
+
+async def _develop(
+    context: DutyContext, ref: FrameRef, begun: FrameBegun, guided: bool
+) -> FrameGraded | None:
+    """Measure, file, grade and acknowledge a frame that was read out."""
+    context.note(
+        FrameRead(
+            exposure_id=begun.exposure_id,
+            sha256=ref.sha256,
+            began_utc_s=ref.began_at.timestamp(),
+            exposure_s=ref.exposure_s,
+        )
+    )
+    try:
+        shot = await context.darkroom.look(ref)
+    except FrameCorruptError as error:
+        context.note(FrameLost(exposure_id=begun.exposure_id, reason=str(error)))
+        await context.darkroom.release(ref)
+        raise DutyFailedError("camera", "corrupt_frame", str(error)) from error
+    graded: FrameGraded | None = None
+    if begun.frame == "light" and begun.target is not None:
+        graded = await _file_light(context, shot, begun, guided)
+    else:
+        await _file(context, shot, begun, _header(context, shot, begun))
+    await context.darkroom.release(ref)
+    return graded
+
+
+async def _file_light(
+    context: DutyContext, shot: Shot, begun: FrameBegun, guided: bool
+) -> FrameGraded:
+    assert begun.target is not None
+    target = context.target(begun.target)
+    circumstances = _circumstances(context, guided)
+    found = await context.solve(shot, target, _SOLVE_RADIUS_DEG)
+    solution = found if isinstance(found, Solution) else None
+    offset_arcsec = None
+    if solution is not None:
+        place = (solution.ra_deg, solution.dec_deg, target.ra_deg, target.dec_deg)
+        offset_arcsec = float(separation_deg(*place)) * 3600.0
+    middle_s = shot.ref.began_at.timestamp() + shot.ref.exposure_s / 2.0
+    altitude, _ = context.observer.altaz(target.ra_deg, target.dec_deg, middle_s)
+    light = Light(
+        target=target.name,
+        filter=begun.filter,
+        exposure_s=shot.ref.exposure_s,
+        guided=guided,
+        stars=shot.sight.stars,
+        hfr_px=shot.sight.hfr_px,
+        fwhm_arcsec=shot.sight.fwhm_arcsec,
+        elongation=shot.sight.elongation,
+        background_adu=shot.sight.background_adu,
+        guide_rms_arcsec=circumstances.guide_rms_arcsec,
+        offset_arcsec=offset_arcsec,
+        altitude_deg=float(altitude),
+    )
+    verdict = context.judge(light)
+    header = _header(context, shot, begun, target, circumstances, solution, verdict)
+    preview = await _preview(context, shot, begun)
+    await _file(context, shot, begun, header, preview)
+    graded = FrameGraded(
+        exposure_id=begun.exposure_id,
+        grade=verdict.grade,
+        reasons=verdict.reasons,
+        stars=light.stars,
+        hfr_px=light.hfr_px,
+        fwhm_arcsec=light.fwhm_arcsec,
+        elongation=light.elongation,
+        background_adu=light.background_adu,
+        guide_rms_arcsec=light.guide_rms_arcsec,
+        guided=guided,
+        altitude_deg=light.altitude_deg,
+        focus_position=circumstances.focus_position,
+        sensor_c=shot.ref.sensor_c,
+        offset_arcsec=offset_arcsec,
+    )
+    context.note(graded)
+    return graded
+
+
+async def _file(
+    context: DutyContext,
+    shot: Shot,
+    begun: FrameBegun,
+    header: FrameHeader,
+    preview: str | None = None,
+) -> None:
+    number = _number(context, begun)
+    relative = frame_path(begun.frame, begun.target, begun.filter, shot.ref, number)
+    try:
+        facts = await context.darkroom.file(shot, header, relative)
+    except OSError as error:
+        # The driver keeps the frame until somebody has made room.
+        raise DutyFailedError(
+            "disk",
+            "write_failed",
+            f"{context.darkroom.folder / relative} cannot be written: {error.strerror or error}; "
+            "make room on the disk; the frame waits in the camera's spool",
+        ) from error
+    context.note(
+        FrameFiled(
+            exposure_id=begun.exposure_id,
+            path=relative.as_posix(),
+            file_sha256=facts.sha256,
+            bytes=facts.size_bytes,
+            preview=preview,
+        )
+    )
+
+
+def _number(context: DutyContext, begun: FrameBegun) -> int:
+    """Return the running number of a frame among its kind and target."""
+
+    def same(frame: FrameRecord) -> bool:
+        return (frame.begun.frame, frame.begun.target) == (begun.frame, begun.target)
+
+    alike = [f.exposure_id for f in context.record.frames.values() if same(f)]
+    return alike.index(begun.exposure_id) + 1
+
+
+async def _preview(context: DutyContext, shot: Shot, begun: FrameBegun) -> str | None:
+    lights = [
+        f
+        for f in context.record.frames.values()
+        if f.is_light
+        and f.filed is not None
+        and (f.begun.target, f.begun.filter) == (begun.target, begun.filter)
+    ]
+    if len(lights) % _PREVIEW_EVERY or shot.ref.width_px < 200:
+        return None
+    subject = plain_name(f"{begun.target}-{begun.filter or 'light'}")
+    path = Path("previews") / f"{subject}-{len(lights) + 1:04d}.png"
+    try:
+        return await context.darkroom.preview(shot, path)
+    except OSError as error:
+        context.note(Notice(message=f"no preview: {error}"))
+        return None
+
+
+def _circumstances(context: DutyContext, guided: bool) -> _Circumstances:
+    rig = context.rig
+    guider = rig.guider.state if rig.guider is not None else None
+    rms = None
+    if guided and guider is not None and guider.rms_ra_arcsec is not None:
+        rms = float((guider.rms_ra_arcsec**2 + (guider.rms_dec_arcsec or 0.0) ** 2) ** 0.5)
+    focuser, mount = rig.focuser.state, rig.mount.state
+    weather = rig.weather.state if rig.weather is not None else None
+    return _Circumstances(
+        guided=guided,
+        guide_rms_arcsec=rms,
+        focus_position=focuser.position if focuser else None,
+        focuser_c=focuser.temperature_c if focuser else None,
+        air_c=weather.air_c if weather else None,
+        pier_side=mount.pier_side if mount else "unknown",
+    )
+
+
+def _header(
+    context: DutyContext,
+    shot: Shot,
+    begun: FrameBegun,
+    target: ResolvedTarget | None = None,
+    circumstances: _Circumstances | None = None,
+    solution: Solution | None = None,
+    verdict: Verdict | None = None,
+) -> FrameHeader:
+    night, sight = context.night, shot.sight
+    about = context.rig.camera.about
+    fields = {
+        **common_header(shot.ref),
+        "image_type": _IMAGE_TYPES[begun.frame],
+        "camera": about.driver if about else None,
+        "telescope": night.rig.optics.name,
+        "focal_length_mm": night.rig.optics.focal_length_mm,
+        "aperture_mm": night.rig.optics.aperture_mm,
+        "filter_name": begun.filter,
+        "site_name": night.site.name,
+        "latitude_deg": night.site.latitude_deg,
+        "longitude_deg": night.site.longitude_deg,
+        "elevation_m": night.site.elevation_m,
+    }
+    if target is not None and circumstances is not None and verdict is not None:
+        side = circumstances.pier_side
+        middle_s = shot.ref.began_at.timestamp() + shot.ref.exposure_s / 2.0
+        ra_deg = solution.ra_deg if solution else target.ra_deg
+        dec_deg = solution.dec_deg if solution else target.dec_deg
+        seen = track(context.observer, ra_deg, dec_deg, middle_s, night.horizon)
+        fields |= {
+            "object_name": target.name,
+            "ra_deg": ra_deg,
+            "dec_deg": dec_deg,
+            "altitude_deg": float(seen.alt_deg),
+            "azimuth_deg": float(seen.az_deg),
+            "airmass": float(seen.airmass),
+            "pier_side": side.upper() if side in ("east", "west") else None,
+            "moon_separation_deg": float(
+                moon_separation_deg(context.observer, ra_deg, dec_deg, middle_s)
+            ),
+            "focuser_position": circumstances.focus_position,
+            "focuser_c": circumstances.focuser_c,
+            "ambient_c": circumstances.air_c,
+            "guided": circumstances.guided,
+            "guiding_rms_arcsec": circumstances.guide_rms_arcsec,
+            "hfr_px": sight.hfr_px,
+            "fwhm_arcsec": sight.fwhm_arcsec,
+            "elongation": sight.elongation,
+            "star_count": sight.stars,
+            "background_adu": sight.background_adu,
+            "grade": verdict.grade,
+            "solution": solution,
+        }
+    return FrameHeader(**fields)

@@ -1,0 +1,89 @@
+"""Keeps the guards of all standing orders up to date from what the lookouts see."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from midwatch.errors import InputError
+from midwatch.journal.events import LookoutChanged
+from midwatch.orders.models import FocusSettings, StandingOrder
+from midwatch.sequencer.contracts import Lookout, Reading, View
+from midwatch.sequencer.guards import Guard
+from midwatch.sequencer.world import StandingDue
+
+
+@dataclass
+class _Post:
+    order: StandingOrder
+    lookout: Lookout
+    guard: Guard
+    reading: Reading
+
+
+class LookoutDesk:
+    """All standing orders with their lookouts and guards.
+
+    Raises:
+        InputError: an order names a lookout that is not installed.
+    """
+
+    def __init__(self, orders: tuple[StandingOrder, ...], lookouts: Mapping[str, Lookout]) -> None:
+        self._posts: list[_Post] = []
+        for order in orders:
+            lookout = lookouts.get(order.when)
+            if lookout is None:
+                known = ", ".join(sorted(lookouts)) or "none"
+                raise InputError(f"no lookout is called {order.when!r}; installed: {known}")
+            trip = lookout.trip if order.trip is None else order.trip
+            clear = order.clear
+            if clear is None:
+                # Keep the lookout's own distance between tripping and clearing.
+                clear = trip * (lookout.clear / lookout.trip) if lookout.trip else lookout.clear
+            guard = Guard(trip, clear, order.for_s, lookout.missing)
+            self._posts.append(_Post(order, lookout, guard, Reading(None, "not read yet")))
+
+    def update(self, view: View, note: Callable[[LookoutChanged], object]) -> None:
+        """Read every lookout; changes of status are noted."""
+        for post in self._posts:
+            post.reading = post.lookout.read(view)
+            if post.guard.update(post.reading, view.now_s):
+                note(
+                    LookoutChanged(
+                        lookout=post.order.when,
+                        status=post.guard.status,
+                        level=post.reading.level,
+                        message=post.reading.message,
+                    )
+                )
+
+    def due(self) -> tuple[StandingDue, ...]:
+        """Return the standing orders whose lookouts have tripped, in declared order."""
+        return tuple(
+            StandingDue(
+                post.order.when,
+                post.order.do,
+                post.order.at == "at_once",
+                f"{post.order.when}: {post.reading.message}",
+            )
+            for post in self._posts
+            if post.guard.status == "tripped"
+        )
+
+
+def with_rig_defaults(
+    orders: tuple[StandingOrder, ...], focus: FocusSettings
+) -> tuple[StandingOrder, ...]:
+    """Add the rig's own refocus rules to the declared orders; a declared one goes first."""
+    declared = {(order.when, order.do) for order in orders}
+    rules = (
+        ("temperature", focus.temperature_c),
+        ("focus_age", focus.every_min),
+        ("hfr", focus.hfr_percent),
+    )
+    extra = tuple(
+        StandingOrder(when=when, trip=trip, do="focus")
+        for when, trip in rules
+        if trip is not None and (when, "focus") not in declared
+    )
+    return orders + extra

@@ -1,0 +1,221 @@
+"""The world: everything that the next decision may depend on, at one instant, immutable.
+
+All times are POSIX seconds UTC. Nothing in here reads a clock, a device or the journal; the
+engine fills it in (see ``worldview``) and `decide` looks at nothing else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+SIDEREAL_DEG_PER_S = 360.98564736629 / 86400.0
+
+Side = Literal["east", "west", "unknown"]
+
+
+@dataclass(frozen=True, slots=True)
+class NightHours:
+    """The fixed points of the night.
+
+    Attributes:
+        prepare_from_s: connect and cool from here.
+        work_from_s: dark enough to slew, centre and focus.
+        dusk_s: light frames from here.
+        dawn_s: no light frame ends after this.
+    """
+
+    prepare_from_s: float
+    work_from_s: float
+    dusk_s: float
+    dawn_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class FrameNeed:
+    """What is still wanted of one frame order."""
+
+    index: int
+    filter: str | None
+    exposure_s: float
+    remaining: int
+
+
+@dataclass(frozen=True, slots=True)
+class TargetView:
+    """A target as it stands now.
+
+    Attributes:
+        windows: (from, to) in which light frames are allowed: dark, high enough, Moon far enough.
+        reach: (from, to) in which the mount may point there, dark or not.
+        transit_s: any instant at which its hour angle was zero.
+        blocked_until_s: not to be tried before this, with the reason.
+        skipped: the operator wants no more of it tonight.
+    """
+
+    name: str
+    priority: int
+    windows: tuple[tuple[float, float], ...]
+    reach: tuple[tuple[float, float], ...]
+    transit_s: float
+    needs: tuple[FrameNeed, ...]
+    blocked_until_s: float = 0.0
+    blocked_reason: str = ""
+    skipped: bool = False
+
+    def hour_angle_deg(self, at_s: float) -> float:
+        """Return the hour angle in (-180, 180] degrees."""
+        turned = (at_s - self.transit_s) * SIDEREAL_DEG_PER_S
+        return -((180.0 - turned) % 360.0 - 180.0)
+
+    def next_at_hour_angle_s(self, ha_deg: float, after_s: float) -> float:
+        """Return the first instant at or after ``after_s`` with this hour angle."""
+        ahead = (ha_deg - self.hour_angle_deg(after_s)) % 360.0
+        return after_s + ahead / SIDEREAL_DEG_PER_S
+
+
+@dataclass(frozen=True, slots=True)
+class MeridianRules:
+    """Hour angles, degrees, that a German mount keeps."""
+
+    flip_after_deg: float
+    past_meridian_deg: float
+    before_meridian_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class Pointing:
+    """Where the rig stands.
+
+    Attributes:
+        target: what the mount was last sent to by us and still points at, or None.
+        limit_at_s: when the present tracking would meet a limit; infinity when it will not.
+    """
+
+    parked: bool = True
+    tracking: bool = False
+    pier_side: Side = "unknown"
+    target: str | None = None
+    centred: bool = False
+    limit_at_s: float = float("inf")
+    limit: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Readiness:
+    """What of the rig is ready; a device that the rig has not counts as ready."""
+
+    prepared: bool = False
+    roof_open: bool = False
+    roof_closed: bool = True
+    has_roof: bool = False
+    focused: bool = False
+    has_guider: bool = False
+    guiding: bool = False
+    dither_due: bool = False
+    closed_up: bool = False
+    missing: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Safety:
+    """Whether the sky may be let in; ``since_s`` when that began."""
+
+    safe: bool
+    reason: str
+    since_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class StandingDue:
+    """A standing order whose lookout has tripped."""
+
+    when: str
+    do: str
+    at_once: bool
+    message: str
+
+
+@dataclass(frozen=True, slots=True)
+class FaultView:
+    """An open fault.
+
+    Attributes:
+        remedy: the duty that is due now, or None while backing off or given up.
+        blocks: duties that must not be chosen while the fault is open.
+        again_at_s: when it will be looked at again.
+    """
+
+    fault_id: str
+    device: str
+    message: str
+    remedy: str | None = None
+    remedy_args: Mapping[str, str | int | float | bool | None] = field(default_factory=dict)
+    blocks: tuple[str, ...] = ()
+    again_at_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Operator:
+    """What people asked for."""
+
+    paused: bool = False
+    close: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationNeed:
+    """A set of calibration frames that is still wanted."""
+
+    frame: Literal["dark", "flat", "bias"]
+    filter: str | None
+    exposure_s: float
+    gain: int
+    offset: int
+    binning: int
+    remaining: int
+
+
+@dataclass(frozen=True, slots=True)
+class World:
+    """The snapshot from which the next decision is made.
+
+    Attributes:
+        durations_s: what duties take here, learned; "expose" is the overhead of one exposure.
+        margin_s: kept free before every limit.
+    """
+
+    now_s: float
+    hours: NightHours
+    meridian: MeridianRules
+    safety: Safety
+    pointing: Pointing
+    ready: Readiness
+    targets: tuple[TargetView, ...]
+    operator: Operator = Operator()
+    faults: tuple[FaultView, ...] = ()
+    standing: tuple[StandingDue, ...] = ()
+    calibration: tuple[CalibrationNeed, ...] = ()
+    durations_s: Mapping[str, float] = field(default_factory=dict)
+    margin_s: float = 30.0
+
+    def takes_s(self, duty: str) -> float:
+        """Return the expected time of a duty, seconds."""
+        return self.durations_s.get(duty, DEFAULT_DURATIONS_S.get(duty, 30.0))
+
+
+# Before anything was learned. Too low: an exposure is begun that a limit then cuts short; too
+# high: minutes before a limit are left unused.
+DEFAULT_DURATIONS_S: dict[str, float] = {
+    "prepare": 900.0,
+    "open": 60.0,
+    "slew": 60.0,
+    "centre": 40.0,
+    "focus": 150.0,
+    "guide": 40.0,
+    "dither": 25.0,
+    "flip": 120.0,
+    "expose": 5.0,
+    "secure": 120.0,
+}

@@ -1,0 +1,215 @@
+"""Builds the world from the record, the devices and the plan: the only way in for facts."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+from midwatch.devices.models import MountState
+from midwatch.devices.rig import RigClient
+from midwatch.journal.learned import FRAME_OVERHEAD, LearnedDurations
+from midwatch.journal.record import NightRecord
+from midwatch.orders import Night
+from midwatch.planning import NightPlan, TargetPlan
+from midwatch.sequencer.aim import Aim
+from midwatch.sequencer.calibration import calibration_needs
+from midwatch.sequencer.contracts import View
+from midwatch.sequencer.faults import target_rests_until_s, view_faults
+from midwatch.sequencer.world import (
+    DEFAULT_DURATIONS_S,
+    FrameNeed,
+    MeridianRules,
+    NightHours,
+    Operator,
+    Pointing,
+    Readiness,
+    Safety,
+    StandingDue,
+    TargetView,
+    World,
+)
+from midwatch.sky import LimitCheck, seconds_until_breach
+
+_DEG_PER_MIN = 0.25
+# Pointing changes smaller than this do not move the instant of the next limit noticeably.
+_SAME_POINTING_DEG = 0.02
+
+
+@dataclass
+class LimitForecast:
+    """When the present tracking meets a limit; computed anew only after the mount was moved."""
+
+    limits: LimitCheck
+    _key: tuple[float, float, str] | None = None
+    _at_s: float = math.inf
+
+    def at_s(self, mount: MountState | None, now_s: float) -> float:
+        """Return the instant of the limit, or infinity while nothing tracks."""
+        if mount is None or not mount.tracking:
+            self._key = None
+            return math.inf
+        step = _SAME_POINTING_DEG
+        key = (round(mount.ra_deg / step), round(mount.dec_deg / step), mount.pier_side)
+        if key != self._key:
+            observer, limits = self.limits.observer, self.limits.limits
+            left_s = seconds_until_breach(
+                observer, limits, mount.ra_deg, mount.dec_deg, now_s, mount.pier_side
+            )
+            self._key, self._at_s = key, now_s + left_s
+        return self._at_s
+
+
+@dataclass
+class WorldView:
+    """Everything from which worlds are built."""
+
+    night: Night
+    plan: NightPlan
+    rig: RigClient
+    record: NightRecord
+    aim: Aim
+    forecast: LimitForecast
+    learned: LearnedDurations
+    _hours: NightHours = field(init=False)
+    _durations_s: dict[str, float] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        plan = self.plan
+        self._hours = NightHours(plan.prepare_from_s, plan.work_from_s, plan.dusk_s, plan.dawn_s)
+
+    def learn(self, duty: str, took_s: float) -> None:
+        """Take in how long a duty, or the overhead of a frame, has taken."""
+        self.learned = self.learned.with_duration(duty, took_s)
+        self._durations_s.clear()
+
+    def build(self, now_s: float, safety: Safety, standing: tuple[StandingDue, ...]) -> World:
+        """Return the world as it is now."""
+        limits = self.night.rig.limits
+        return World(
+            now_s=now_s,
+            hours=self._hours,
+            meridian=MeridianRules(
+                limits.flip_after_min * _DEG_PER_MIN,
+                limits.past_meridian_min * _DEG_PER_MIN,
+                limits.before_meridian_min * _DEG_PER_MIN,
+            ),
+            safety=safety,
+            pointing=self._pointing(now_s),
+            ready=self._ready(),
+            targets=tuple(self._target(plan) for plan in self.plan.targets),
+            operator=Operator(self.record.paused, self.aim.closing),
+            faults=view_faults(self.record, now_s),
+            standing=standing,
+            calibration=calibration_needs(self.night, self.record),
+            durations_s=self._expected(),
+        )
+
+    def _expected(self) -> dict[str, float]:
+        if not self._durations_s:
+            for duty, default_s in DEFAULT_DURATIONS_S.items():
+                name = FRAME_OVERHEAD if duty == "expose" else duty
+                self._durations_s[duty] = self.learned.cautious_s(name, default_s)
+        return dict(self._durations_s)
+
+    def mount(self) -> MountState | None:
+        """Return the mount's state, or None while it is silent."""
+        return None if self.rig.mount.down else self.rig.mount.state
+
+    def _pointing(self, now_s: float) -> Pointing:
+        mount = self.mount()
+        if mount is None:
+            # An unknown mount is not a parked one.
+            return Pointing(parked=False)
+        target = self.aim.target if mount.tracking else None
+        return Pointing(
+            parked=mount.parked,
+            tracking=mount.tracking,
+            pier_side=mount.pier_side,
+            target=target,
+            centred=target is not None and self.record.centred_target == target,
+            limit_at_s=self.forecast.at_s(mount, now_s),
+            limit="the limit of the mount",
+        )
+
+    def _ready(self) -> Readiness:
+        rig, record = self.rig, self.record
+        roof = rig.roof.state if rig.roof is not None and not rig.roof.down else None
+        guider = rig.guider.state if rig.guider is not None and not rig.guider.down else None
+        guiding = guider is not None and guider.phase in ("guiding", "settling")
+        every = self.night.rig.guiding.dither_every
+        return Readiness(
+            prepared=self.aim.prepared,
+            has_roof=rig.roof is not None,
+            roof_open=rig.roof is None or (roof is not None and roof.position == "open"),
+            roof_closed=rig.roof is None or (roof is not None and roof.position == "closed"),
+            focused=record.focus is not None,
+            has_guider=rig.guider is not None,
+            guiding=guiding and record.guiding,
+            dither_due=every > 0 and record.lights_since_dither >= every,
+            closed_up=self.aim.closed_up,
+            missing=rig.down(),
+        )
+
+    def _target(self, plan: TargetPlan) -> TargetView:
+        name, record = plan.target.name, self.record
+        needs = [
+            FrameNeed(index, order.filter, order.exposure_s, left)
+            for index, order in enumerate(plan.target.order.frames)
+            if (left := order.count - record.accepted(name, index) - record.pending(name, index))
+            > 0
+        ]
+        if plan.target.order.order == "rotate":
+            # The order of which the smallest share was taken comes first.
+            counts = [order.count for order in plan.target.order.frames]
+            needs.sort(key=lambda need: (-need.remaining / counts[need.index], need.index))
+        until_s, reason = target_rests_until_s(record, name)
+        return TargetView(
+            name=name,
+            priority=plan.target.order.priority,
+            windows=tuple((w.start_utc_s, w.end_utc_s) for w in plan.windows),
+            reach=tuple((w.start_utc_s, w.end_utc_s) for w in plan.reach),
+            transit_s=plan.transit_utc_s,
+            needs=tuple(needs),
+            blocked_until_s=until_s,
+            blocked_reason=reason,
+            skipped=name in record.skipped,
+        )
+
+    def view(self, now_s: float, free_disk_gb: float | None) -> View:
+        """Return what lookouts may look at."""
+        rig, focus = self.rig, self.record.focus
+
+        def up(client: object) -> bool:
+            return client is not None and not getattr(client, "down", True)
+
+        since = focus.at_utc_s if focus else 0.0
+        lights = [
+            f.graded
+            for f in self.record.frames.values()
+            if f.is_light and f.graded is not None and f.begun_at_utc_s >= since
+        ]
+        weather = rig.weather.state if rig.weather is not None and up(rig.weather) else None
+        return View(
+            now_s=now_s,
+            mount=self.mount(),
+            camera=rig.camera.state if up(rig.camera) else None,
+            focuser=rig.focuser.state if up(rig.focuser) else None,
+            guider=rig.guider.state if rig.guider is not None and up(rig.guider) else None,
+            weather=weather,
+            weather_age_s=weather_age_s(rig, now_s),
+            focused_at_s=focus.at_utc_s if focus else None,
+            focused_at_c=focus.run.temperature_c if focus else None,
+            focused_hfr_px=focus.run.best_hfr_px if focus else None,
+            recent_hfr_px=tuple(g.hfr_px for g in lights[-5:] if g.hfr_px is not None),
+            recent_stars=tuple(g.stars for g in lights[-5:] if g.stars is not None),
+            free_disk_gb=free_disk_gb,
+            limit_in_s=self.forecast.at_s(self.mount(), now_s) - now_s,
+        )
+
+
+def weather_age_s(rig: RigClient, now_s: float) -> float:
+    """Return the age of the weather readings; infinite where there are none."""
+    state = rig.weather.state if rig.weather is not None else None
+    if state is None or state.read_at is None:
+        return math.inf
+    return now_s - state.read_at.timestamp()
