@@ -18,7 +18,6 @@ class NightContext:
         horizon: The true horizon, as shown.
         limits: What the mount may do, margins included, as judged.
         timezone: IANA name; times are shown in it.
-        sun_below_deg: How far the Sun is below the horizon between dusk and dawn.
         close_within_s: Time in which the rig must be parked once it is unsafe.
     """
 
@@ -26,5 +25,4 @@ class NightContext:
     horizon: Horizon
     limits: MountLimits
     timezone: str
-    sun_below_deg: float = 18.0
     close_within_s: float = 240.0

@@ -79,7 +79,7 @@ def summarise(
         dusk=utc_text(ledger.dusk_utc_s),
         dawn=utc_text(ledger.dawn_utc_s),
         usable_s=usable_s,
-        ledger={cause: seconds for cause, seconds in ledger.seconds.items()},
+        ledger=dict(ledger.seconds),
         targets=[_target(plan, frames) for plan in record.planned.values()],
         frames=[_frame(frame) for frame in frames],
         focus_runs=_focus_runs(events),
@@ -93,7 +93,7 @@ def summarise(
 
 
 def to_json(summary: NightSummary) -> str:
-    """Return the text of ``night.json``: sorted keys, floats of at most 6 decimals, final newline."""
+    """Return the text of ``night.json``: sorted keys, at most 6 decimals, final newline."""
     content = _rounded(summary.model_dump(mode="json", by_alias=True))
     return json.dumps(content, sort_keys=True, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
@@ -230,7 +230,7 @@ def _fault(fault: FaultRecord, lost: bytearray, ledger: Ledger) -> FaultSummary:
     )
 
 
-def _rounded(value: Any) -> Any:
+def _rounded(value: object) -> object:
     if isinstance(value, float):
         return round(value, 6) + 0.0
     if isinstance(value, list):
