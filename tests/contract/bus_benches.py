@@ -38,7 +38,9 @@ class Bench(Protocol):
 
     async def cut(self, bus: Any) -> None: ...
 
-    async def killed_participant(self, will_topic: str, will: bytes) -> Callable[[], Awaitable[None]]: ...
+    async def killed_participant(
+        self, will_topic: str, will: bytes
+    ) -> Callable[[], Awaitable[None]]: ...
 
 
 class MemoryBench:
@@ -64,7 +66,9 @@ class MemoryBench:
         bus.drop()
         await bus.restore()
 
-    async def killed_participant(self, will_topic: str, will: bytes) -> Callable[[], Awaitable[None]]:
+    async def killed_participant(
+        self, will_topic: str, will: bytes
+    ) -> Callable[[], Awaitable[None]]:
         bus = MemoryBus(self.broker, "victim")
         bus.set_will(will_topic, will)
         await bus.__aenter__()
@@ -125,7 +129,9 @@ class MqttBench:
                 await self.clock.sleep(0.01)
         await bus.wait_connected(5.0)
 
-    async def killed_participant(self, will_topic: str, will: bytes) -> Callable[[], Awaitable[None]]:
+    async def killed_participant(
+        self, will_topic: str, will: bytes
+    ) -> Callable[[], Awaitable[None]]:
         process = await asyncio.create_subprocess_exec(
             sys.executable, "-c", VICTIM, str(self.port), will_topic, will.decode(),
             stdout=asyncio.subprocess.PIPE,
@@ -171,18 +177,21 @@ class MosquittoBench(MqttBench):
         return f"listener {self.port} 127.0.0.1\nallow_anonymous true\nset_tcp_nodelay true\n"
 
     async def start_broker(self) -> None:
-        assert MOSQUITTO.exists(), f"{MOSQUITTO} is needed: install the package mosquitto"
         self.port = self.port or free_port()
         path = self.folder / "mosquitto.conf"
         # Started by root it would become another user, who cannot read the test's folder.
         path.write_text(f"user {getpass.getuser()}\n{self.config()}")
-        self.process = subprocess.Popen(
-            [MOSQUITTO, "-c", path], stderr=subprocess.DEVNULL, cwd=self.folder
-        )
+        self.process = self.launch(path)
         async with self.clock.timeout(5.0):
             while not listening(self.port):
                 assert self.process.poll() is None, "mosquitto refused its configuration"
                 await self.clock.sleep(0.01)
+
+    def launch(self, config: Path) -> subprocess.Popen[bytes]:
+        assert MOSQUITTO.exists(), f"{MOSQUITTO} is needed: install the package mosquitto"
+        return subprocess.Popen(
+            [MOSQUITTO, "-c", config], stderr=subprocess.DEVNULL, cwd=self.folder
+        )
 
     async def stop_broker(self) -> None:
         process, self.process = self.process, None

@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from contract.bus_benches import Bench, EmbeddedBench, MemoryBench, MosquittoBench
 
+from contract.bus_benches import Bench, EmbeddedBench, MemoryBench, MosquittoBench
 from midwatch.bus import Bus, BusUnavailableError, Message, Subscription
 
 ROOT = "midwatch/hill/rig"

@@ -28,6 +28,8 @@ BACKOFF_MAX_S = 20.0
 STABLE_S = 5.0
 # How long one exchange with the broker may take before the connection counts as dead.
 EXCHANGE_S = 5.0
+# How long leaving waits for an attempt to connect that is under way.
+GRACE_S = 0.5
 # What may wait between the socket and the bounded queues; emptied at each turn of the loop.
 MAX_INCOMING = 10_000
 # Without it the system holds small packets back until earlier ones are acknowledged (40 ms).
@@ -214,23 +216,24 @@ class Link:
 
 
 async def _connect(client: aiomqtt.Client) -> None:
-    """Connect; a cancellation waits for the attempt to end, which would leak its socket."""
+    """Connect; when cancelled give the attempt a moment to open its socket, or it would leak."""
     attempt = asyncio.ensure_future(client.__aenter__())
     try:
         await asyncio.shield(attempt)
     except asyncio.CancelledError:
-        await asyncio.wait([attempt])
-        if attempt.exception() is None:
-            with contextlib.suppress(aiomqtt.MqttError):
-                await client.__aexit__(None, None, None)
+        await asyncio.wait([attempt], timeout=GRACE_S)
+        attempt.cancel()
+        await asyncio.gather(attempt, return_exceptions=True)
         raise
 
 
 def _abandon(client: aiomqtt.Client) -> None:
-    """Close what a failed attempt leaves open: the library does so only after a success."""
+    """Close what an unfinished attempt leaves open: the library closes only what it finished."""
     paho = client._client
     if paho.socket() is not None:
+        paho.on_disconnect = None  # the library's own stumbles over a cancelled attempt
         paho.disconnect()
+        paho.loop_write()  # which sends the farewell and closes
 
 
 async def _call(callback: Callable[[], Awaitable[None]]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections import deque
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from datetime import datetime
@@ -92,7 +93,10 @@ class Responder:
         self._kept: dict[tuple[str, str], _Kept] = {}
         self._running = 0
         self._sweep_at = SWEEP_AT
+        # Answers that found the bus down. Should it be more, the asking side asks again anyway.
+        self._unsent: deque[tuple[str, bytes]] = deque(maxlen=MAX_RUNNING)
         self._requests = bus.subscribe(topics.commands(device))
+        bus.on_connect(self._send_again)
 
     async def run(self) -> None:
         """Serve until cancelled, or until the bus is left; running commands are then cancelled."""
@@ -199,7 +203,12 @@ class Responder:
         try:
             await self._bus.publish(reply_to, answer)
         except BusUnavailableError:
-            self.counters.unanswered += 1  # whoever asked asks again after the reconnection
+            self.counters.unanswered += 1
+            self._unsent.append((reply_to, answer))
+
+    async def _send_again(self) -> None:
+        for _ in range(len(self._unsent)):
+            await self._send(*self._unsent.popleft())
 
     def _sweep(self, now: datetime) -> None:
         if len(self._kept) < self._sweep_at:
