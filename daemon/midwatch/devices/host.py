@@ -164,6 +164,11 @@ class DeviceHost:
         if not self._task.cancelled():
             self._task.result()
 
+    async def wait(self, other: asyncio.Task[Any]) -> None:
+        """Wait until `other` is done, or the host has failed, which then is raised on leaving."""
+        assert self._task is not None
+        await asyncio.wait((self._task, other), return_when=asyncio.FIRST_COMPLETED)
+
     def _open(self) -> None:
         """Make the driver and everything around it; nothing is on the bus yet."""
         self._publisher = Publisher(
