@@ -1,1 +1,1 @@
-"""midwatch_plugins."""
+"""The duties, lookouts and graders that Midwatch ships; they use the public interface only."""

@@ -1,0 +1,1 @@
+"""Shipped duties, one file for each stretch of the night."""

@@ -1,0 +1,109 @@
+"""Take calibration frames that match the lights: flats on the panel, darks, bias."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from midwatch.api import (
+    Args,
+    CameraSetting,
+    Cause,
+    Cover,
+    DutyContext,
+    DutyFailedError,
+    FrameBegun,
+    LightPanel,
+    keep_frame,
+)
+from midwatch_plugins.duties.exposing import bring_filter
+
+# Aim of a flat as a share of the full scale: a third to a half is common practice, no source.
+_FLAT_AIM = 0.4
+_FLAT_WITHIN = 0.1
+_FLAT_FIRST_S = 0.5
+_FLAT_LONGEST_S = 60.0
+_FLAT_TRIES = 8
+_PANEL_PERCENT = 50.0
+
+
+class Calibrate:
+    """Take one set of calibration frames; the rig is parked and closed."""
+
+    name: ClassVar[str] = "calibrate"
+    cause: ClassVar[Cause] = "calibrating"
+    repeatable: ClassVar[bool] = True
+
+    async def perform(self, context: DutyContext, args: Args) -> None:
+        """Cover the telescope, light the panel for flats, expose, and switch it off again."""
+        frame = str(args["frame"])
+        panel = context.rig.flat_panel
+        if panel is not None and panel.state is not None and panel.state.cover == "open":
+            await panel.do(Cover(closed=True), timeout_s=60.0)
+        setting = CameraSetting(
+            int(args["gain"] or 0), int(args["offset"] or 0), int(args["binning"] or 1)
+        )
+        exposure_s = float(args["exposure_s"] or 0.0)
+        filter_name = None if args["filter"] is None else str(args["filter"])
+        if frame != "flat":
+            await self._series(context, frame, None, exposure_s, setting, int(args["count"] or 0))
+            return
+        await bring_filter(context, filter_name)
+        lamp = context.device(panel, "flat_panel")
+        await lamp.do(LightPanel(brightness_percent=_PANEL_PERCENT), timeout_s=20.0)
+        try:
+            exposure_s = await self._flat_exposure(context, setting)
+            count = int(args["count"] or 0)
+            await self._series(context, frame, filter_name, exposure_s, setting, count)
+        finally:
+            await lamp.do(LightPanel(brightness_percent=0.0), timeout_s=20.0)
+
+    async def _series(
+        self,
+        context: DutyContext,
+        frame: str,
+        filter_name: str | None,
+        exposure_s: float,
+        setting: CameraSetting,
+        count: int,
+    ) -> None:
+        for _ in range(count):
+            await keep_frame(
+                context,
+                FrameBegun(
+                    exposure_id=context.darkroom.identify(),
+                    frame=frame,
+                    target=None,
+                    order_index=None,
+                    filter=filter_name,
+                    exposure_s=exposure_s,
+                    gain=setting.gain,
+                    offset=setting.offset,
+                    binning=setting.binning,
+                ),
+            )
+
+    async def _flat_exposure(self, context: DutyContext, setting: CameraSetting) -> float:
+        """Find the exposure that brings the panel's light to the aim.
+
+        Raises:
+            DutyFailedError: the panel is too dim or too bright for the camera.
+        """
+        bias = await context.darkroom.throwaway("bias", 0.0, setting)
+        dark_level = bias.sight.background_adu
+        exposure_s = _FLAT_FIRST_S
+        for _ in range(_FLAT_TRIES):
+            shot = await context.darkroom.throwaway("flat", exposure_s, setting)
+            full = float(shot.ref.saturation_adu)
+            level = shot.sight.background_adu
+            if abs(level / full - _FLAT_AIM) <= _FLAT_WITHIN:
+                return exposure_s
+            got = max(level - dark_level, 1.0)
+            # A full frame says only "less"; halving and more is then as good as any guess.
+            ratio = 0.25 if level > 0.95 * full else (_FLAT_AIM * full - dark_level) / got
+            exposure_s = min(max(exposure_s * ratio, 0.001), _FLAT_LONGEST_S)
+        raise DutyFailedError(
+            "flat_panel",
+            "no_flat_level",
+            f"no exposure up to {_FLAT_LONGEST_S:g} s brings flats to "
+            f"{100 * _FLAT_AIM:.0f} % of full scale; check the panel's brightness",
+        )

@@ -1,0 +1,122 @@
+"""Make the rig safe in the middle of a night, and close it for good at its end."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable
+from typing import ClassVar
+
+from midwatch.api import (
+    Args,
+    CameraState,
+    Cause,
+    CloseRoof,
+    Cover,
+    DutyContext,
+    DutyFailedError,
+    LightPanel,
+    MidwatchError,
+    Stop,
+    Warm,
+    park,
+    stop_guiding,
+)
+
+_ROOF_S = 180.0
+_WARM_SLACK_S = 1200.0
+
+Step = tuple[str, Callable[[DutyContext], Awaitable[None]]]
+
+
+async def _run_steps(context: DutyContext, steps: tuple[Step, ...]) -> None:
+    """Do every step in order; one that fails does not keep the next from being done.
+
+    Raises:
+        DutyFailedError: naming every step that failed.
+    """
+    failures: list[str] = []
+    device = ""
+    for name, step in steps:
+        try:
+            await step(context)
+        except (MidwatchError, TimeoutError) as error:
+            device = device or getattr(error, "device", "") or name
+            failures.append(f"{name}: {error}")
+    if failures:
+        raise DutyFailedError(device, "not_safe", "; ".join(failures))
+
+
+async def _stop_camera(context: DutyContext) -> None:
+    camera = context.rig.camera
+    if not camera.down and camera.state is not None and camera.state.phase == "exposing":
+        await camera.do(Stop(), timeout_s=20.0)
+
+
+async def _close_roof(context: DutyContext) -> None:
+    if context.rig.roof is None:
+        return
+    roof = context.device(context.rig.roof, "roof")
+    if roof.state is not None and roof.state.position == "closed":
+        return
+    # The roof may strike a telescope that is not parked.
+    if not context.mount_state().parked:
+        raise DutyFailedError("roof", "mount_not_parked", "not closed: the mount is not parked")
+    await roof.do(CloseRoof(), timeout_s=_ROOF_S)
+    await roof.until(lambda state: state.position == "closed", timeout_s=20.0)
+
+
+async def _cover(context: DutyContext) -> None:
+    panel = context.rig.flat_panel
+    if panel is None or panel.down or panel.state is None:
+        return
+    if panel.state.lit:
+        await panel.do(LightPanel(brightness_percent=0.0), timeout_s=20.0)
+    if panel.state.cover == "open":
+        await panel.do(Cover(closed=True), timeout_s=60.0)
+
+
+async def _warm(context: DutyContext) -> None:
+    camera = context.device(context.rig.camera, "camera")
+    state = camera.state
+    if state is None or not state.cooler_on:
+        return
+    rate = context.night.rig.camera.warm_rate_c_per_min
+    await camera.do(Warm(rate_c_per_min=rate), timeout_s=20.0)
+    cold_c = state.sensor_c if state.sensor_c is not None else -20.0
+    limit_s = max(0.0, 30.0 - cold_c) / rate * 60.0 + _WARM_SLACK_S
+
+    def warm(now: CameraState) -> bool:
+        return not now.cooler_on
+
+    await camera.until(warm, timeout_s=limit_s)
+
+
+_SECURE: tuple[Step, ...] = (
+    ("camera", _stop_camera),
+    ("guider", stop_guiding),
+    ("mount", park),
+    ("roof", _close_roof),
+)
+
+
+class Secure:
+    """Stop exposing, park, close the roof: in that order."""
+
+    name: ClassVar[str] = "secure"
+    cause: ClassVar[Cause] = "closing"
+    repeatable: ClassVar[bool] = True
+
+    async def perform(self, context: DutyContext, args: Args) -> None:
+        """Do every step, whatever the others did."""
+        await _run_steps(context, _SECURE)
+
+
+class Close:
+    """End the night: make safe, cover, warm the camera slowly."""
+
+    name: ClassVar[str] = "close"
+    cause: ClassVar[Cause] = "closing"
+    repeatable: ClassVar[bool] = True
+
+    async def perform(self, context: DutyContext, args: Args) -> None:
+        """Do every step, whatever the others did."""
+        await _run_steps(context, (*_SECURE, ("flat_panel", _cover), ("warming", _warm)))
