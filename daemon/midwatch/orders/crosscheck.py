@@ -53,7 +53,7 @@ def unknown_words(
         return
     for path, word in file.words(*pattern):
         if word not in known:
-            near = did_you_mean(word, known)
+            near = did_you_mean(word, known, cutoff=0.8)  # drivers of one family are all alike
             rest = f"installed: {listed(sorted(known))}" if known else f"no {what} is installed"
             yield file.problem(path, f"no {what} is called {word!r}", f"{near} {rest}".strip())
 

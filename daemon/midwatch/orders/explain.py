@@ -9,7 +9,7 @@ from typing import Any
 import yaml
 from pydantic import BaseModel, JsonValue, ValidationError
 
-from midwatch.orders.problems import InputProblem, did_you_mean, field_name, listed, shown
+from midwatch.orders.problems import InputProblem, did_you_mean, field_name, listed, nearest, shown
 from midwatch.orders.rules import COMPLAINT
 from midwatch.orders.text import Node, PathPart, TextError
 
@@ -55,7 +55,7 @@ def text_problem(file: Path, error: TextError) -> InputProblem:
 def model_problems(
     file: Path, tree: Node, model: type[BaseModel], error: ValidationError
 ) -> list[InputProblem]:
-    """Explain every error of a validation, in the order of the file.
+    """Explain every error of a validation.
 
     Args:
         file: path as the user would type it.
@@ -63,24 +63,30 @@ def model_problems(
         model: against which it was validated.
         error: what came out.
     """
+    details = error.errors(include_url=False)
+    meant = {
+        (*path[:-1], nearest(str(path[-1]), _keys(model, path[:-1])))
+        for path in (tuple(d["loc"]) for d in details if d["type"] == "extra_forbidden")
+    }
     problems = []
-    for detail in error.errors(include_url=False):
+    for detail in details:
         path = tuple(detail["loc"])
         facts = detail.get("ctx", {})
         if detail["type"] == COMPLAINT:
             path += tuple(facts["at"])
             problems.append(problem_at(file, tree, path, facts["message"], facts["hint"]))
-            continue
-        message, hint = _said(detail["type"], path, detail["input"], tree, model)
-        problems.append(problem_at(file, tree, path, message, hint))
-    return sorted(problems, key=lambda problem: (problem.line or 0, problem.column or 0))
+        elif detail["type"] != "missing" or path not in meant:
+            # A missing key that is there misspelt is one slip, and told once.
+            message, hint = _said(detail["type"], path, detail["input"], tree, model)
+            problems.append(problem_at(file, tree, path, message, hint))
+    return problems
 
 
 def _said(
     kind: str, path: tuple[PathPart, ...], value: JsonValue, tree: Node, model: type[BaseModel]
 ) -> tuple[str, str]:
     if kind == "extra_forbidden":
-        known = list(_find(model, path[:-1]).get("properties", {}))
+        known = _keys(model, path[:-1])
         near = did_you_mean(str(path[-1]), known)
         return "is not known here", f"{near} known here: {listed(known)}".strip()
     schema = _find(model, path)
@@ -91,7 +97,8 @@ def _said(
     if not path:
         return f"the file is {shown(value)}, not a block of keys", f"write {wanted}"
     if value is None:
-        return "nothing stands here", f"write {wanted}, or remove the line"
+        needed = key in _find(model, path[:-1]).get("required", ())
+        return "nothing stands here", f"write {wanted}" + ("" if needed else ", or remove the line")
     if kind == "string_type" and not isinstance(value, list | dict):
         return f"{shown(value)} is not text", f"put it in quotes: '{shown(value)}'"
     if kind == "literal_error":
@@ -124,6 +131,10 @@ def _find(model: type[BaseModel], path: tuple[PathPart, ...]) -> Schema:
             below = schema.get("properties", {}).get(part, schema.get("additionalProperties"))
         schema = _open(below, root) if isinstance(below, dict) else {}
     return schema
+
+
+def _keys(model: type[BaseModel], path: tuple[PathPart, ...]) -> list[str]:
+    return list(_find(model, path).get("properties", {}))
 
 
 def _open(schema: Schema, root: Schema) -> Schema:

@@ -192,6 +192,7 @@ def _horizon_file(reader: _Reader, site: ReadFile) -> Horizon | None:
     path = reader.follow(site, "horizon")
     if path is None:
         return None
+    reader.asked_for.append(path)
     try:
         horizon = Horizon.from_file(path)
         content = path.read_bytes()
@@ -206,11 +207,25 @@ def _horizon_file(reader: _Reader, site: ReadFile) -> Horizon | None:
     for azimuth, altitude in horizon.points:
         if not LOWEST_HORIZON_DEG <= altitude <= HIGHEST_HORIZON_DEG:
             message = f"altitude {altitude:g} at azimuth {azimuth:g} is outside -5 to 90"
+            line = _line_of(content.decode("utf-8-sig"), azimuth, altitude)
             reader.problems.append(
-                InputProblem(path, None, None, "", altitude, message, "write degrees from -5 to 90")
+                InputProblem(path, line, 1, "", altitude, message, "write degrees from -5 to 90")
             )
     reader.keep("horizon", path, content)
     return horizon
+
+
+def _line_of(text: str, azimuth: float, altitude: float) -> int | None:
+    """Return the line of a horizon file that gives this point."""
+    for number, line in enumerate(text.splitlines(), start=1):
+        words = re.split(r"[\s,;]+", line.partition("#")[0].strip())
+        try:
+            found = tuple(map(float, words))
+        except ValueError:
+            continue
+        if found == (azimuth, altitude) or found == (azimuth + 360, altitude):
+            return number
+    return None
 
 
 def _rig(
@@ -233,6 +248,7 @@ class _Reader:
     problems: list[InputProblem] = field(default_factory=list)
     paths: dict[str, Path] = field(default_factory=dict)
     sha256: dict[str, str] = field(default_factory=dict)
+    asked_for: list[Path] = field(default_factory=list)
 
     def keep(self, name: str, path: Path, content: bytes) -> None:
         self.paths[name] = path
@@ -242,6 +258,7 @@ class _Reader:
         """Read one YAML file; None stands for one whose path is not known."""
         if path is None:
             return None
+        self.asked_for.append(path)
         try:
             with path.open("rb") as opened:
                 content = opened.read(_LARGEST_FILE_BYTES + 1)
@@ -251,13 +268,14 @@ class _Reader:
             tree = read_tree(text)
         except FileNotFoundError:
             self._whole(path, "there is no such file", _near_file(path))
-        except OSError as error:
-            self._whole(path, f"cannot be read: {error.strerror or error}", "check the path")
         except UnicodeDecodeError as error:
             line = error.object[: error.start].count(b"\n") + 1
             self.problems.append(
                 InputProblem(path, line, 1, "", None, "not UTF-8 text", "save the file as UTF-8")
             )
+        except (OSError, ValueError) as error:  # ValueError: a zero byte in the path
+            said = error.strerror if isinstance(error, OSError) else str(error)
+            self._whole(path, f"cannot be read: {said}", "check the path")
         except TextError as error:
             self.problems.append(text_problem(path, error))
         else:
@@ -296,8 +314,11 @@ class _Reader:
             return None
 
     def raise_problems(self) -> None:
+        def place(problem: InputProblem) -> tuple[int, int, int]:
+            return self.asked_for.index(problem.file), problem.line or 0, problem.column or 0
+
         if self.problems:
-            raise OrdersError(self.problems)
+            raise OrdersError(sorted(self.problems, key=place))
 
 
 def _near_file(path: Path, beside: Path | None = None) -> str:

@@ -74,11 +74,17 @@ def shown(value: JsonValue) -> str:
     return text if len(text) <= _LONGEST_VALUE else text[: _LONGEST_VALUE - 3] + "..."
 
 
-def did_you_mean(word: str, known: Iterable[str]) -> str:
-    """Return "did you mean X?" for the nearest known word, or "" where none is near."""
+def nearest(word: str, known: Iterable[str], cutoff: float = 0.7) -> str | None:
+    """Return the known word that is meant, if one is alike by more than the cutoff (0 to 1)."""
     by_fold = {name.casefold(): name for name in sorted(known)}
-    near = get_close_matches(word.casefold(), by_fold, n=1, cutoff=0.6)
-    return f"did you mean {by_fold[near[0]]}?" if near else ""
+    near = get_close_matches(word.casefold(), by_fold, n=1, cutoff=cutoff)
+    return by_fold[near[0]] if near else None
+
+
+def did_you_mean(word: str, known: Iterable[str], cutoff: float = 0.7) -> str:
+    """Return "did you mean X?" for the nearest known word, or "" where none is near."""
+    near = nearest(word, known, cutoff)
+    return f"did you mean {near}?" if near else ""
 
 
 def listed(words: Iterable[str]) -> str:

@@ -97,16 +97,16 @@ def _zone(name: str) -> zoneinfo.ZoneInfo | None:
 
 def near_zones(word: str) -> list[str]:
     """Return up to three zones that the word may mean, by name or by city."""
-    zones = sorted(zoneinfo.available_timezones())
+    zones = sorted(zone for zone in zoneinfo.available_timezones() if "/" in zone)
     wanted = word.casefold().replace(" ", "_")
-    by_city = [zone for zone in zones if zone.casefold().rpartition("/")[2] == wanted]
+    cities: dict[str, list[str]] = {}
+    for zone in zones:
+        cities.setdefault(zone.casefold().rpartition("/")[2], []).append(zone)
     by_fold = {zone.casefold(): zone for zone in zones}
-    near = get_close_matches(wanted, by_fold, n=3, cutoff=0.6)
-    city = get_close_matches(
-        wanted.rpartition("/")[2], [zone.rpartition("/")[2] for zone in by_fold], n=3, cutoff=0.75
-    )
-    by_near_city = [zone for zone in zones if zone.casefold().rpartition("/")[2] in city]
-    return list(dict.fromkeys([*by_city, *(by_fold[key] for key in near), *by_near_city]))[:3]
+    near = [by_fold[key] for key in get_close_matches(wanted, by_fold, n=3, cutoff=0.85)]
+    for city in get_close_matches(wanted.rpartition("/")[2], cities, n=3, cutoff=0.8):
+        near += cities[city]
+    return list(dict.fromkeys(near))[:3]
 
 
 def zone_fits_longitude(zone: str, longitude_deg: float) -> None:
@@ -179,7 +179,7 @@ def both_coordinates(ra: object, dec: object) -> None:
     if (ra is None) != (dec is None):
         given, lacking = ("dec", "ra") if ra is None else ("ra", "dec")
         raise complaint(
-            f"{given} is given without {lacking}",
+            f"is given without {lacking}",
             f"add {lacking}, or leave out both to take the catalogue's",
             given,
         )

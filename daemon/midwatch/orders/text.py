@@ -121,7 +121,8 @@ def read_tree(text: str) -> Node:
     try:
         return _Builder(text).document()
     except yaml.MarkedYAMLError as error:
-        mark = error.problem_mark or error.context_mark
+        opened = "flow" in (error.context or "") or "quoted" in (error.context or "")
+        mark = error.context_mark if opened else error.problem_mark or error.context_mark
         line, column = (mark.line + 1, mark.column + 1) if mark else (1, 1)
         raise TextError(line, column, *_syntax(error.problem or "unreadable", text, line)) from None
     except yaml.YAMLError as error:
@@ -143,8 +144,11 @@ def _syntax(problem: str, text: str, line: int) -> tuple[str, str]:
             "a second ': ' in one line, or a wrong indentation",
             "put text that holds ': ' in quotes, and indent keys of one block alike",
         )
-    if "end of stream" in problem or "unexpected end" in problem:
-        return "a quote or bracket is not closed", "close it on the line where it opens"
+    if "end of stream" in problem or "',' or '" in problem:
+        return (
+            "a quote or bracket that opens here is not closed",
+            "close it, and set commas between items",
+        )
     return (
         f"not readable as YAML ({problem})",
         "write 'key: value' lines, keys of one block indented alike, list items after '- '",
@@ -222,7 +226,7 @@ class _Builder:
             if key in children:
                 first = node.keys[key][0]
                 raise self._error(
-                    event, (*path, key), f"{key} stands here twice, first in line {first}",
+                    event, (*path, key), f"stands here twice, first in line {first}",
                     "keep one of them",
                 )  # fmt: skip
             node.keys[key] = _place(event)
@@ -238,7 +242,7 @@ class _Builder:
 
     def _refuse_tag(self, event: Any, path: tuple[PathPart, ...]) -> None:
         if event.tag not in (None, "!"):
-            raise self._error(event, path, f"the tag {event.tag}", "leave tags out")
+            raise self._error(event, path, f"a YAML tag ({event.tag})", "write the plain value")
 
     def _scalar(self, event: Any, path: tuple[PathPart, ...]) -> JsonValue:
         self._refuse_tag(event, path)

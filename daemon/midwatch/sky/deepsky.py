@@ -15,6 +15,7 @@ import sqlite3
 from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import cache, cached_property, lru_cache
+from itertools import takewhile
 from pathlib import Path
 
 import numpy as np
@@ -58,6 +59,21 @@ _DIGITS = {
 }  # fmt: skip
 _LETTERS = {"BARNARD": "B", "CALDWELL": "C", "MELOTTE": "MEL", "MESSIER": "M"}
 _DESIGNATION = re.compile(r"([A-Z]+)[ _-]*0*([1-9][0-9]{0,5})([A-F]?)")
+
+# Names in wide use that the file lacks, or (the Flame) gives to a neighbour.
+_ALSO_CALLED = {
+    "47 Tucanae": "NGC0104", "Beehive Cluster": "NGC2632", "Blue Snowball": "NGC7662",
+    "Cat's Paw Nebula": "NGC6334", "Elephant's Trunk Nebula": "IC1396",
+    "Eta Carinae Nebula": "NGC3372", "Flame Nebula": "NGC2024", "Gamma Cygni Nebula": "IC1318",
+    "Ghost of Jupiter": "NGC3242", "Hamburger Galaxy": "NGC3628", "Heart Nebula": "IC1805",
+    "Hercules Cluster": "NGC6205", "Hubble's Variable Nebula": "NGC2261",
+    "Jellyfish Nebula": "IC0443", "Jewel Box": "NGC4755", "Pacman Nebula": "NGC0281",
+    "Pinwheel Galaxy": "NGC5457", "Prawn Nebula": "IC4628", "Running Chicken Nebula": "IC2944",
+    "Sculptor Galaxy": "NGC0253", "Seagull Nebula": "IC2177", "Soul Nebula": "IC1848",
+    "Splinter Galaxy": "NGC5907", "Tadpole Nebula": "IC0410", "Thor's Helmet": "NGC2359",
+    "Western Veil Nebula": "NGC6960", "Wizard Nebula": "NGC7380",
+}  # fmt: skip
+_GENERIC = re.compile(r"(globularcluster|cluster|galaxy|nebula|asterism)$")
 
 EXTENDED = np.dtype(
     [
@@ -167,20 +183,24 @@ class DeepSkyCatalogue:
 
     def find(self, name: str) -> DeepSkyObject | None:
         """Look an object up; see `find`."""
-        key = self._key(name)
+        key = self._key(name) if name.isprintable() else None
         return self._object(key, hops=2) if key else None
 
     def suggest(self, name: str, n: int = 3) -> list[str]:
         """Return names near to this one; see `suggest`."""
-        wanted = _squeezed(name)
-        near = get_close_matches(wanted, self._common, n=n, cutoff=0.6)
-        names = [self._common[key][0] for key in near]
+        squeezed = _squeezed(name)
+        # Words that most names share would make every nebula alike.
+        bases = {_base(key): spoken for key, (spoken, _) in reversed(self._common.items())}
+        near = get_close_matches(_base(squeezed), bases, n=n, cutoff=0.6)
+        names = [bases[key] for key in near]
         designations = {_squeezed(_spoken(key)): _spoken(key) for key in self._designations}
-        near = get_close_matches(wanted, designations, n=n, cutoff=0.75)
+        # Slips in numbers come late in the word: what begins alike comes first.
+        near = get_close_matches(squeezed, designations, n=4 * n, cutoff=0.75)
+        near.sort(key=lambda key: _alike(key, squeezed), reverse=True)
+        numbers = [designations[key] for key in near[:n]]
         # A designation is meant where the word has digits, a common name where it has none.
-        numbers = [designations[key] for key in near]
-        both = [*numbers, *names] if any(map(str.isdigit, wanted)) else [*names, *numbers]
-        return list(dict.fromkeys(both))[:n]
+        both = [*numbers, *names] if any(map(str.isdigit, squeezed)) else [*names, *numbers]
+        return [word for word in dict.fromkeys(both) if self.find(word)][:n]
 
     def extended_near(self, ra_deg: float, dec_deg: float, radius_deg: float) -> NDArray[np.void]:
         """Find smooth shapes in a cone; see `extended_near`."""
@@ -203,9 +223,10 @@ class DeepSkyCatalogue:
             if letters in _DIGITS:
                 return self._identified(letters + match[2].zfill(_DIGITS[letters]) + match[3])
         squeezed = _squeezed(name)
-        if squeezed in self._common:
-            return self._common[squeezed][1]
-        return self._identified(name.upper().replace(" ", ""))
+        for word in (squeezed, _base(squeezed)):
+            if word in self._common:
+                return self._common[word][1]
+        return self._by_base.get(squeezed) or self._identified(name.upper().replace(" ", ""))
 
     def _messier(self, number: int) -> str | None:
         row = self._rows.execute(
@@ -250,7 +271,7 @@ class DeepSkyCatalogue:
     @cached_property
     def _common(self) -> dict[str, tuple[str, str]]:
         """Common names, squeezed, to themselves and the file's name of the object."""
-        names: dict[str, tuple[str, str]] = {}
+        names = {_squeezed(name): (name, key) for name, key in _ALSO_CALLED.items()}
         rows = self._rows.execute(
             "SELECT name, commonnames FROM objects WHERE commonnames != '' ORDER BY id"
         )
@@ -260,13 +281,19 @@ class DeepSkyCatalogue:
         return names
 
     @cached_property
+    def _by_base(self) -> dict[str, str]:
+        """Common names without their generic word, where that leaves one object: Andromeda."""
+        keys: dict[str, set[str]] = {}
+        for squeezed, (_, key) in self._common.items():
+            keys.setdefault(_base(squeezed), set()).add(key)
+        return {base: next(iter(found)) for base, found in keys.items() if base and len(found) == 1}
+
+    @cached_property
     def _designations(self) -> list[str]:
         numbers = self._rows.execute(
-            "SELECT DISTINCT 'M' || messier FROM objects WHERE messier != '' AND type != 'Dup'"
+            "SELECT DISTINCT 'M' || messier FROM objects WHERE messier != ''"
         )
-        names = self._rows.execute(
-            "SELECT name FROM objects WHERE type NOT IN ('Dup', 'NonEx') ORDER BY id"
-        )
+        names = self._rows.execute("SELECT name FROM objects WHERE type != 'NonEx' ORDER BY id")
         return [row[0] for row in (*numbers, *names)]
 
     @cached_property
@@ -305,6 +332,15 @@ def _squeezed(name: str) -> str:
     """Fold what does not matter in a name: case, spaces, punctuation, a leading article."""
     folded = "".join(letter for letter in name.casefold() if letter.isalnum())
     return folded.removeprefix("the") if len(folded) > 6 else folded
+
+
+def _alike(one: str, other: str) -> int:
+    """Count the letters with which both begin."""
+    return len([*takewhile(lambda pair: pair[0] == pair[1], zip(one, other, strict=False))])
+
+
+def _base(squeezed: str) -> str:
+    return _GENERIC.sub("", squeezed)
 
 
 def _spoken(key: str) -> str:
