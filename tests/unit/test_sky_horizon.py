@@ -7,7 +7,9 @@ from hypothesis import strategies as st
 
 from midwatch.sky import Horizon, HorizonFileError
 
-POINTS = st.dictionaries(st.floats(0.0, 359.9), st.floats(-10.0, 80.0), min_size=1, max_size=20)
+# Every azimuth a file could hold, to the thousandth of a degree.
+AZIMUTHS = st.integers(0, 359_999).map(lambda thousandths: thousandths / 1000.0)
+POINTS = st.dictionaries(AZIMUTHS, st.floats(-10.0, 80.0), min_size=1, max_size=20)
 
 
 def test_altitudes_between_points():
@@ -58,6 +60,14 @@ def test_raising_stops_at_the_zenith():
 def test_points_that_make_no_horizon(pairs, message):
     with pytest.raises(ValueError, match=message):
         Horizon.from_pairs(pairs)
+
+
+def test_points_too_near_to_part_are_one_or_an_error():
+    assert Horizon.from_pairs([(0.0, 10.0), (1e-310, 10.0)]).points == ((0.0, 10.0),)
+    with pytest.raises(ValueError, match="two altitudes"):
+        Horizon.from_pairs([(0.0, 10.0), (1e-310, 20.0)])
+    with pytest.raises(ValueError, match="must rise"):
+        Horizon(((0.0, 10.0), (1e-310, 20.0)))
 
 
 def test_points_out_of_order_are_refused_where_they_are_not_sorted():

@@ -15,6 +15,9 @@ from numpy.typing import ArrayLike
 
 from .vectors import FloatArray, wrap_360
 
+# Azimuths are told apart to this step, so that the slope between two points stays finite.
+_AZIMUTH_DECIMALS = 6
+_AZIMUTH_STEP_DEG = 10.0**-_AZIMUTH_DECIMALS
 _SEPARATORS = re.compile(r"[\s,;]+")
 
 
@@ -39,7 +42,7 @@ class Horizon:
         for azimuth, altitude in self.points:
             _check_point(azimuth, altitude)
         azimuths = [azimuth for azimuth, _ in self.points]
-        if any(b <= a for a, b in pairwise(azimuths)):
+        if any(not b - a > 0.5 * _AZIMUTH_STEP_DEG for a, b in pairwise(azimuths)):
             raise ValueError("azimuths of a horizon must rise; use Horizon.from_pairs to sort")
         if azimuths[-1] >= 360.0:
             raise ValueError("azimuths of a horizon must be under 360 deg")
@@ -53,19 +56,15 @@ class Horizon:
     def from_pairs(cls, pairs: Iterable[tuple[float, float]]) -> Horizon:
         """A horizon from (azimuth, altitude) in any order; 360 means 0.
 
+        Azimuths are rounded to a millionth of a degree.
+
         Raises:
             ValueError: no point, an azimuth outside 0 to 360, an altitude outside -90 to 90, or
                 two altitudes at one azimuth.
         """
         by_azimuth: dict[float, float] = {}
         for azimuth, altitude in pairs:
-            _check_point(azimuth, altitude)
-            key = float(azimuth) % 360.0
-            if by_azimuth.setdefault(key, float(altitude)) != altitude:
-                raise ValueError(
-                    f"azimuth {azimuth:g} deg has two altitudes, {by_azimuth[key]:g} and "
-                    f"{altitude:g} deg; set a vertical edge as two azimuths 0.1 deg apart"
-                )
+            _add_point(by_azimuth, azimuth, altitude)
         return cls(tuple(sorted(by_azimuth.items())))
 
     @classmethod
@@ -82,23 +81,26 @@ class Horizon:
             lines = path.read_text(encoding="utf-8-sig").splitlines()
         except (OSError, UnicodeDecodeError) as error:
             raise HorizonFileError(f"{path}: cannot be read as text: {error}") from error
-        pairs: list[tuple[float, float]] = []
+        by_azimuth: dict[float, float] = {}
         titles_seen = False
         for number, line in enumerate(lines, start=1):
             fields = [field for field in _SEPARATORS.split(line.partition("#")[0]) if field]
             if not fields:
                 continue
-            if not pairs and not titles_seen and not any(_is_number(field) for field in fields):
+            if (
+                not by_azimuth
+                and not titles_seen
+                and not any(_is_number(field) for field in fields)
+            ):
                 titles_seen = True
                 continue
             try:
-                pairs.append(_pair(fields))
-                cls.from_pairs(pairs)
+                _add_point(by_azimuth, *_pair(fields))
             except ValueError as error:
                 raise HorizonFileError(f"{path}, line {number}: {error}") from error
-        if not pairs:
+        if not by_azimuth:
             raise HorizonFileError(f"{path}: holds no line of azimuth and altitude")
-        return cls.from_pairs(pairs)
+        return cls(tuple(sorted(by_azimuth.items())))
 
     def altitude_deg(self, az_deg: ArrayLike) -> FloatArray:
         """Altitude of the horizon at azimuths of any shape, degrees."""
@@ -134,6 +136,17 @@ def _check_point(azimuth_deg: float, altitude_deg: float) -> None:
         raise ValueError(f"azimuth {azimuth_deg:g} deg is not within 0 to 360")
     if not -90.0 <= altitude_deg <= 90.0:
         raise ValueError(f"altitude {altitude_deg:g} deg is not within -90 to 90")
+
+
+def _add_point(by_azimuth: dict[float, float], azimuth_deg: float, altitude_deg: float) -> None:
+    _check_point(azimuth_deg, altitude_deg)
+    key_deg = round(azimuth_deg % 360.0, _AZIMUTH_DECIMALS) % 360.0
+    known_deg = by_azimuth.setdefault(key_deg, float(altitude_deg))
+    if known_deg != altitude_deg:
+        raise ValueError(
+            f"azimuth {azimuth_deg:g} deg has two altitudes, {known_deg:g} and "
+            f"{altitude_deg:g} deg; set a vertical edge as two azimuths 0.1 deg apart"
+        )
 
 
 def _is_number(field: str) -> bool:
