@@ -39,6 +39,7 @@ CONTEXT = NightContext(
     timezone="Europe/Ljubljana",
 )
 TARGETS = {"NGC 2237": (97.98, 4.95), "M 3": (205.548, 28.377)}
+OPENED_UTC_S = 1804700000.0
 FILTERS = ("L", "R", "G", "B")
 
 
@@ -121,7 +122,7 @@ class Story:
         self.tell(e.DutyEnded(duty="focus", outcome="done" if ok else "failed", took_s=175.0))
 
     def air_c(self) -> float:
-        return 6.0 - 8.0 * (self.clock.utc_s % 86400 - 60000) / 43200
+        return 6.0 - 8.0 * (self.clock.utc_s - OPENED_UTC_S) / 43200
 
     def go_to(self, target: str) -> None:
         self.duty("slew", "slewing", 46.0, f"{target} is the best target now")

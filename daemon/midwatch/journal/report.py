@@ -118,7 +118,7 @@ def render_report(accounts: NightAccounts, folder: Path, context: NightContext) 
     times = LocalTime(context.timezone)
     style = resources.files(__package__).joinpath("report.css").read_text(encoding="utf-8")
     sections = (
-        headline(summary, ledger, record, times),
+        headline(summary, ledger, record),
         "<h2>The night</h2>",
         timeline(accounts.events, record, ledger, context),
         ledger_section(ledger),
@@ -218,20 +218,19 @@ def _curves_section(accounts: NightAccounts, times: LocalTime) -> str:
         max([float(ledger.dawn_utc_s), *moments]),
     )
     best = Series(
-        "best position",
+        "focus run",
         [
             Point(at, run.best_position, f"{times.both(at)} {run.best_position}")
             for at, run in runs
             if run.best_position is not None
         ],
         "triangle",
-        "dotted",
     )
     used = _frame_series(accounts, times, "focus_position", "at frames")
     charts = (
         time_chart("Star size (HFR)", "px", _graded(accounts, times, "hfr_px"), span, times),
         time_chart("Elongation", "a/b", _graded(accounts, times, "elongation"), span, times, 1.0),
-        time_chart("Guiding, RMS", "″", _guiding(accounts, times), span, times, 0.0),
+        time_chart("Guiding, RMS", "arcsec", _guiding(accounts, times), span, times, 0.0),
         time_chart("Focus position", "steps", [used, best], span, times),
         time_chart("Temperature", "°C", _temperatures(samples), span, times),
         time_chart("Background", "ADU", _graded(accounts, times, "background_adu"), span, times),

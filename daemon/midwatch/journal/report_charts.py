@@ -15,7 +15,18 @@ from typing import Literal
 
 from midwatch.journal.report_words import LocalTime
 
-__all__ = ["Point", "Scale", "Series", "curve_chart", "marker", "path", "svg", "text", "time_chart"]
+__all__ = [
+    "Point",
+    "Scale",
+    "Series",
+    "TimeAxis",
+    "curve_chart",
+    "marker",
+    "path",
+    "svg",
+    "text",
+    "time_chart",
+]
 
 Mark = Literal["dot", "cross", "diamond", "triangle", "none"]
 Dash = Literal["solid", "dashed", "dotted", "none"]
@@ -39,6 +50,22 @@ class Scale:
             return 0.5 * (self.first + self.last)
         share = (value - self.low) / (self.high - self.low)
         return self.first + share * (self.last - self.first)
+
+
+@dataclass(frozen=True)
+class TimeAxis:
+    """Time to pixels, held inside the axis."""
+
+    start_utc_s: float
+    end_utc_s: float
+    left: float
+    right: float
+    times: LocalTime
+
+    def __call__(self, utc_s: float) -> float:
+        """Return the pixel of a moment."""
+        clipped = min(self.end_utc_s, max(self.start_utc_s, utc_s))
+        return Scale(self.start_utc_s, self.end_utc_s, self.left, self.right)(clipped)
 
 
 @dataclass(frozen=True)

@@ -5,13 +5,14 @@ from __future__ import annotations
 import base64
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from datetime import date
 from html import escape
 from pathlib import Path
 
 from midwatch.journal.events import DecisionMade, LimitHeld, LookoutChanged, Notice
 from midwatch.journal.ledger import LABELS, Ledger
 from midwatch.journal.record import FaultRecord, FrameRecord, NightRecord
-from midwatch.journal.report_timeline import group_of
+from midwatch.journal.report_ribbon import group_of
 from midwatch.journal.report_words import LocalTime, duration, joined, number, table
 from midwatch.journal.store import Event, facts_of
 from midwatch.journal.summary_models import NightSummary
@@ -35,7 +36,7 @@ _ROUTINE = 10
 _DECISIONS = 60
 
 
-def headline(summary: NightSummary, ledger: Ledger, record: NightRecord, times: LocalTime) -> str:
+def headline(summary: NightSummary, ledger: Ledger, record: NightRecord) -> str:
     """Return what was got, in words, and the few figures that matter."""
     got = [t for t in summary.targets if t.integration_s > 0]
     total_s = sum(target.integration_s for target in got)
@@ -57,12 +58,13 @@ def headline(summary: NightSummary, ledger: Ledger, record: NightRecord, times: 
         (duration(lost_s), "lost to weather, faults, pauses"),
     )
     boxes = "".join(f"<li><b>{escape(value)}</b><span>{name}</span></li>" for value, name in tiles)
-    night = f"Night of {times.day(ledger.dusk_utc_s)} · {summary.site} · {summary.rig}"
+    evening = date.fromisoformat(summary.evening)
+    night = f"Night of {evening.day} {evening:%B %Y} · {summary.site} · {summary.rig}"
     rehearsal = f' <span class="badge">rehearsal, seed {summary.seed}</span>'
     return (
         f'<p class="over">{escape(night)}{rehearsal if summary.rehearsal else ""}</p>'
         f"<h1>{escape(title)}</h1>"
-        f'<p class="lead">{_costs(ledger)} {_ending(summary)}</p>'
+        f'<p class="lead">{_costs(ledger)} {_ending(summary, record)}</p>'
         f'{_broken(summary)}<ul class="tiles">{boxes}</ul>'
     )
 
@@ -82,12 +84,17 @@ def _costs(ledger: Ledger) -> str:
     )
 
 
-def _ending(summary: NightSummary) -> str:
-    open_faults = [fault for fault in summary.faults if fault.ended is None]
-    told = f"It ended: {escape(summary.how)}." if summary.how else "It has not ended."
-    if open_faults:
-        told += f" {_count(len(open_faults), 'fault')} still open."
-    return told
+def _ending(summary: NightSummary, record: NightRecord) -> str:
+    open_faults = sum(fault.ended is None for fault in summary.faults)
+    if record.ended is None:
+        told = "The night has not ended."
+    else:
+        states = ("parked", "warm", "closed")
+        left = joined(
+            [s if getattr(record.ended, s) else f"<strong>not {s}</strong>" for s in states]
+        )
+        told = f"The night ended ({escape(record.ended.how)}) with the rig {left}."
+    return f"{told} {_count(open_faults, 'fault')} still open." if open_faults else told
 
 
 def _broken(summary: NightSummary) -> str:
@@ -135,18 +142,17 @@ def targets_section(summary: NightSummary, record: NightRecord, times: LocalTime
         (
             escape(target.name),
             escape(order.filter or "none"),
-            f"{order.exposure_s:g} s",
-            str(order.wanted),
-            str(order.accepted),
+            duration(order.integration_s),
+            f"{order.accepted} of {order.wanted}",
             str(order.rejected),
             str(order.doubtful),
-            duration(order.integration_s),
+            f"{order.exposure_s:g} s",
         )
         for target in summary.targets
         for order in target.orders
     ]
-    heads = ("Target", "Filter", "#Exposure", "#Wanted", "#Accepted", "#Rejected", "#Doubtful")
-    body = table("Frames by order", (*heads, "#Integration"), rows)
+    heads = ("Target", "Filter", "#Integration", "#Accepted", "#Rejected", "#Doubtful", "#Exposure")
+    body = table("Frames by order", heads, rows)
     lights = [frame for frame in record.frames.values() if frame.is_light]
     others = [frame for frame in lights if not frame.accepted]
     if others:

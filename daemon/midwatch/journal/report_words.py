@@ -45,11 +45,6 @@ class LocalTime:
             if mark >= start_utc_s
         ]
 
-    def day(self, utc_s: float) -> str:
-        """Return the local date in words."""
-        local = self._local(utc_s)
-        return f"{local.day} {local:%B %Y}"
-
     def _local(self, utc_s: float) -> datetime:
         return datetime.fromtimestamp(utc_s, ZoneInfo(self.timezone))
 

@@ -8,8 +8,6 @@ does not verify when the journal is opened is moved aside whole, never dropped.
 from __future__ import annotations
 
 import fcntl
-import hashlib
-import json
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
@@ -19,6 +17,15 @@ from typing import IO, Self, TypeVar
 from midwatch.clock import Clock
 from midwatch.errors import MakeSafeError, StopError
 from midwatch.journal import quarantine
+from midwatch.journal.chain import (
+    COLUMNS,
+    GENESIS,
+    Row,
+    canonical,
+    link,
+    rounded_fact,
+    walk,
+)
 from midwatch.journal.events import FACTS, Fact, Notice
 
 __all__ = [
@@ -33,8 +40,6 @@ __all__ = [
     "read_events",
 ]
 
-GENESIS = "0" * 64
-_DECIMALS = 6
 _APPLICATION_ID = 0x4D574A31
 _VERSION = 1
 # Appends between commits of a journal that need not survive a power cut. Too low costs time in
@@ -53,9 +58,7 @@ CREATE TRIGGER IF NOT EXISTS events_never_change BEFORE UPDATE ON events
 CREATE TRIGGER IF NOT EXISTS events_never_go BEFORE DELETE ON events
     BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
 """
-_COLUMNS = "seq, at_utc_s, night, kind, facts, digest"
 
-Row = tuple[int, float, str, str, str, str]
 F = TypeVar("F", bound=Fact)
 
 
@@ -99,7 +102,7 @@ class Journal:
         self._night = ""
         self._uncommitted = 0
         self._listeners: list[Callable[[Event], None]] = []
-        self._insert = f"INSERT INTO events ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?)"  # noqa: S608
+        self._insert = f"INSERT INTO events ({COLUMNS}) VALUES (?, ?, ?, ?, ?, ?)"  # noqa: S608
         last: tuple[int, str, str] = connection.execute(
             "SELECT seq, night, digest FROM events ORDER BY seq DESC LIMIT 1"
         ).fetchone() or (0, "", GENESIS)
@@ -154,11 +157,11 @@ class Journal:
         Raises:
             JournalWriteError: It could not be stored (disk full, disk gone).
         """
-        fact = _rounded_fact(fact)
+        fact = rounded_fact(fact)
         at_utc_s = round(self._clock.unix_s(), 3)
-        facts = _canonical(fact)
+        facts = canonical(fact)
         seq = self._seq + 1
-        digest = _chain(self._head, seq, at_utc_s, self._night, fact.kind, facts)
+        digest = link(self._head, seq, at_utc_s, self._night, fact.kind, facts)
         try:
             if not self._durable and not self._uncommitted:
                 self._connection.execute("BEGIN")
@@ -194,7 +197,7 @@ class Journal:
         Raises:
             StopError: An event does not follow from the one before it.
         """
-        good, problem = _walk(self._connection, after=0, head=GENESIS)
+        good, problem = walk(self._connection, after=0, head=GENESIS)
         if problem is not None:
             raise StopError(f"{problem}; {len(good)} events before it are good")
 
@@ -239,52 +242,14 @@ def digest_of_events(events: Iterable[Event]) -> str:
     """
     head = GENESIS
     for number, event in enumerate(events, start=1):
-        facts = _canonical(event.fact)
-        head = _chain(head, number, event.at_utc_s, event.night, event.fact.kind, facts)
+        facts = canonical(event.fact)
+        head = link(head, number, event.at_utc_s, event.night, event.fact.kind, facts)
     return head
 
 
 def facts_of(events: Iterable[Event], kind: type[F]) -> list[tuple[float, F]]:
     """Return the facts of one kind with their moments (POSIX seconds UTC), in order."""
     return [(event.at_utc_s, event.fact) for event in events if isinstance(event.fact, kind)]
-
-
-# Values --------------------------------------------------------------------------------------
-
-
-def _rounded_fact(fact: Fact) -> Fact:
-    changed = {}
-    for name, value in fact.__dict__.items():
-        rounded = _rounded(value)
-        if rounded is not value:
-            changed[name] = rounded
-    return fact.model_copy(update=changed) if changed else fact
-
-
-def _rounded(value: object) -> object:
-    """Return `value` with every float rounded; the same object where nothing changed."""
-    if isinstance(value, float):
-        rounded = round(value, _DECIMALS) + 0.0  # adding zero turns -0.0 into 0.0
-        return value if repr(rounded) == repr(value) else rounded
-    if isinstance(value, tuple):
-        parts = tuple(_rounded(part) for part in value)
-        return value if all(a is b for a, b in zip(parts, value, strict=True)) else parts
-    if isinstance(value, list):
-        return [_rounded(part) for part in value]
-    if isinstance(value, dict):
-        return {key: _rounded(part) for key, part in value.items()}
-    return value
-
-
-def _canonical(fact: Fact) -> str:
-    return json.dumps(
-        fact.__dict__, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
-    )
-
-
-def _chain(head: str, seq: int, at_utc_s: float, night: str, kind: str, facts: str) -> str:
-    line = f"{head}\n{seq}\n{at_utc_s!r}\n{night}\n{kind}\n{facts}\n"
-    return hashlib.blake2b(line.encode(), digest_size=32).hexdigest()
 
 
 # Files ---------------------------------------------------------------------------------------
@@ -330,7 +295,7 @@ def _check_identity(connection: sqlite3.Connection, path: Path) -> None:
 def _events(connection: sqlite3.Connection, night: str | None) -> Iterator[Event]:
     where, values = ("", ()) if night is None else ("WHERE night = ?", (night,))
     rows = connection.execute(
-        f"SELECT {_COLUMNS} FROM events {where} ORDER BY seq",  # noqa: S608
+        f"SELECT {COLUMNS} FROM events {where} ORDER BY seq",  # noqa: S608
         values,
     )
     for seq, at_utc_s, name, kind, facts, digest in rows:
@@ -373,13 +338,13 @@ def _find_damage(path: Path) -> _Damage | None:
             first = connection.execute("SELECT max(seq) - ? FROM events", (_TAIL,)).fetchone()[0]
             after = max(0, first or 0)
             head = _digest_at(connection, after)
-            _, problem = _walk(connection, after=after, head=head)
+            _, problem = walk(connection, after=after, head=head)
             if verdict == "ok" and problem is None:
                 return None
             problem = problem or f"the file does not hold together ({verdict})"
         except sqlite3.DatabaseError as error:
             problem = f"the file cannot be read ({error})"
-        good, found = _walk(connection, after=0, head=GENESIS)
+        good, found = walk(connection, after=0, head=GENESIS)
         return _Damage(good, found or problem)
     finally:
         connection.close()
@@ -392,35 +357,12 @@ def _digest_at(connection: sqlite3.Connection, seq: int) -> str:
     return str(row[0]) if row else ""
 
 
-def _walk(connection: sqlite3.Connection, *, after: int, head: str) -> tuple[list[Row], str | None]:
-    """Return the rows after `after` that follow from `head`, and what is wrong with the next."""
-    good: list[Row] = []
-    try:
-        rows = connection.execute(
-            f"SELECT {_COLUMNS} FROM events WHERE seq > ? ORDER BY seq",  # noqa: S608
-            (after,),
-        )
-        for row in rows:
-            expected = after + len(good) + 1
-            if row[0] != expected:
-                return good, f"event {expected} is missing"
-            if row[3] not in FACTS:
-                return good, f"event {expected} is of the unknown kind {row[3]!r}"
-            if _chain(head, *row[:5]) != row[5]:
-                return good, f"event {expected} does not match its digest"
-            good.append(row)
-            head = row[5]
-    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
-        return good, f"event {after + len(good) + 1} cannot be read ({error})"
-    return good, None
-
-
 def _rebuild(path: Path, good: list[Row]) -> None:
     with quarantine.rebuilding(path) as partial:
         connection = _connect(partial, durable=True)
         connection.execute("BEGIN")
         connection.executemany(
-            f"INSERT INTO events ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?)",  # noqa: S608
+            f"INSERT INTO events ({COLUMNS}) VALUES (?, ?, ?, ?, ?, ?)",  # noqa: S608
             good,
         )
         connection.execute("COMMIT")
