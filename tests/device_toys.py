@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
+
 from midwatch.bus import Bus, MemoryBroker, MemoryBus
 from midwatch.bus.calls import Caller
 from midwatch.bus.topics import Topics

@@ -2,6 +2,7 @@ import asyncio
 import json
 
 import pytest
+
 from device_toys import Kind, ToyCamera, toy_rig
 from midwatch.bus.calls import CallTimeoutError, CommandError
 from midwatch.bus.envelopes import ErrorKind

@@ -9,6 +9,7 @@ import pytest
 from astropy.coordinates import AltAz, EarthLocation, SkyCoord, get_body
 from astropy.time import Time
 from astropy.utils import iers
+
 from device_toys import PLACE, START, Kind, ToyMount, at_hour_angle, toy_rig
 from midwatch.bus.calls import CommandError
 from midwatch.bus.envelopes import ErrorKind
@@ -242,12 +243,12 @@ def test_a_motor_that_does_not_obey_is_stopped_by_stronger_means():
         return mount
 
     async def main():
-        async with toy_rig(Kind.MOUNT, limits=LIMITS, factories={Kind.MOUNT: deaf}) as rig:
-            async with rig.lease:
-                mount = await start_tracking(rig, at_hour_angle(START, 30.0), 5.0)
-                held = await tracked_until_held(rig, mount)
-                await mount.stop()
-                return held
+        deaf_rig = toy_rig(Kind.MOUNT, limits=LIMITS, factories={Kind.MOUNT: deaf})
+        async with deaf_rig as rig, rig.lease:
+            mount = await start_tracking(rig, at_hour_angle(START, 30.0), 5.0)
+            held = await tracked_until_held(rig, mount)
+            await mount.stop()
+            return held
 
     _, told = run_virtual(main)
     assert told["stopped"] is True

@@ -1,4 +1,5 @@
 import pytest
+
 from device_toys import START, Kind, ToyMount, toy_rig
 from midwatch.bus.calls import CommandError
 from midwatch.bus.envelopes import ErrorKind, Lease, encode

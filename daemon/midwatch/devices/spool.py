@@ -63,6 +63,9 @@ class FolderSpool:
         if not path.exists():
             self._write(path, data)
         self._write(self._description_path(number), kept.model_dump_json().encode())
+        # One for both names: after a power cut a description without its pixels is set aside,
+        # and nobody was told of it yet.
+        _sync_folder(self._folder)
         self._next += 1
         self._kept[number] = kept
         return kept
@@ -98,7 +101,6 @@ class FolderSpool:
             unfinished.replace(path)
         finally:
             unfinished.unlink(missing_ok=True)
-        _sync_folder(self._folder)
 
     def _read_again(self) -> None:
         for unfinished in sorted(self._folder.glob("*.part")):
