@@ -152,13 +152,13 @@ def test_wildcards(bench: Bench) -> None:
     run(bench, scenario, "driver", "daemon")
 
 
-@pytest.mark.parametrize("pattern", ["", "a#", "a/#/b", "a+/b", "a/b\0"])
-def test_malformed_filters_are_refused(bench: Bench, pattern: str) -> None:
-    async def main() -> None:
-        with pytest.raises(ValueError, match=r"filter|topic"):
-            bench.bus("daemon").subscribe(pattern)
+def test_malformed_filters_are_refused(bench: Bench) -> None:
+    async def scenario(daemon: Bus) -> None:
+        for pattern in ("", "a#", "a/#/b", "a+/b", "a/b\0"):
+            with pytest.raises(ValueError, match=r"filter|topic"):
+                daemon.subscribe(pattern)
 
-    bench.run(main)
+    run(bench, scenario, "daemon")
 
 
 def test_a_wildcard_cannot_be_published_to(bench: Bench) -> None:
