@@ -86,6 +86,10 @@ def test_scattered_moonlight_alone():
     # this case. A sky of magnitude 40 leaves the Moon's part alone.
     alone = moonlit_sky_mag(45.0, 50.0, 70.0, 20.0, 40.0, 0.15)
     assert alone == pytest.approx(19.855, abs=0.001)
+    # Nearer than 10 degrees the paper's other branch holds, by hand from its equations 16 to 21
+    # (from memory): f(5) / f(50) = 2950180 / 416917, 2.1246 mag.
+    near = moonlit_sky_mag(45.0, 5.0, 70.0, 20.0, 40.0, 0.15)
+    assert near == pytest.approx(19.855 - 2.1246, abs=0.001)
 
 
 @pytest.mark.parametrize(

@@ -118,7 +118,8 @@ def test_sun_message_says_how_near():
 def test_a_pointing_that_is_not_a_number_is_a_breach():
     for pointing in ((math.nan, 0.0), (0.0, math.inf)):
         assert kind(OBSERVER, LIMITS, pointing, NIGHT, "west") == "horizon"
-    assert seconds_until_breach(OBSERVER, LIMITS, math.nan, 0.0, NIGHT, "west") == 0.0
+    for ra, dec, utc_s in ((math.nan, 0.0, NIGHT), (0.0, math.inf, NIGHT), (0.0, 0.0, math.nan)):
+        assert seconds_until_breach(OBSERVER, LIMITS, ra, dec, utc_s, "west") == 0.0
 
 
 def test_answers_do_not_depend_on_what_was_asked_before():

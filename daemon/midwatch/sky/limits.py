@@ -173,9 +173,9 @@ def seconds_until_breach(
 ) -> float:
     """How long an ICRS position can be tracked before a limit, seconds.
 
-    Zero if a limit is overstepped now, infinity if none is within `horizon_s`; otherwise the
-    last moment found inside the limits, within one second before the breach. A breach that ends
-    again in less than a minute may be missed.
+    Zero if a limit is overstepped now or an argument is not a number, infinity if no limit is
+    reached within `horizon_s`; otherwise the last moment found inside the limits, within one
+    second before the breach. A breach that ends again in less than a minute may be missed.
 
     With an unknown side, the telescope is taken to be on the side that it would be put on for
     this hour angle now.
@@ -184,6 +184,8 @@ def seconds_until_breach(
     def kept(times: FloatArray) -> BoolArray:
         return ~_breached(observer, limits, ra_deg, dec_deg, times, side)
 
+    if not all(map(math.isfinite, (ra_deg, dec_deg, utc_s))):
+        return 0.0
     side = pier_side
     if side == "unknown":
         side = "west" if observer.hour_angle_deg(ra_deg, dec_deg, utc_s) < 0.0 else "east"

@@ -167,10 +167,7 @@ def night_at(observer: Observer, utc_s: float, timezone: str) -> NightEvents:
 def evening_at(observer: Observer, utc_s: float, timezone: str) -> date:
     """Local date of the evening of the night that holds a time, as `night_events` counts."""
     today = datetime.fromtimestamp(utc_s, ZoneInfo(timezone)).date()
-    for evening in (today + timedelta(days=1), today):
-        if _noons(observer, evening, timezone)[0] <= utc_s:
-            return evening
-    return today - timedelta(days=1)
+    return today if _noon(observer, today, timezone) <= utc_s else today - timedelta(days=1)
 
 
 def evening_date(longitude_deg: float, utc_s: float) -> date:
