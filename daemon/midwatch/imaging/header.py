@@ -147,7 +147,9 @@ def _when(h: FrameHeader) -> list[_Row]:
         ("DATE-AVG", _stamp(middle), "middle of exposure, UTC"),
         ("DATE-END", _stamp(end), "end of exposure, UTC"),
         ("MJD-OBS", _mjd(h.start), "[d] start of exposure"),
+        ("MJD-BEG", _mjd(h.start), "[d] start of exposure"),
         ("MJD-AVG", _mjd(middle), "[d] middle of exposure"),
+        ("MJD-END", _mjd(end), "[d] end of exposure"),
     ]
 
 

@@ -26,8 +26,8 @@ def preview_png(frame: Frame, width_px: int = 480) -> bytes:
     """Draw a frame as a PNG, grey for a mono sensor and in colour for a mosaic.
 
     Pixels are averaged down in whole cells, so that the picture is at most width_px wide and
-    never larger than the frame. Each colour is stretched by an inverse hyperbolic sine that puts
-    the sky at the same level, which also balances the colours.
+    never larger than the frame. The sky of each colour is brought to the same level, which also
+    balances the colours, and one inverse hyperbolic sine stretches them all.
 
     Raises:
         ValueError: The width is not positive, or the frame has no pixels.
@@ -37,8 +37,7 @@ def preview_png(frame: Frame, width_px: int = 480) -> bytes:
     planes = _planes(frame)
     step = max(1, -(-planes.shape[2] // width_px))
     planes = _shrunk(planes, step)
-    picture = np.stack([_stretched(plane) for plane in planes], axis=-1)
-    return encode_png(picture)
+    return encode_png(_stretched(planes))
 
 
 def _planes(frame: Frame) -> Planes:
@@ -74,18 +73,17 @@ def _shrunk(planes: Planes, step: int) -> Planes:
     return small
 
 
-def _stretched(plane: Planes) -> NDArray[np.uint8]:
-    sky = float(np.median(plane))
-    sigma = 1.4826 * float(np.median(np.abs(plane - sky)))
-    black = sky - _BLACK_SIGMA * sigma
-    white = float(np.quantile(plane, 1.0 - _WHITE_SHARE))
-    if not white > sky or not sky > black:
-        # No noise to tell the sky by: one value throughout, or full throughout.
-        return np.full(plane.shape, round(255 * _SKY_LEVEL), dtype=np.uint8)
-    unit = np.clip((plane - black) / (white - black), 0.0, 1.0)
-    softness = _softness((sky - black) / (white - black))
-    level: Planes = np.arcsinh(unit / softness) / np.arcsinh(1 / softness)
-    return np.rint(255 * level).astype(np.uint8)
+def _stretched(planes: Planes) -> NDArray[np.uint8]:
+    """Return a picture of shape (H, W, C) of planes of shape (C, H, W)."""
+    sky = np.median(planes, axis=(1, 2), keepdims=True)
+    sigma = 1.4826 * np.median(np.abs(planes - sky), axis=(1, 2), keepdims=True)
+    # In these units black is 0 and the sky 1 in each colour.
+    level = np.maximum((planes - sky) / (_BLACK_SIGMA * np.maximum(sigma, 0.5)) + 1.0, 0.0)
+    # Never so little range that even a straight line would put the sky too high.
+    white = max(float(np.quantile(level, 1.0 - _WHITE_SHARE)), 1.0 / _SKY_LEVEL)
+    softness = _softness(1.0 / white)
+    bent = np.arcsinh(np.minimum(level / white, 1.0) / softness) / np.arcsinh(1.0 / softness)
+    return np.moveaxis(np.rint(255 * bent).astype(np.uint8), 0, -1)
 
 
 def _softness(sky: float) -> float:
