@@ -1,0 +1,204 @@
+"""Simulated cooled camera behind a simulated telescope."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from midwatch.devices.driver import DeviceError, DriverContext
+from midwatch.devices.models import (
+    Acknowledge,
+    CameraState,
+    Command,
+    Cool,
+    Expose,
+    FrameFacts,
+    FrameRef,
+    Kind,
+    ListWaiting,
+    Waiting,
+    Warm,
+)
+
+from .cooler import Cooler
+from .device import Handler, SimulatedDevice, read_options
+from .facts import facts_of
+from .noise import generator
+from .scene import render
+from .sensor import CameraOptions, Sensor
+from .view import Beam, View
+
+_TINY_SHAPE = (36, 48)  # of the image that stands for a frame in fast mode
+
+
+class SimulatedCamera(SimulatedDevice):
+    """A camera that sees the catalogue sky at the true pointing of the simulated mount."""
+
+    kind = Kind.CAMERA
+
+    def __init__(self, context: DriverContext) -> None:
+        self._options = read_options(CameraOptions, context)
+        super().__init__(context)
+        self._sensors = {1: Sensor(self._options, self.seed)}
+        self._beam = Beam(context)
+        self._cooler = Cooler(
+            self.seed,
+            self.clock.unix_s(),
+            lambda utc_s: self._beam.air.air_c(utc_s),
+            self._options.cooling_c,
+        )
+        self._phase: Literal["idle", "exposing", "reading"] = "idle"
+        self._exposure_id: str | None = None
+        self._since: datetime | None = None
+
+    def handlers(self) -> Mapping[type[Command[Any]], Handler]:
+        """Return what answers each command."""
+        return {
+            Expose: self._expose,
+            Acknowledge: self._acknowledge,
+            ListWaiting: self._list_waiting,
+            Cool: self._cool,
+            Warm: self._warm,
+        }
+
+    def limits(self) -> dict[str, Any]:
+        """Return the geometry and the limits."""
+        options = self._options
+        return {
+            "width_px": options.width_px,
+            "height_px": options.height_px,
+            "pixel_um": options.pixel_um,
+            "bayer": options.bayer,
+            "cooling_c": options.cooling_c,
+        }
+
+    def state(self) -> CameraState:
+        """Return the whole state."""
+        now = self.clock.unix_s()
+        sensor_c = self._cooler.reading_c(now) if self.connected else None
+        return CameraState(
+            connected=self.connected,
+            at_rest=self._phase == "idle" and not self._cooler.on,
+            fault=self.fault,
+            phase=self._phase,
+            exposure_id=self._exposure_id,
+            exposing_since=self._since,
+            cooler_on=self._cooler.on,
+            sensor_c=sensor_c,
+            setpoint_c=self._cooler.setpoint_c,
+            cooler_percent=round(100.0 * self._cooler.power, 1),
+            waiting=tuple(ref.sha256 for ref in self.context.spool.waiting()),
+        )
+
+    async def come_to_rest(self) -> None:
+        """Begin to warm up slowly; the frame in hand has been given up before."""
+        self._cooler.warm(self.clock.unix_s(), self._options.warm_rate_c_per_min)
+        self.context.changed()
+
+    async def _expose(self, command: Expose) -> FrameRef:
+        if self._phase != "idle":
+            raise DeviceError(f"{self.context.name} is {self._phase}", retryable=True)
+        sensor = self._sensor(command.binning)
+        began = self.clock.now()
+        began_s = self.clock.unix_s()
+        self._beam.begin(began_s)
+        self._enter("exposing", command.exposure_id, began)
+        try:
+            await self.clock.sleep(command.exposure_s)
+            view = self._beam.look(
+                sensor, began_s, command.exposure_s, shutter=command.frame not in ("dark", "bias")
+            )
+            sensor_c = self._cooler.sensor_c(self.clock.unix_s())
+            self._enter("reading", command.exposure_id, began)
+            await self.clock.sleep(self._options.readout_s / command.binning)
+            pixels, facts = self._read_out(sensor, view, command, sensor_c, began_s)
+            return self.context.spool.keep(
+                pixels, self._reference(sensor, command, pixels.shape, began, facts)
+            )
+        finally:
+            self._enter("idle", None, None)
+
+    def _read_out(
+        self, sensor: Sensor, view: View, command: Expose, sensor_c: float, began_s: float
+    ) -> tuple[NDArray[np.uint16], FrameFacts | None]:
+        rng = generator(self.seed, "frame", round(began_s * 1000.0))
+        exposure_s, gain, offset = command.exposure_s, command.gain, command.offset
+        if self._options.sky_mode == "pixels":
+            floor_e2 = sensor.dark_e_s(sensor_c) * exposure_s + sensor.read_noise_e**2
+            light = render(view, sensor, exposure_s, floor_e2)
+            return sensor.read(light, exposure_s, sensor_c, gain, offset, rng), None
+        facts = facts_of(view, sensor, exposure_s, sensor_c, gain, offset, rng)
+        tiny = facts.background_adu + facts.noise_adu * rng.standard_normal(_TINY_SHAPE)
+        full = sensor.saturation_adu(gain, offset)
+        return np.clip(np.rint(tiny), 0, full).astype(np.uint16), facts
+
+    def _reference(
+        self,
+        sensor: Sensor,
+        command: Expose,
+        shape: tuple[int, ...],
+        began: datetime,
+        facts: FrameFacts | None,
+    ) -> FrameRef:
+        return FrameRef(
+            sha256="0" * 64,  # the spool fills in what it stored, and where
+            where="",
+            width_px=shape[1],
+            height_px=shape[0],
+            exposure_id=command.exposure_id,
+            frame=command.frame,
+            began_at=began.astimezone(UTC),
+            exposure_s=command.exposure_s,
+            gain=command.gain,
+            offset=command.offset,
+            binning=command.binning,
+            sensor_c=self._cooler.reading_c(self.clock.unix_s()),
+            setpoint_c=self._cooler.setpoint_c,
+            pixel_um=self._options.pixel_um,
+            electrons_per_adu=sensor.electrons_per_adu(command.gain),
+            saturation_adu=sensor.saturation_adu(command.gain, command.offset),
+            bayer=sensor.bayer,
+            facts=facts,
+        )
+
+    async def _acknowledge(self, command: Acknowledge) -> None:
+        self.context.spool.drop(command.sha256)
+        self.context.changed()
+
+    async def _list_waiting(self, _command: ListWaiting) -> Waiting:
+        return Waiting(frames=self.context.spool.waiting())
+
+    async def _cool(self, command: Cool) -> None:
+        self._cooler.cool(self.clock.unix_s(), command.setpoint_c, command.rate_c_per_min)
+        self.context.changed()
+
+    async def _warm(self, command: Warm) -> None:
+        self._cooler.warm(self.clock.unix_s(), command.rate_c_per_min)
+        self.context.changed()
+
+    def _sensor(self, binning: int) -> Sensor:
+        if binning not in self._sensors:
+            self._sensors[binning] = self._sensors[1].binned(binning)
+        return self._sensors[binning]
+
+    def _enter(
+        self,
+        phase: Literal["idle", "exposing", "reading"],
+        exposure_id: str | None,
+        since: datetime | None,
+    ) -> None:
+        self._phase, self._exposure_id, self._since = phase, exposure_id, since
+        self.context.changed()
+
+
+def make(context: DriverContext) -> SimulatedCamera:
+    """Build the driver.
+
+    Raises:
+        DeviceError: a setting is wrong.
+    """
+    return SimulatedCamera(context)

@@ -1,0 +1,125 @@
+"""What measuring a rendered frame would tell, without rendering it."""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+
+import numpy as np
+
+from midwatch.devices.models import FrameFacts
+
+from .psf import Blur, psf_of
+from .scene import ChipStars, stars_on_chip
+from .sensor import Sensor
+from .truth import shifted
+from .view import View
+
+# Detection as measuring does it: five joined pixels over five times the noise, after smoothing
+# with the kernel 1 2 1, 2 4 2, 1 2 1, which leaves 0.375 of a pixel's noise.
+_THRESHOLD_SIGMA, _AREA_PX, _SMOOTHED_NOISE = 5.0, 5, 0.375
+_SHAPE_SNR = 50.0
+_SOLVABLE_STARS = 8
+# Variance by the pixel's own width along each axis, and the half-flux radius of a Gaussian of
+# variance one: a measured radius is corrected by these.
+_PIXEL_VARIANCE, _GAUSS_HFR = 1.0 / 12.0, 1.17741
+
+
+def facts_of(
+    view: View,
+    sensor: Sensor,
+    exposure_s: float,
+    sensor_c: float,
+    gain: int,
+    offset: int,
+    rng: np.random.Generator,
+) -> FrameFacts:
+    """Return facts that equal, within noise, what measuring the rendered frame would give."""
+    cell = 2 if sensor.bayer else 1  # a mosaic is measured on cells of 2x2 pixels
+    light_e = view.glow_e_s * exposure_s * sensor.mean_response
+    dark_e = sensor.dark_e_s(sensor_c) * exposure_s
+    noise_e = math.sqrt(light_e + dark_e + sensor.read_noise_e**2)
+    per_adu = sensor.electrons_per_adu(gain)
+    # Whole numbers add the variance 1/12 to what is read.
+    noise_adu = math.hypot(noise_e / per_adu, math.sqrt(1.0 / 12.0))
+    background_adu = min(
+        sensor.pedestal_adu(offset) + (light_e + dark_e) / per_adu,
+        float(sensor.saturation_adu(gain, offset)),
+    )
+    facts = FrameFacts(
+        stars=0,
+        hfr_px=None,
+        fwhm_px=None,
+        elongation=None,
+        background_adu=round(background_adu + 0.01 * noise_adu * float(rng.standard_normal()), 2),
+        noise_adu=round(noise_adu, 3),
+    )
+    if not view.stars or background_adu >= sensor.saturation_adu(gain, offset):
+        return facts
+    detect_share, hfr_px, fwhm_px, elongation = _shape(view.blur, cell)
+    binned_noise_e = noise_e * cell  # of the sum over a cell
+    even = sensor.mean_response
+    faintest_e = _THRESHOLD_SIGMA * _SMOOTHED_NOISE * binned_noise_e / (detect_share * even)
+    stars = stars_on_chip(view, sensor, exposure_s, faintest_e, 0.0)
+    count = len(stars.electrons)
+    if count == 0:
+        return facts
+    peak_share = float(psf_of(view.blur).reach[0])
+    full_e = (sensor.saturation_adu(gain, offset) - background_adu) * per_adu
+    saturated = int(np.count_nonzero(stars.electrons * even * peak_share >= full_e))
+    hfr_spread = 0.35 * hfr_px / math.sqrt(count)
+    bright = np.count_nonzero(stars.electrons * even * peak_share * cell >= _SHAPE_SNR * noise_e)
+    measured = {
+        "stars": max(0, count + round(0.02 * count * float(rng.standard_normal()))),
+        "hfr_px": round(abs(hfr_px + 0.3 * hfr_spread * float(rng.standard_normal())), 3)
+        * sensor.binning,
+        "fwhm_px": round(abs(fwhm_px * (1.0 + 0.01 * float(rng.standard_normal()))), 3)
+        * sensor.binning,
+        "elongation": round(max(1.0, elongation + 0.01 * float(rng.standard_normal())), 3)
+        if bright
+        else None,
+        "saturated_stars": saturated,
+    }
+    return facts.model_copy(update=measured | _solved(view, sensor, stars, rng))
+
+
+def _solved(
+    view: View, sensor: Sensor, stars: ChipStars, rng: np.random.Generator
+) -> dict[str, float]:
+    """Return what plate solving would add, with its noise; nothing where stars are too few."""
+    east, north, turn, stretch = (float(value) for value in rng.standard_normal(4))
+    count = len(stars.electrons)
+    if count < _SOLVABLE_STARS:
+        return {}
+    # A tenth of a pixel for each star, averaged over those that match.
+    error_arcsec = 0.1 * sensor.scale_arcsec / math.sqrt(min(count, 60))
+    ra_deg, dec_deg = shifted(view.ra_deg, view.dec_deg, error_arcsec * east, error_arcsec * north)
+    return {
+        "ra_deg": ra_deg,
+        "dec_deg": dec_deg,
+        "rotation_deg": (view.rotation_deg + 0.001 * turn) % 360.0,
+        "scale_arcsec": sensor.scale_arcsec / sensor.binning * (1.0 + 1e-5 * stretch),
+    }
+
+
+@lru_cache(maxsize=256)
+def _shape(blur: Blur, cell: int) -> tuple[float, float, float, float]:
+    """Return detectable share of the light, HFR, FWHM and elongation as they would be measured."""
+    psf = psf_of(blur)
+    image = psf.centred
+    if cell == 2:
+        side = len(image) // 2 * 2
+        image = image[:side, :side].reshape(side // 2, 2, side // 2, 2).sum(axis=(1, 3))
+    padded = np.pad(image, 1)
+    smoothed = sum(
+        weight * padded[1 + dy : 1 + dy + image.shape[0], 1 + dx : 1 + dx + image.shape[1]]
+        for dy, dx, weight in (
+            (dy, dx, (2 - abs(dy)) * (2 - abs(dx)) / 16.0) for dy in (-1, 0, 1) for dx in (-1, 0, 1)
+        )
+    )
+    detect = float(np.partition(np.ravel(smoothed), -_AREA_PX)[-_AREA_PX])
+    xx, _, yy = psf.moments()
+    aperture_px = min(max(6.0 * math.sqrt(max(xx, yy)), 4.0 * cell), 60.0 * cell)
+    hfr = psf.half_flux_radius(min(aperture_px, float(psf.half_width)))
+    corrected = math.sqrt(max(hfr**2 - 2.0 * _PIXEL_VARIANCE * _GAUSS_HFR**2, 0.01))
+    return detect, corrected, psf.fwhm(), psf.elongation()

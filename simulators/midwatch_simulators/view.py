@@ -1,0 +1,232 @@
+"""What a camera looks at: the truths of the other devices, put together for one exposure."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass
+
+import numpy as np
+
+from midwatch.devices.driver import DriverContext
+from midwatch.sky.atmosphere import airmass, sky_brightness_mag
+from midwatch.sky.place import Observer
+
+from .air import Air, cloud_extinction_mag, cloud_glow
+from .device import Heard
+from .photometry import electrons_per_s, pixel_magnitude
+from .psf import Blur
+from .sensor import Sensor
+from .truth import (
+    FocuserTruth,
+    GuiderTruth,
+    MountTruth,
+    PanelTruth,
+    RoofTruth,
+    WheelTruth,
+    shifted,
+)
+
+_SAMPLES = 9  # instants of an exposure at which the sky and the mount are asked
+_EXTINCTION_MAG = 0.172  # by one air mass in V, as in Krisciunas and Schaefer 1991
+_RUINED_PX = 150.0  # a trail longer than this leaves no stars to speak of
+
+
+@dataclass(frozen=True)
+class View:
+    """The light on the sensor during one exposure; pixels are those of the binning asked for.
+
+    Attributes:
+        ra_deg: mean direction of the frame's centre, ICRS; dec_deg likewise.
+        rotation_deg: position angle of +y, east of north.
+        stars: whether the sky is in focus enough and steady enough to show any.
+        star_rate: electrons a second of a star of magnitude 0 on an even pixel.
+        glow_e_s: electrons a second in a pixel by sky or panel, even response.
+    """
+
+    ra_deg: float
+    dec_deg: float
+    rotation_deg: float
+    stars: bool
+    star_rate: float
+    glow_e_s: float
+    blur: Blur
+
+
+class Beam:
+    """Listens to what bends, blocks and dims the light."""
+
+    def __init__(self, context: DriverContext) -> None:
+        self._observer = Observer(context.place)
+        self._mounts: deque[MountTruth] = deque(maxlen=2000)
+        Heard(context, "mount", MountTruth, self._mounts.append)
+        self._guider = Heard(context, "guider", GuiderTruth)
+        self._focuser = Heard(context, "focuser", FocuserTruth)
+        self._roof = Heard(context, "roof", RoofTruth)
+        self._weather = Heard(context, "weather", Air)
+        self._panel = Heard(context, "flat_panel", PanelTruth)
+        self._wheel = Heard(context, "filter_wheel", WheelTruth)
+
+    @property
+    def air(self) -> Air:
+        """The air as far as it is known."""
+        return self._weather.latest or Air()
+
+    def begin(self, utc_s: float) -> None:
+        """Forget what was true before an exposure that begins now."""
+        while len(self._mounts) > 1 and self._mounts[1].utc_s <= utc_s:
+            self._mounts.popleft()
+
+    def look(self, sensor: Sensor, began_s: float, exposure_s: float, *, shutter: bool) -> View:
+        """Return what fell on a sensor.
+
+        Args:
+            sensor: at the binning of the exposure.
+            began_s: POSIX time of the beginning; `begin` was called then.
+            exposure_s: how long.
+            shutter: whether any light was let in at all.
+        """
+        times = began_s + exposure_s * (np.arange(_SAMPLES) + 0.5) / _SAMPLES
+        middle_s = began_s + 0.5 * exposure_s
+        ra, dec, path, moving = self._path(times.tolist())
+        rotation_deg = self._rotation_deg(sensor)
+        trail = np.ptp(path, axis=0) / sensor.scale_arcsec
+        seen = self._roof.latest is None or self._roof.latest.open_fraction >= 0.5
+        panel = self._panel.latest
+        barred = panel is not None and panel.covers
+        star_rate = glow = 0.0
+        passed = 1.0 if self._wheel.latest is None else self._wheel.latest.transmission
+        alt_deg = float(self._observer.altaz(ra, dec, middle_s).alt_deg)
+        mass = float(airmass(max(alt_deg, 0.0)))
+        if shutter and barred and panel is not None:
+            share = passed * panel.brightness_percent / 100.0
+            glow = sensor.options.panel_electrons_s * sensor.binning**2 * share
+        elif shutter and seen:
+            star_rate, glow = self._sky(sensor, ra, dec, times.tolist(), mass, passed)
+        return View(
+            ra_deg=ra,
+            dec_deg=dec,
+            rotation_deg=rotation_deg,
+            stars=star_rate > 0.0 and alt_deg > 0.0 and not moving
+            and float(np.hypot(*trail)) < _RUINED_PX,
+            star_rate=star_rate,
+            glow_e_s=glow,
+            blur=self._blur(sensor, path, rotation_deg, mass, middle_s),
+        )  # fmt: skip
+
+    def _sky(
+        self,
+        sensor: Sensor,
+        ra_deg: float,
+        dec_deg: float,
+        times: list[float],
+        mass: float,
+        passed: float,
+    ) -> tuple[float, float]:
+        """Return the rate of a star of magnitude 0, and the glow of the sky in a pixel."""
+        options = sensor.options
+        clouds = [self.air.cloud_percent_at(time_s) for time_s in times]
+        clear = sum(10.0 ** (-0.4 * cloud_extinction_mag(cloud)) for cloud in clouds) / len(clouds)
+        lit = sum(cloud_glow(cloud) for cloud in clouds) / len(clouds)
+        band = options.band_angstrom * passed
+        zero = electrons_per_s(0.0, sensor.area_cm2, band, options.efficiency)
+        star_rate = zero * clear * math.pow(10.0, -0.4 * _EXTINCTION_MAG * mass)
+        surface_mag = float(
+            sky_brightness_mag(
+                self._observer, ra_deg, dec_deg, times[len(times) // 2], options.sky_mag
+            )
+        )
+        pixel_mag = pixel_magnitude(surface_mag, sensor.scale_arcsec)
+        glow = lit * electrons_per_s(pixel_mag, sensor.area_cm2, band, options.efficiency)
+        return star_rate, glow
+
+    def _path(
+        self, times: list[float]
+    ) -> tuple[float, float, np.ndarray[tuple[int, int], np.dtype[np.float64]], bool]:
+        """Return the mean pointing, offsets east and north of it in arcsec, whether it slewed."""
+        if not self._mounts:
+            # A camera on no mount at all looks at the pole.
+            pole = math.copysign(90.0, self._observer.place.latitude_deg)
+            return 0.0, pole, np.zeros((1, 2)), False
+        truths, current = list(self._mounts), 0
+        offsets = np.zeros((len(times), 2))
+        moving = False
+        ra0, dec0 = truths[0].pointing(times[0])
+        for row, time_s in enumerate(times):
+            while current + 1 < len(truths) and truths[current + 1].utc_s <= time_s:
+                current += 1
+            moving |= truths[current].slewing
+            ra, dec = truths[current].pointing(time_s)
+            east_deg = (ra - ra0 + 180.0) % 360.0 - 180.0
+            offsets[row] = (
+                east_deg * 3600.0 * math.cos(math.radians(dec0)),
+                (dec - dec0) * 3600.0,
+            )
+        mean = offsets.mean(axis=0)
+        centre = shifted(ra0, dec0, float(mean[0]), float(mean[1]))
+        return *centre, offsets - mean, moving
+
+    def _rotation_deg(self, sensor: Sensor) -> float:
+        flipped = bool(self._mounts) and self._mounts[-1].pier_side == "east"
+        return (sensor.options.rotation_deg + (180.0 if flipped else 0.0)) % 360.0
+
+    def _blur(
+        self,
+        sensor: Sensor,
+        path_arcsec: np.ndarray[tuple[int, int], np.dtype[np.float64]],
+        rotation_deg: float,
+        mass: float,
+        middle_s: float,
+    ) -> Blur:
+        options = sensor.options
+        scale, pixel_um = sensor.scale_arcsec, options.pixel_um * sensor.binning
+        # Kolmogorov turbulence: the width grows with the air mass to the power 0.6.
+        seeing = options.seeing_arcsec * self.air.seeing_factor(middle_s) * min(mass, 20.0) ** 0.6
+        defocus_um = 0.0
+        if self._focuser.latest is not None:
+            tube_c = self.air.tube_c(middle_s, self._focuser.latest.lag_s)
+            defocus_um = self._focuser.latest.defocus_um(tube_c)
+        if self._wheel.latest is not None:
+            defocus_um -= self._wheel.latest.focus_um
+        disc_um = abs(defocus_um) * options.aperture_mm / options.focal_length_mm / 2.0
+        to_pixels = orientation(rotation_deg, mirrored=options.mirrored) / scale
+        jitter = np.zeros((2, 2))
+        if self._guider.latest is not None and self._guider.latest.guiding:
+            guider = self._guider.latest
+            jitter = to_pixels @ np.diag(
+                [guider.rms_ra_arcsec**2, guider.rms_dec_arcsec**2]
+            ) @ to_pixels.T  # fmt: skip
+        trail = to_pixels @ _line(path_arcsec)
+        return Blur(
+            moffat_fwhm=math.hypot(seeing / scale, options.optics_um / pixel_um),
+            disc_radius=min(disc_um / pixel_um, 60.0),
+            obstruction=options.obstruction,
+            jitter_xx=float(jitter[0, 0]),
+            jitter_xy=float(jitter[0, 1]),
+            jitter_yy=float(jitter[1, 1]),
+            trail_x=float(trail[0]),
+            trail_y=float(trail[1]),
+        ).rounded()
+
+
+def orientation(
+    rotation_deg: float, *, mirrored: bool
+) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
+    """Return the matrix from (east, north) to (x, y) for a position angle of +y.
+
+    With +y to the north, east is at smaller x, as one sees the sky; a mirror swaps that.
+    """
+    cos, sin = math.cos(math.radians(rotation_deg)), math.sin(math.radians(rotation_deg))
+    flip = -1.0 if mirrored else 1.0
+    return np.array([[-flip * cos, flip * sin], [sin, cos]])
+
+
+def _line(
+    path: np.ndarray[tuple[int, int], np.dtype[np.float64]],
+) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """Return the straight trail of the same variance as a path along its longest direction."""
+    values, vectors = np.linalg.eigh(path.T @ path / len(path))
+    line: np.ndarray[tuple[int], np.dtype[np.float64]] = vectors[:, 1] * math.sqrt(
+        12.0 * max(float(values[1]), 0.0)
+    )
+    return line
