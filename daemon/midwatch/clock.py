@@ -109,6 +109,7 @@ class ScaledClock(_PosixClock):
         _check_aware(start)
         if not (math.isfinite(speed) and speed > 0.0):
             raise ValueError(f"speed must be a positive number, not {speed}")
+        self.start = start
         self.speed = speed
         self.anchor_unix_s = time.time() if anchor_unix_s is None else anchor_unix_s
         self._start_unix_s = start.timestamp()

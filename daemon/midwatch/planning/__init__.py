@@ -4,8 +4,7 @@ from midwatch.planning.plan import (
     NightPlan,
     NoDarknessError,
     TargetPlan,
-    mount_limits,
     plan_night,
 )
 
-__all__ = ["NightPlan", "NoDarknessError", "TargetPlan", "mount_limits", "plan_night"]
+__all__ = ["NightPlan", "NoDarknessError", "TargetPlan", "plan_night"]

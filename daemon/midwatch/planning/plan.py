@@ -11,10 +11,8 @@ from datetime import date
 
 from midwatch.errors import InputError
 from midwatch.orders import Night, ResolvedTarget
-from midwatch.orders.models import MotionLimits
 from midwatch.sky import (
     Horizon,
-    MountLimits,
     NightEvents,
     Observer,
     Window,
@@ -23,8 +21,6 @@ from midwatch.sky import (
     visible_windows,
 )
 
-# Minutes of hour angle to degrees.
-_DEG_PER_MIN = 0.25
 # Work (slew, centre, focus) may begin when the Sun is this much higher than for light frames. Too
 # small: the first dark minutes go into focusing; too large: too few stars show for solving.
 _EARLY_WORK_DEG = 6.5
@@ -79,17 +75,6 @@ class NightPlan:
         return self.dawn_s - self.dusk_s
 
 
-def mount_limits(limits: MotionLimits, horizon: Horizon) -> MountLimits:
-    """Translate the rig's limits and the site's horizon for the sky's limit checks."""
-    return MountLimits(
-        horizon=horizon.raised(limits.horizon_margin_deg),
-        min_alt_deg=limits.min_altitude_deg,
-        past_meridian_deg=limits.past_meridian_min * _DEG_PER_MIN,
-        before_meridian_deg=limits.before_meridian_min * _DEG_PER_MIN,
-        sun_min_sep_deg=limits.sun_distance_deg,
-    )
-
-
 def plan_night(night: Night, evening: date) -> NightPlan:
     """Compute what the night of an evening allows for these orders.
 
@@ -102,9 +87,9 @@ def plan_night(night: Night, evening: date) -> NightPlan:
     dark = events.dark_window(-below)
     if dark is None:
         raise NoDarknessError(
-            f"{night.paths['orders']}: sun_below_deg: on the evening of {evening} the Sun only goes "
-            f"down to {events.lowest_sun_alt_deg:.1f} deg at {night.site.name}, so it is never "
-            f"{below:g} deg below the horizon; write a smaller value (12 suits narrow-band "
+            f"{night.paths['orders']}: sun_below_deg: on the evening of {evening} the Sun only "
+            f"goes down to {events.lowest_sun_alt_deg:.1f} deg at {night.site.name}, so it is "
+            f"never {below:g} deg below the horizon; write a smaller value (12 suits narrow-band "
             f"filters) or another evening"
         )
     dusk, dawn = math.ceil(dark[0]), math.floor(dark[1])

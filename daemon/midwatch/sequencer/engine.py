@@ -99,7 +99,7 @@ class Engine:
         data_folder: Path,
     ) -> None:
         self._clock = clock
-        self._plan = plan
+        self.plan = plan
         self._rig = rig
         self._journal = journal
         self.record = record
@@ -168,7 +168,7 @@ class Engine:
                 self._view.learn(FRAME_OVERHEAD, max(took_s, 0.0))
 
     def _begin(self) -> None:
-        identity, plan, night = self._identity, self._plan, self._context.night
+        identity, plan, night = self._identity, self.plan, self._context.night
         self._journal.append(
             NightBegan(
                 night=identity.night,

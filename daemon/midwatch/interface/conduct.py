@@ -1,0 +1,331 @@
+"""Puts a night together from its parts and runs it: the one place where all rooms meet.
+
+The same composition serves a rehearsal (everything in one process, in-process bus, virtual time)
+and a real night (MQTT, a process for each device, the wall clock or a scaled one).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import AsyncExitStack
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Literal
+
+from midwatch import __version__
+from midwatch.bus import Bus
+from midwatch.bus.calls import Caller
+from midwatch.bus.memory import MemoryBroker, MemoryBus
+from midwatch.bus.settings import BrokerSettings
+from midwatch.bus.topics import Topics
+from midwatch.clock import Clock, ScaledClock, VirtualClock, WallClock
+from midwatch.devices.guard import mount_limits
+from midwatch.devices.lease import LeaseHolder
+from midwatch.devices.process import RigSetting, device_host
+from midwatch.devices.rig import RigClient
+from midwatch.devices.spool import MemorySpool
+from midwatch.imaging.worker import InlineMeasurer, Measurer, ProcessMeasurer
+from midwatch.interface.deviceprocesses import DeviceProcesses
+from midwatch.interface.simulated import simulated_rig
+from midwatch.journal.context import NightContext
+from midwatch.journal.learned import LearnedDurations
+from midwatch.journal.record import NightRecord
+from midwatch.journal.report import write_outputs
+from midwatch.journal.store import Event, Journal
+from midwatch.journal.summary_models import NightSummary
+from midwatch.orders import Night
+from midwatch.planning import NightPlan, plan_night
+from midwatch.sequencer.aim import Aim
+from midwatch.sequencer.context import DutyContext
+from midwatch.sequencer.darkroom import Darkroom
+from midwatch.sequencer.engine import Engine, Identity
+from midwatch.sequencer.eyes import Eyes
+from midwatch.sequencer.operator import OperatorDesk
+from midwatch.sequencer.registry import load_registry
+from midwatch.sky import LimitCheck, Observer
+from midwatch.sky.geometry import pixel_scale_arcsec
+from midwatch.sky.night import evening_at
+from midwatch.virtual_time import run_virtual
+
+SkyMode = Literal["pixels", "fast"]
+Hear = Callable[[Event], None]
+
+# Virtual time starts this long before preparation, so that the wait for it is rehearsed too.
+_EARLY_S = 300.0
+_BROKER_S = 30.0
+
+
+@dataclass(frozen=True)
+class RehearsalOptions:
+    """How to rehearse; None takes the orders' own seed and evening."""
+
+    seed: int | None
+    sky_mode: SkyMode
+    data_folder: Path
+    evening: date | None
+
+
+@dataclass(frozen=True)
+class RunOptions:
+    """How to run a night.
+
+    Attributes:
+        speed: 1 is real time; above, simulated devices run scaled from ``start``.
+        spawn_devices: start one process for each device of the rig.
+    """
+
+    data_folder: Path
+    evening: date | None
+    seed: int | None
+    speed: float
+    start: datetime | None
+    bus: BrokerSettings
+    spawn_devices: bool
+    sky_mode: SkyMode = "pixels"
+
+
+@dataclass(frozen=True)
+class NightOutcome:
+    """What a night left."""
+
+    night: str
+    folder: Path
+    summary: NightSummary
+    summary_path: Path
+    report_path: Path
+    promises_kept: bool
+    interrupted: bool
+
+
+@dataclass(frozen=True)
+class _Stage:
+    """Everything that differs between a rehearsal and a real night."""
+
+    clock: Clock
+    bus: Bus
+    topics: Topics
+    measurer: Measurer
+    data_folder: Path
+    seed: int
+    rehearsal: bool
+    sky_mode: SkyMode | None
+    hear: Hear | None
+
+
+def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = None) -> NightOutcome:
+    """Run the whole night in virtual time against simulated devices; blocks until its end."""
+    evening = options.evening or night.orders.evening
+    if evening is None:
+        now_s = WallClock().unix_s()
+        evening = evening_at(Observer(night.place), now_s, night.site.timezone)
+    seed = night.orders.seed if options.seed is None else options.seed
+    night = replace(night, rig=simulated_rig(night.rig, options.sky_mode))
+    plan = plan_night(night, evening)
+    start = datetime.fromtimestamp(plan.prepare_from_s - _EARLY_S, UTC)
+    clock = VirtualClock(start)
+
+    async def main() -> NightOutcome:
+        broker = MemoryBroker()
+        setting = RigSetting(night.rig, night.site.name, night.place, night.horizon)
+        async with AsyncExitStack() as stack:
+            for role in night.rig.devices.present():
+                bus = MemoryBus(broker, role)
+                spool = MemorySpool(role)
+                stack.callback(spool.close)
+                host = device_host(role, setting, bus=bus, clock=clock, seed=seed, spool=spool)
+                await stack.enter_async_context(host)
+            stage = _Stage(
+                clock=clock,
+                bus=MemoryBus(broker, "midwatch"),
+                topics=setting.topics,
+                measurer=InlineMeasurer(),
+                data_folder=options.data_folder,
+                seed=seed,
+                rehearsal=True,
+                sky_mode=options.sky_mode,
+                hear=on_event,
+            )
+            return await _conduct(night, plan, stage)
+
+    return run_virtual(main)
+
+
+async def run(night: Night, options: RunOptions, on_event: Hear | None = None) -> NightOutcome:
+    """Run a night over MQTT; cancel it, or order ``close``, to end it early.
+
+    Raises:
+        UnreachableError: the broker cannot be reached.
+    """
+    clock: Clock = WallClock()
+    if options.speed != 1.0 or options.start is not None:
+        clock = ScaledClock(options.start or clock.now(), options.speed)
+    evening = options.evening or night.orders.evening
+    if evening is None:
+        evening = evening_at(Observer(night.place), clock.unix_s(), night.site.timezone)
+    plan = plan_night(night, evening)
+    topics = Topics(night.site.name, night.rig.name)
+    seed = night.orders.seed if options.seed is None else options.seed
+    async with AsyncExitStack() as stack:
+        settings = options.bus
+        if settings.embedded:
+            from midwatch.bus.embedded import EmbeddedBroker
+
+            broker = await stack.enter_async_context(EmbeddedBroker())
+            settings = broker.settings
+        if options.spawn_devices:
+            processes = DeviceProcesses(night, settings, clock, seed, options)
+            await stack.enter_async_context(processes)
+        from midwatch.bus.mqtt import MqttBus
+
+        measurer = ProcessMeasurer()
+        stack.push_async_callback(measurer.close)
+        stage = _Stage(
+            clock=clock,
+            bus=MqttBus(settings, "midwatch-daemon", clock, seed=seed),
+            topics=topics,
+            measurer=measurer,
+            data_folder=options.data_folder,
+            seed=seed,
+            rehearsal=False,
+            sky_mode=None,
+            hear=on_event,
+        )
+        return await _conduct(night, plan, stage)
+
+
+async def _conduct(night: Night, plan: NightPlan, stage: _Stage) -> NightOutcome:
+    name = plan.evening.isoformat()
+    folder = stage.data_folder / name
+    folder.mkdir(parents=True, exist_ok=True)
+    journal = Journal.open(
+        stage.data_folder / "journal.sqlite", stage.clock, durable=not stage.rehearsal
+    )
+    try:
+        journal.begin_night(name)
+        context = _night_context(night)
+        async with AsyncExitStack() as stack:
+            await stack.enter_async_context(stage.bus)
+            await stage.bus.wait_connected(_BROKER_S)
+            engine = await _assemble(stack, night, plan, stage, journal, folder)
+            await engine.run()
+        events = list(journal.events(name))
+        summary = write_outputs(folder, events, context, durable=not stage.rehearsal)
+    finally:
+        journal.close()
+    return NightOutcome(
+        night=name,
+        folder=folder,
+        summary=summary,
+        summary_path=folder / "night.json",
+        report_path=folder / "report.html",
+        promises_kept=all(promise.ok for promise in summary.promises),
+        interrupted=False,
+    )
+
+
+async def _assemble(
+    stack: AsyncExitStack,
+    night: Night,
+    plan: NightPlan,
+    stage: _Stage,
+    journal: Journal,
+    folder: Path,
+) -> Engine:
+    """Connect everything that a night needs; the stack takes it down again in reverse order."""
+    clock, bus, topics = stage.clock, stage.bus, stage.topics
+    everything = list(journal.events())
+    tonight = [event for event in everything if event.night == journal.night]
+    record, aim = NightRecord.from_events(tonight), Aim()
+    for event in tonight:
+        aim.apply(event)
+    # A rehearsal must be repeatable to the last identifier; a real daemon must not reuse any.
+    call_seed = stage.seed if stage.rehearsal else int(clock.unix_s() * 1000)
+    caller = await stack.enter_async_context(Caller(bus, topics, clock, call_seed))
+    holder = f"midwatch-{call_seed}"
+    lease = await stack.enter_async_context(
+        LeaseHolder(bus, topics, clock, holder, night.rig.bus.lease_s)
+    )
+    roles = night.rig.devices.present()
+    rig = RigClient(bus, topics, caller, clock, roles, night.rig.bus.heartbeat_s, lease)
+    await stack.enter_async_context(rig)
+    observer = Observer(night.place)
+    scale = pixel_scale_arcsec(night.rig.camera.pixel_um, night.rig.optics.focal_length_mm)
+    eyes = Eyes(stage.measurer, scale)
+    life = sum(1 for event in tonight if event.fact.kind == "night_began") + 1
+    darkroom = Darkroom(
+        rig.camera,
+        clock,
+        eyes,
+        stage.measurer,
+        folder,
+        durable=not stage.rehearsal,
+        identify=_numbered(f"{journal.night}-{life}"),
+    )
+    registry = load_registry()
+    context = DutyContext(
+        clock=clock,
+        night=night,
+        plan=plan,
+        rig=rig,
+        record=record,
+        journal=journal,
+        darkroom=darkroom,
+        eyes=eyes,
+        observer=observer,
+        limits=LimitCheck(observer, mount_limits(night.rig.limits, night.horizon)),
+        graders=registry.graders,
+        lights=[],
+    )
+    engine = Engine(
+        clock=clock,
+        night=night,
+        plan=plan,
+        rig=rig,
+        journal=journal,
+        record=record,
+        aim=aim,
+        context=context,
+        registry=registry,
+        learned=LearnedDurations.from_events(everything),
+        identity=_identity(night, plan, stage),
+        data_folder=stage.data_folder,
+    )
+    desk = OperatorDesk(bus, topics, clock, engine)
+    journal.listen(desk.heard)
+    if stage.hear is not None:
+        journal.listen(stage.hear)
+    await stack.enter_async_context(desk)
+    return engine
+
+
+def _identity(night: Night, plan: NightPlan, stage: _Stage) -> Identity:
+    return Identity(
+        night=plan.evening.isoformat(),
+        seed=stage.seed if stage.rehearsal else None,
+        rehearsal=stage.rehearsal,
+        sky_mode=stage.sky_mode,
+        orders_sha256=night.sha256["orders"],
+        version=__version__,
+    )
+
+
+def _night_context(night: Night) -> NightContext:
+    return NightContext(
+        observer=Observer(night.place),
+        horizon=night.horizon,
+        limits=mount_limits(night.rig.limits, night.horizon),
+        timezone=night.site.timezone,
+        close_within_s=night.site.safety.close_within_s,
+    )
+
+
+def _numbered(stem: str) -> Callable[[], str]:
+    number = 0
+
+    def identify() -> str:
+        nonlocal number
+        number += 1
+        return f"{stem}-{number:05d}"
+
+    return identify

@@ -1,0 +1,82 @@
+"""Starts one process for each device of a rig, and ends them with the night."""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+from typing import TYPE_CHECKING, Self
+
+import structlog
+
+from midwatch.bus.settings import BrokerSettings
+from midwatch.clock import Clock, ScaledClock
+from midwatch.orders import Night
+
+if TYPE_CHECKING:
+    from midwatch.interface.conduct import RunOptions
+
+_log = structlog.get_logger(__name__)
+
+# A device that is asked to end makes itself safe first: parking takes its time.
+_END_S = 30.0
+
+
+class DeviceProcesses:
+    """The device processes of one rig; entering starts them, leaving ends them."""
+
+    def __init__(
+        self, night: Night, broker: BrokerSettings, clock: Clock, seed: int, options: RunOptions
+    ) -> None:
+        self._night = night
+        self._broker = broker
+        self._clock = clock
+        self._seed = seed
+        self._options = options
+        self.processes: dict[str, asyncio.subprocess.Process] = {}
+
+    async def __aenter__(self) -> Self:
+        try:
+            for role in self._night.rig.devices.present():
+                self.processes[role] = await asyncio.create_subprocess_exec(*self._command(role))
+                _log.info("device_started", device=role, pid=self.processes[role].pid)
+        except BaseException:
+            await self._end()
+            raise
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        await self._end()
+
+    async def _end(self) -> None:
+        for process in self.processes.values():
+            if process.returncode is None:
+                process.terminate()
+        waits = [self._wait(role, process) for role, process in self.processes.items()]
+        await asyncio.gather(*waits)
+
+    async def _wait(self, role: str, process: asyncio.subprocess.Process) -> None:
+        try:
+            async with self._clock.timeout(_END_S * getattr(self._clock, "speed", 1.0)):
+                await process.wait()
+        except TimeoutError:
+            _log.error("device_did_not_end", device=role, pid=process.pid)
+            process.kill()
+            await process.wait()
+
+    def _command(self, role: str) -> list[str]:
+        command = [
+            sys.executable, "-m", "midwatch.interface.cli", "device", role,
+            "--orders", str(self._night.paths["orders"]),
+            "--host", self._broker.host, "--port", str(self._broker.port),
+            "--seed", str(self._seed), "--sky", self._options.sky_mode,
+            "--spool", str(self._options.data_folder / "spool"),
+        ]  # fmt: skip
+        if self._broker.username is not None:
+            command += ["--username", self._broker.username]
+        if self._broker.password_file is not None:
+            command += ["--password-file", str(self._broker.password_file)]
+        if isinstance(self._clock, ScaledClock):
+            start = self._clock.start.isoformat()
+            command += ["--speed", str(self._clock.speed), "--start", start]
+            command += ["--anchor", str(self._clock.anchor_unix_s)]
+        return command

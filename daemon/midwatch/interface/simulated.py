@@ -1,0 +1,39 @@
+"""Turns any rig into one that can be rehearsed: simulated devices in every role."""
+
+from __future__ import annotations
+
+from pydantic import JsonValue
+
+from midwatch.orders.models import DeviceEntry, Devices, Rig
+
+_PREFIX = "simulated-"
+
+
+def simulated_rig(rig: Rig, sky_mode: str) -> Rig:
+    """Return the rig with every device simulated.
+
+    Devices that are simulated already keep their options; real ones are stood in for by a
+    simulated device of the same kind that knows the rig's optics.
+    """
+    entries = {role: _entry(rig, role, entry) for role, entry in rig.devices.present().items()}
+    camera = entries["camera"]
+    options = {**camera.options, "sky_mode": sky_mode}
+    entries["camera"] = DeviceEntry(driver=camera.driver, options=options)
+    return rig.model_copy(update={"devices": Devices(**entries)})
+
+
+def _entry(rig: Rig, role: str, entry: DeviceEntry) -> DeviceEntry:
+    if entry.driver.startswith(_PREFIX):
+        return entry
+    options: dict[str, JsonValue] = {}
+    if role == "camera":
+        options = {
+            "pixel_um": rig.camera.pixel_um,
+            "focal_length_mm": rig.optics.focal_length_mm,
+            "aperture_mm": rig.optics.aperture_mm,
+        }
+    elif role == "focuser":
+        options = {"best_position": rig.focus.start_position}
+    elif role == "filter_wheel":
+        options = {"filters": list(entry.options.get("filters") or ["L"])}  # type: ignore[arg-type]
+    return DeviceEntry(driver=_PREFIX + role.replace("_", "-"), options=options)

@@ -1,0 +1,158 @@
+"""Takes orders by hand over the bus, and tells the bus what the night is doing."""
+
+from __future__ import annotations
+
+import asyncio
+from datetime import datetime
+from typing import Literal
+
+import structlog
+from pydantic import BaseModel, ConfigDict, JsonValue
+
+from midwatch.bus import Bus, BusUnavailableError
+from midwatch.bus.calls import CommandError
+from midwatch.bus.envelopes import ErrorKind, Request
+from midwatch.bus.responder import Responder
+from midwatch.bus.topics import Topics
+from midwatch.clock import Clock
+from midwatch.journal.events import Activity, DecisionMade, NightEnded
+from midwatch.journal.store import Event
+from midwatch.sequencer.engine import Engine
+
+_log = structlog.get_logger(__name__)
+
+# The name under which the daemon takes orders, beside the devices.
+DAEMON = "daemon"
+_COMMANDS = ("pause", "resume", "skip", "close")
+
+
+class OperatorArgs(BaseModel):
+    """Arguments of every order by hand; ``target`` is for skip, None means the present one."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    who: str
+    why: str | None = None
+    target: str | None = None
+
+
+class NightState(BaseModel):
+    """What the daemon is doing, retained under ``night/state``."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    at: datetime
+    night: str
+    phase: Literal["running", "ended"]
+    activity: str
+    duty: str
+    args: dict[str, JsonValue]
+    reason: str
+    target: str | None
+    lights_accepted: int
+    lights_wanted: int
+    paused: bool
+    closing: bool
+    open_faults: tuple[str, ...]
+    dusk: datetime
+    dawn: datetime
+
+
+class OperatorDesk:
+    """The daemon's own place on the bus.
+
+    Use as an async context manager inside that of the bus; the engine must listen already.
+    """
+
+    def __init__(self, bus: Bus, topics: Topics, clock: Clock, engine: Engine) -> None:
+        self._bus = bus
+        self._topics = topics
+        self._clock = clock
+        self._engine = engine
+        self._responder = Responder(bus, topics, DAEMON, clock, self._order)
+        self._dirty = asyncio.Event()
+        self._decision: DecisionMade | None = None
+        self._ended = False
+        self._tasks: list[asyncio.Task[None]] = []
+        bus.on_connect(self._publish)
+
+    async def __aenter__(self) -> OperatorDesk:
+        self._tasks = [
+            asyncio.create_task(self._responder.run(), name="orders by hand"),
+            asyncio.create_task(self._tell(), name="night bulletin"),
+        ]
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        for task in self._tasks:
+            task.cancel()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
+        await self._publish()
+
+    def heard(self, event: Event) -> None:
+        """Take in a journal event that the bulletin may have to show."""
+        if isinstance(event.fact, DecisionMade):
+            self._decision = event.fact
+        elif isinstance(event.fact, NightEnded):
+            self._ended = True
+        elif not isinstance(event.fact, Activity):
+            return
+        self._dirty.set()
+
+    async def _order(self, command: str, request: Request) -> dict[str, JsonValue] | None:
+        if command not in _COMMANDS:
+            raise CommandError(
+                ErrorKind.UNKNOWN_COMMAND, f"{command}: the daemon takes {', '.join(_COMMANDS)}"
+            )
+        args = OperatorArgs.model_validate(request.args)
+        names = [target.target.name for target in self._engine.plan.targets]
+        if args.target is not None and args.target not in names:
+            raise CommandError(
+                ErrorKind.BAD_ARGS, f"no target {args.target!r} tonight; there are {names}"
+            )
+        self._engine.operator(command, args.who, args.why, args.target)
+        return {"taken": command}
+
+    async def _tell(self) -> None:
+        while True:
+            await self._dirty.wait()
+            self._dirty.clear()
+            await self._publish()
+
+    async def _publish(self) -> None:
+        if self._decision is None:
+            return
+        state = self._state(self._decision)
+        try:
+            await self._bus.publish(
+                self._topics.night_state, state.model_dump_json().encode(), retain=True
+            )
+            await self._bus.publish(
+                self._topics.night_decision, self._decision.model_dump_json().encode(), retain=True
+            )
+        except BusUnavailableError:
+            _log.warning("bulletin_not_published")
+
+    def _state(self, decision: DecisionMade) -> NightState:
+        record, plan = self._engine.record, self._engine.plan
+        began = record.began
+        target = decision.args.get("target")
+        lights = [f for f in record.frames.values() if f.is_light and f.accepted]
+        wanted = sum(f.count for t in plan.targets for f in t.target.order.frames)
+        return NightState(
+            at=self._clock.now(),
+            night=began.night if began else "",
+            phase="ended" if self._ended else "running",
+            activity=record.activity.cause if record.activity else "not_started",
+            duty=decision.duty,
+            args=decision.args,
+            reason=decision.reason,
+            target=str(target) if target else record.current_target,
+            lights_accepted=len(lights),
+            lights_wanted=wanted,
+            paused=record.paused,
+            closing=record.closing,
+            open_faults=tuple(f.began.fault_id for f in record.open_faults()),
+            dusk=datetime.fromtimestamp(plan.dusk_s, self._clock.now().tzinfo),
+            dawn=datetime.fromtimestamp(plan.dawn_s, self._clock.now().tzinfo),
+        )
