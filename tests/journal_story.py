@@ -4,10 +4,13 @@ The sky is the real one over an invented site, so that windows, horizon and flip
 other as they do in a night of the daemon.
 """
 
+import atexit
 import hashlib
+import shutil
 import struct
+import tempfile
 import zlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from functools import cache
 from pathlib import Path
@@ -17,7 +20,7 @@ import numpy as np
 from midwatch.imaging.fits import write_fits
 from midwatch.journal import events as e
 from midwatch.journal.context import NightContext
-from midwatch.journal.store import Journal
+from midwatch.journal.store import Event, Journal
 from midwatch.sky import Horizon, MountLimits, Observer, Place, night_events, visible_windows
 
 NIGHT = "2027-03-10"
@@ -68,7 +71,6 @@ class Story:
     journal: Journal
     clock: StoryClock
     folder: Path
-    pixels: bool = True
     frames: int = 0
     position: int = 8240
     hfr: float = 2.1
@@ -281,7 +283,7 @@ def tell_night(path: Path, folder: Path) -> tuple[Journal, StoryClock]:
     journal = Journal.open(path, clock, durable=False)
     journal.begin_night(NIGHT)
     story = Story(journal, clock, folder)
-    took_up = _began(dusk, dawn)
+    took_up = began(dusk, dawn)
     story.tell(took_up)
     for priority, (target, (ra, dec)) in enumerate(TARGETS.items(), start=1):
         story.tell(_planned(target, ra, dec, priority, dusk, dawn))
@@ -395,7 +397,7 @@ def _windows(ra: float, dec: float, dusk: float, dawn: float):
     return visible_windows(OBSERVER, ra, dec, dusk, dawn, HORIZON.raised(1.0), 15.0)
 
 
-def _began(dusk: float, dawn: float) -> e.NightBegan:
+def began(dusk: float, dawn: float) -> e.NightBegan:
     return e.NightBegan(
         night=NIGHT,
         site="Larch Hollow",
@@ -445,3 +447,36 @@ def star_picture(seed: int, width: int = 240, height: int = 180) -> bytes:
         struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
         for kind, body in chunks
     )
+
+
+@dataclass(frozen=True)
+class ToldNight:
+    """The night, told once for all tests: read-only."""
+
+    folder: Path
+    events: tuple[Event, ...]
+
+
+@cache
+def told_night() -> ToldNight:
+    folder = Path(tempfile.mkdtemp(prefix="night-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    journal, _ = tell_night(folder / "journal.sqlite", folder)
+    events = tuple(journal.events(NIGHT))
+    journal.close()
+    return ToldNight(folder, events)
+
+
+def with_fact(events: tuple[Event, ...], index: int, **changes: object) -> tuple[Event, ...]:
+    """The same events with one fact changed, as a journal would hold it."""
+    changed = replace(events[index], fact=events[index].fact.model_copy(update=changes))
+    return (*events[:index], changed, *events[index + 1 :])
+
+
+def index_of(events: tuple[Event, ...], kind: type[e.Fact], nth: int = 0) -> int:
+    return [i for i, event in enumerate(events) if isinstance(event.fact, kind)][nth]
+
+
+def as_events(*told: tuple[float, e.Fact]) -> tuple[Event, ...]:
+    """Events from (moment, fact) pairs; the digests are not those of a journal."""
+    return tuple(Event(n, at, NIGHT, fact, "") for n, (at, fact) in enumerate(told, start=1))

@@ -6,12 +6,14 @@ import hashlib
 import json
 import sqlite3
 
-from midwatch.journal.events import FACTS, Fact
+from midwatch.journal.events import Fact
 
-__all__ = ["COLUMNS", "GENESIS", "Row", "canonical", "link", "rounded_fact", "walk"]
+__all__ = ["COLUMNS", "GENESIS", "UNREADABLE", "Row", "canonical", "link", "rounded_fact", "walk"]
 
 GENESIS = "0" * 64
 COLUMNS = "seq, at_utc_s, night, kind, facts, digest"
+# What reading a damaged file raises: the library cannot even decode some of its own complaints.
+UNREADABLE = (sqlite3.DatabaseError, UnicodeDecodeError)
 _DECIMALS = 6
 
 Row = tuple[int, float, str, str, str, str]
@@ -71,12 +73,10 @@ def walk(connection: sqlite3.Connection, *, after: int, head: str) -> tuple[list
             expected = after + len(good) + 1
             if row[0] != expected:
                 return good, f"event {expected} is missing"
-            if row[3] not in FACTS:
-                return good, f"event {expected} is of the unknown kind {row[3]!r}"
             if link(head, *row[:5]) != row[5]:
                 return good, f"event {expected} does not match its digest"
             good.append(row)
             head = row[5]
-    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
+    except UNREADABLE as error:
         return good, f"event {after + len(good) + 1} cannot be read ({error})"
     return good, None

@@ -20,6 +20,7 @@ from midwatch.journal import quarantine
 from midwatch.journal.chain import (
     COLUMNS,
     GENESIS,
+    UNREADABLE,
     Row,
     canonical,
     link,
@@ -129,6 +130,7 @@ class Journal:
             if damage is not None:
                 _rebuild(path, damage.good)
             connection = _connect(path, durable=durable)
+            _check_kinds(connection, path)
         except BaseException:
             lock.close()
             raise
@@ -218,7 +220,7 @@ def read_events(path: Path, night: str | None = None) -> list[Event]:
 
     Raises:
         FileNotFoundError: There is no journal.
-        StopError: The file is not a journal of this version.
+        StopError: The file is not a journal of this version, or is damaged.
     """
     if not path.exists():
         raise FileNotFoundError(f"there is no journal at {path}")
@@ -226,6 +228,8 @@ def read_events(path: Path, night: str | None = None) -> list[Event]:
     try:
         _check_identity(connection, path)
         return list(_events(connection, night))
+    except UNREADABLE as error:
+        raise StopError(f"{path} is damaged ({error}); opening it to write repairs it") from error
     finally:
         connection.close()
 
@@ -292,6 +296,14 @@ def _check_identity(connection: sqlite3.Connection, path: Path) -> None:
         raise StopError(f"{path} has version {version}; this program knows up to {_VERSION}")
 
 
+def _check_kinds(connection: sqlite3.Connection, path: Path) -> None:
+    kinds = [kind for (kind,) in connection.execute("SELECT DISTINCT kind FROM events")]
+    unknown = sorted(kind for kind in kinds if kind not in FACTS)
+    if unknown:
+        connection.close()
+        raise StopError(f"{path} holds events that this version does not know: {unknown}")
+
+
 def _events(connection: sqlite3.Connection, night: str | None) -> Iterator[Event]:
     where, values = ("", ()) if night is None else ("WHERE night = ?", (night,))
     rows = connection.execute(
@@ -299,6 +311,10 @@ def _events(connection: sqlite3.Connection, night: str | None) -> Iterator[Event
         values,
     )
     for seq, at_utc_s, name, kind, facts, digest in rows:
+        if kind not in FACTS:
+            raise StopError(
+                f"event {seq} is of the kind {kind!r}, which this version does not know"
+            )
         yield Event(seq, at_utc_s, name, FACTS[kind].model_validate_json(facts), digest)
 
 
@@ -334,7 +350,7 @@ def _find_damage(path: Path) -> _Damage | None:
             _check_identity(connection, path)
             if not connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
                 return None
-            (verdict,) = connection.execute("PRAGMA quick_check(1)").fetchone()
+            (verdict,) = connection.execute("PRAGMA integrity_check(1)").fetchone()
             first = connection.execute("SELECT max(seq) - ? FROM events", (_TAIL,)).fetchone()[0]
             after = max(0, first or 0)
             head = _digest_at(connection, after)
@@ -342,7 +358,7 @@ def _find_damage(path: Path) -> _Damage | None:
             if verdict == "ok" and problem is None:
                 return None
             problem = problem or f"the file does not hold together ({verdict})"
-        except sqlite3.DatabaseError as error:
+        except UNREADABLE as error:
             problem = f"the file cannot be read ({error})"
         good, found = walk(connection, after=0, head=GENESIS)
         return _Damage(good, found or problem)
