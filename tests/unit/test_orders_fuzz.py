@@ -42,7 +42,7 @@ def broken(draw):
     return name, text
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(broken())
 def test_broken_files_raise_nothing_but_orders_errors(case):
     name, text = case
@@ -61,4 +61,4 @@ def test_broken_files_raise_nothing_but_orders_errors(case):
                     assert problem.hint
                     assert str(problem).startswith(folder)
                     if problem.line is not None and problem.file.name == name:
-                        assert 1 <= problem.line <= text.count("\n") + text.count("\r") + 2
+                        assert 1 <= problem.line <= len(text.splitlines()) + 1

@@ -5,7 +5,16 @@ import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from midwatch.orders import text as orders_text
 from midwatch.orders.text import TextError, read_tree
+
+
+@pytest.fixture(scope="module", autouse=True, params=["CSafeLoader", "SafeLoader"])
+def parser(request):
+    """Both parsers of PyYAML: the compiled one is not in every build."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(orders_text, "_Loader", getattr(yaml, request.param))
+        yield
 
 
 def test_plain_scalars_follow_the_core_schema_of_yaml_1_2():
