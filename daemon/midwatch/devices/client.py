@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import math
+import re
 from collections.abc import Callable, Sequence
 from datetime import datetime
 from typing import Generic, Protocol, TypeVar, cast
@@ -34,6 +35,9 @@ R = TypeVar("R")
 # fault; more leaves the rig longer in the hands of a device that is gone.
 SILENT_HEARTBEATS = 3
 
+# How a state's envelope usually begins. If it does, and the state has the bytes of the last one,
+# nothing in it is new: most of a night's messages are such heartbeats.
+_HEAD = re.compile(rb'\{"seq":\d+,"at":"[^"]+",')
 _STATE_KEY = b'"state":'
 
 _log = structlog.get_logger(__name__)
@@ -221,20 +225,18 @@ class DeviceClient(Generic[S_co]):
             self._notify()
 
     def _take_state(self, message: Message) -> None:
-        head, key, body = message.payload.partition(_STATE_KEY)
-        if key and body == self._state_bytes:
-            # The same state again: only the envelope needs to be looked at.
-            envelope = decode(StateEnvelope, head + _STATE_KEY + b"{}}")
-            state = self._state
-        else:
+        heard_mono_s = self._clock.mono()
+        head, _, body = message.payload.partition(_STATE_KEY)
+        changed = False
+        if message.retain or body != self._state_bytes or not _HEAD.fullmatch(head):
             envelope = decode(StateEnvelope, message.payload)
             state = self._model.model_validate(envelope.state)
+            changed = state != self._state
+            self._state = state
             self._state_bytes = body
-        self._heard_mono_s = self._clock.mono()
-        if message.retain:
-            self._heard_mono_s -= max(0.0, (self._clock.now() - envelope.at).total_seconds())
-        changed = state != self._state
-        self._state = state
+            if message.retain:
+                heard_mono_s -= max(0.0, (self._clock.now() - envelope.at).total_seconds())
+        self._heard_mono_s = heard_mono_s
         if self._was_down and not self.down:
             self._was_down = False
             changed = True

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 from collections import deque
 from collections.abc import Callable
-from contextlib import suppress
 from datetime import datetime
 
 import structlog
@@ -44,6 +43,9 @@ class Publisher:
 
     Args:
         noticed: called after each look at the driver's state that found it changed.
+
+    Attributes:
+        unsent: retained messages that found no connection.
     """
 
     def __init__(
@@ -62,6 +64,7 @@ class Publisher:
         self._driver_name = driver_name
         self._driver: Driver | None = None
         self._noticed = noticed
+        self.unsent = 0
         self._since = clock.now()
         self._state_topic = topics.state(name)
         self._state: DeviceState | None = None
@@ -140,7 +143,8 @@ class Publisher:
         assert self._driver is not None
         try:
             state = self._driver.state()
-            if state != self._state:
+            # Most drivers return the same frozen model until something changes.
+            if state is not self._state and state != self._state:
                 self._body = state.model_dump_json().encode()
                 self._state = state
                 self._noticed()
@@ -154,9 +158,10 @@ class Publisher:
         await self._publish(self._state_topic, head + self._body + b"}")
 
     async def _publish(self, topic: str, payload: bytes) -> None:
-        # What is lost here is announced again at the next connection.
-        with suppress(BusUnavailableError):
+        try:
             await self._bus.publish(topic, payload, retain=True)
+        except BusUnavailableError:
+            self.unsent += 1  # announced again at the next connection
 
     def _online(self, *, online: bool) -> bytes:
         return encode(Online(online=online, since=self._since, driver=self._driver_name))
