@@ -59,8 +59,9 @@ class BrokerSettings(BaseModel):
     username: str | None = None
     password_file: Path | None = None
     tls: TlsSettings | None = None
-    # Too short drops slow links, too long hides a dead one; heartbeats notice it earlier anyway.
-    keepalive_s: int = Field(default=15, ge=2, le=3600)
+    # A dead link is noticed after twice this time. Too short drops slow links, too long hides dead
+    # ones from this side; the other side misses the heartbeats earlier.
+    keepalive_s: int = Field(default=10, ge=2, le=3600)
     embedded: bool = False
 
     @model_validator(mode="after")
