@@ -1,0 +1,400 @@
+"""What can be typed: every command with its options, and the help that explains them.
+
+Only the standard library is imported, so that help and mistyped commands are answered at once.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import re
+from datetime import UTC, date, datetime
+from pathlib import Path
+
+from midwatch import __version__
+
+_EXIT_CODES = """\
+exit codes:
+  0  done
+  1  the night broke a promise
+  2  the input is wrong (the message names file, line and field, and what to write instead)
+  3  a device or service cannot be reached
+"""
+
+_HELP = {
+    "check": ("check a night's files, and the rig", "Reads night orders with their site and rig "
+              "and says everything that is wrong at once; then looks at drivers, plugins, "
+              "darkness, targets, clock and disk."),
+    "plan": ("what the night allows", "Shows twilight, Moon and dark hours, and for each target "
+             "when it can be imaged and how many of its frames fit."),
+    "rehearse": ("run the night against simulated devices", "Runs the orders through the real "
+                 "daemon in virtual time: a night takes minutes, and leaves the files that a real "
+                 "one would."),
+    "run": ("run the night for real", "Runs the night until the rig is parked, warm and closed. "
+            "Interrupt once (or SIGTERM) to close the night in good order; a second time ends at "
+            "once, and the devices make themselves safe."),
+    "status": ("what a running night is doing", "Asks the bus what the daemon and the devices of "
+               "a running night are doing."),
+    "pause": ("pause a running night", "Takes no new frames until resumed; the frame in hand is "
+              "finished."),
+    "resume": ("go on after a pause", "Goes on after a pause."),
+    "skip": ("leave a target for tonight", "Leaves a target out for the rest of the night: the "
+             "one in hand, or the one named."),
+    "close": ("end a running night in good order", "Stops imaging, parks, closes and warms up."),
+    "why": ("the decision in force at a time", "Reads from the journal what was being done at a "
+            "time of the night, why, and what was ruled out."),
+    "report": ("write the report again", "Writes night.json and report.html again from the "
+               "journal; needs no daemon."),
+    "device": ("run, or talk to, one device", "Without a word after the name: hosts the device's "
+               "driver in this process until it is told to end. With 'state': shows its state. "
+               "With 'do COMMAND key=value ...': has it do something."),
+    "schema": ("JSON Schema of the files, AsyncAPI of the bus", "Prints the machine-readable "
+               "description of a file or of the bus."),
+}  # fmt: skip
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Return the parser of the whole command line; `command` names what was chosen."""
+    parser = argparse.ArgumentParser(
+        prog="midwatch",
+        description="Midwatch runs an imaging night by itself: declared, rehearsed, watched, "
+        "accounted for.",
+        epilog=_EXIT_CODES + "\nstart with: midwatch rehearse configs/orders/first-night.yaml",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"midwatch {__version__}")
+    _add_loudness(parser, is_command=False)
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    for name, (summary, description) in _HELP.items():
+        command = commands.add_parser(
+            name,
+            help=summary,
+            description=description,
+            epilog=_EXIT_CODES,
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
+        _add_loudness(command, is_command=True)
+        _FILLERS[name](command)
+    return parser
+
+
+def _add_loudness(parser: argparse.ArgumentParser, *, is_command: bool) -> None:
+    # Before or after the command: there, no default may overwrite what was given before it.
+    default = argparse.SUPPRESS if is_command else 0
+    loudness = parser.add_mutually_exclusive_group()
+    loudness.add_argument(
+        "-v",
+        "--verbose",
+        dest="loudness",
+        action="store_const",
+        const=1,
+        default=default,
+        help="log what is done; -vv: debug, and tracebacks of errors",
+    )
+    loudness.add_argument(
+        "-vv", dest="loudness", action="store_const", const=2, default=default,
+        help=argparse.SUPPRESS,
+    )  # fmt: skip
+    loudness.add_argument(
+        "-q",
+        "--quiet",
+        dest="loudness",
+        action="store_const",
+        const=-1,
+        default=default,
+        help="log errors only",
+    )
+
+
+# Parts that several commands share ----------------------------------------------------------
+
+
+def _add_orders(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "orders", metavar="ORDERS", type=Path, help="night orders; they name site and rig"
+    )
+
+
+def _add_json(parser: argparse.ArgumentParser, what: str = "JSON on standard output") -> None:
+    parser.add_argument("--json", action="store_true", help=f"{what}, and nothing else there")
+
+
+def _add_out(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--out",
+        metavar="FOLDER",
+        type=Path,
+        default=Path("night"),
+        help="data folder: journal.sqlite, and a folder for each night (default: ./night)",
+    )
+
+
+def _add_evening(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--evening",
+        metavar="DATE",
+        type=date_argument,
+        help="local date of the evening, 2027-03-10 (default: of the orders, else tonight)",
+    )
+
+
+def _add_meeting_point(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--orders",
+        metavar="ORDERS",
+        type=Path,
+        help="night orders whose rig file names the broker (default: what the run left in --out)",
+    )
+    _add_out(parser)
+
+
+# The commands -------------------------------------------------------------------------------
+
+
+def _check(parser: argparse.ArgumentParser) -> None:
+    _add_orders(parser)
+    _add_evening(parser)
+    _add_out(parser)
+    parser.add_argument(
+        "--rig",
+        action="store_true",
+        help="bring the devices up as well, and ask each for its state",
+    )
+    _add_json(parser)
+
+
+def _plan(parser: argparse.ArgumentParser) -> None:
+    _add_orders(parser)
+    _add_evening(parser)
+    _add_json(parser)
+
+
+def _rehearse(parser: argparse.ArgumentParser) -> None:
+    _add_orders(parser)
+    _add_evening(parser)
+    parser.add_argument(
+        "--seed",
+        metavar="N",
+        type=whole_number,
+        help="start of every random number: the same seed, the same night (default: of the orders)",
+    )
+    parser.add_argument(
+        "--sky",
+        choices=("pixels", "fast"),
+        default="pixels",
+        help="pixels: cameras render the sky, and everything is measured on frames; "
+        "fast: cameras report numbers, for a result in seconds (default: pixels)",
+    )
+    _add_out(parser)
+    _add_json(parser, "night.json on standard output")
+
+
+def _run(parser: argparse.ArgumentParser) -> None:
+    _add_orders(parser)
+    _add_evening(parser)
+    _add_out(parser)
+    parser.add_argument(
+        "--speed",
+        metavar="N",
+        type=positive_number,
+        default=1.0,
+        help="run N times as fast as real time, for simulated devices (default: 1)",
+    )
+    parser.add_argument(
+        "--start",
+        metavar="ISO",
+        type=instant_argument,
+        help="when scaled time starts, such as 2027-03-10T16:00Z",
+    )
+    parser.add_argument(
+        "--no-devices",
+        action="store_true",
+        help="start no device processes: others host the devices",
+    )
+    parser.add_argument(
+        "--every-night", action="store_true", help="arm again at each local noon, until told to end"
+    )
+    _add_json(parser, "night.json on standard output")
+
+
+def _status(parser: argparse.ArgumentParser) -> None:
+    _add_meeting_point(parser)
+    _add_json(parser)
+
+
+def _order(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--why", metavar="TEXT", help="the reason, for the journal")
+    _add_meeting_point(parser)
+    _add_json(parser)
+
+
+def _skip(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "target", metavar="TARGET", nargs="?", help="as the orders name it (default: the present)"
+    )
+    _order(parser)
+
+
+def _why(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "time", metavar="HH:MM", type=time_argument, help="local time at the site, or HH:MM:SS"
+    )
+    _add_night(parser)
+    parser.add_argument(
+        "--utc", action="store_true", help="the time is UTC, and so are the answers"
+    )
+    _add_json(parser)
+
+
+def _report(parser: argparse.ArgumentParser) -> None:
+    _add_night(parser)
+    _add_json(parser, "night.json on standard output")
+
+
+def _add_night(parser: argparse.ArgumentParser) -> None:
+    _add_out(parser)
+    parser.add_argument(
+        "--night", metavar="DATE", help="the night, by its evening (default: the latest)"
+    )
+    parser.add_argument(
+        "--orders",
+        metavar="ORDERS",
+        type=Path,
+        help="take site and limits from these instead of what the night's folder keeps",
+    )
+
+
+def _device(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("name", metavar="NAME", help="role of the device, such as camera")
+    parser.add_argument(
+        "action",
+        metavar="state | do COMMAND [key=value ...]",
+        nargs="*",
+        help="talk to the running device instead of hosting it",
+    )
+    source = parser.add_argument_group("where the rig is described (--orders, or --rig and --site)")
+    source.add_argument("--orders", metavar="ORDERS", type=Path, help="night orders")
+    source.add_argument("--rig", metavar="FILE", type=Path, help="rig file")
+    source.add_argument("--site", metavar="FILE", type=Path, help="site file")
+    broker = parser.add_argument_group("the broker (default: of the rig file)")
+    broker.add_argument("--host", help="host of the broker")
+    broker.add_argument("--port", type=port_argument, help="port of the broker (default: 1883)")
+    broker.add_argument("--username", help="account at the broker")
+    broker.add_argument("--password-file", metavar="FILE", type=Path, help="holds the password")
+    broker.add_argument("--ca-file", metavar="FILE", type=Path, help="its authority; means TLS")
+    hosting = parser.add_argument_group("hosting")
+    hosting.add_argument("--speed", metavar="N", type=positive_number, default=1.0)
+    hosting.add_argument("--start", metavar="ISO", type=instant_argument)
+    hosting.add_argument(
+        "--anchor",
+        metavar="SECONDS",
+        type=positive_number,
+        help="real POSIX time at which scaled time equals --start",
+    )
+    hosting.add_argument("--seed", metavar="N", type=whole_number, default=1)
+    hosting.add_argument(
+        "--sky", choices=("pixels", "fast"), help="how simulated cameras make their frames"
+    )
+    hosting.add_argument(
+        "--spool",
+        metavar="FOLDER",
+        type=Path,
+        default=Path("night/spool"),
+        help="where frames wait until the daemon has filed them (default: ./night/spool)",
+    )
+    talking = parser.add_argument_group("talking")
+    talking.add_argument(
+        "--timeout",
+        metavar="SECONDS",
+        type=positive_number,
+        default=30.0,
+        help="give up after this (default: 30)",
+    )
+    _add_json(parser)
+
+
+def _schema(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "what",
+        choices=("orders", "site", "rig", "night", "bus"),
+        help="orders, site, rig: the files you write; night: night.json; bus: AsyncAPI document",
+    )
+    parser.add_argument(
+        "--out", metavar="FILE", type=Path, help="write there instead of standard output"
+    )
+
+
+_FILLERS = {
+    "check": _check,
+    "plan": _plan,
+    "rehearse": _rehearse,
+    "run": _run,
+    "status": _status,
+    "pause": _order,
+    "resume": _order,
+    "skip": _skip,
+    "close": _order,
+    "why": _why,
+    "report": _report,
+    "device": _device,
+    "schema": _schema,
+}
+
+
+# Values -------------------------------------------------------------------------------------
+
+
+def date_argument(text: str) -> date:
+    """Read a date such as 2027-03-10."""
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no date; write it as 2027-03-10") from None
+
+
+def instant_argument(text: str) -> datetime:
+    """Read an instant with its zone, such as 2027-03-10T16:00Z, and return it in UTC."""
+    try:
+        when = datetime.fromisoformat(text)
+    except ValueError:
+        when = None
+    if when is None or when.tzinfo is None:
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is no instant with a zone; write it as 2027-03-10T16:00Z"
+        )
+    return when.astimezone(UTC)
+
+
+def time_argument(text: str) -> tuple[int, int, int]:
+    """Read a time of day, HH:MM or HH:MM:SS."""
+    match = re.fullmatch(r"([01]?\d|2[0-3]):([0-5]\d)(?::([0-5]\d))?", text)
+    if match is None:
+        raise argparse.ArgumentTypeError(f"{text!r} is no time of day; write it as 23:40")
+    hour, minute, second = (int(part or 0) for part in match.groups())
+    return hour, minute, second
+
+
+def positive_number(text: str) -> float:
+    """Read a number above zero."""
+    try:
+        number = float(text)
+    except ValueError:
+        number = math.nan
+    if not (math.isfinite(number) and number > 0.0):
+        raise argparse.ArgumentTypeError(f"{text!r} is no number above zero")
+    return number
+
+
+def whole_number(text: str) -> int:
+    """Read a whole number from zero."""
+    if not text.isascii() or not text.isdigit():
+        raise argparse.ArgumentTypeError(f"{text!r} is no whole number from 0")
+    return int(text)
+
+
+def port_argument(text: str) -> int:
+    """Read a port number."""
+    number = whole_number(text)
+    if not 1 <= number <= 65535:
+        raise argparse.ArgumentTypeError(f"port {text} is not within 1 to 65535")
+    return number

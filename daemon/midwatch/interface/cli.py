@@ -1,0 +1,53 @@
+"""The entry of the command line: reads it, sets up logging, runs the command, returns its code.
+
+A command's module is imported only when it was chosen, so that help comes at once.
+"""
+
+from __future__ import annotations
+
+import io
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+
+from midwatch.interface.arguments import build_parser
+
+_MODULES = {
+    "pause": "operator",
+    "resume": "operator",
+    "skip": "operator",
+    "close": "operator",
+    "status": "status",
+}
+
+TRACEBACK_LOUDNESS = 2
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code.
+
+    Args:
+        argv: the words after the program's name; None takes those of the process.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal that lacks a character shows a question mark; the command goes on.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
+    args = build_parser().parse_args(argv)
+    module = _MODULES.get(args.command, args.command)
+    from midwatch.interface.failures import reported
+
+    try:
+        from midwatch.interface.logs import set_up_logs
+
+        set_up_logs(args.loudness)
+        command = import_module(f"midwatch.interface.commands.{module}")
+        code: int = command.execute(args)
+        sys.stdout.flush()
+    except (Exception, KeyboardInterrupt) as error:
+        return reported(error, show_traceback=args.loudness >= TRACEBACK_LOUDNESS)
+    return code
+
+
+if __name__ == "__main__":
+    sys.exit(main())

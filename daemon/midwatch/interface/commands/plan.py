@@ -1,0 +1,244 @@
+"""midwatch plan: what the night allows."""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from midwatch.interface.chart import ASCII, UNICODE, altitude_chart, hour_line
+from midwatch.interface.console import (
+    drawable,
+    heading,
+    hours_text,
+    iso_utc,
+    local_text,
+    say,
+    say_json,
+    table,
+)
+from midwatch.interface.forecast import Forecast, forecast
+from midwatch.interface.loading import evening_of, load_orders
+from midwatch.orders import Night
+from midwatch.planning import NightPlan, TargetPlan, plan_night
+from midwatch.sky import time_at_hour_angle
+
+_WIDEST = 110
+_DEG_PER_MIN = 0.25
+
+
+def execute(args: argparse.Namespace) -> int:
+    """Show the plan of one night."""
+    night = load_orders(args.orders)
+    plan = plan_night(night, evening_of(night, args.evening))
+    ahead = forecast(night, plan)
+    if args.json:
+        say_json(plan_content(night, plan, ahead))
+        return 0
+    _show(night, plan, ahead)
+    return 0
+
+
+# For programs ---------------------------------------------------------------------------------
+
+
+def plan_content(night: Night, plan: NightPlan, ahead: Forecast) -> dict[str, Any]:
+    """Everything that the plan shows, with times in ISO 8601 UTC."""
+    events = plan.events
+    return {
+        "evening": plan.evening.isoformat(),
+        "site": night.site.name,
+        "rig": night.rig.name,
+        "timezone": night.site.timezone,
+        "sunset": iso_utc(events.sunset_utc_s),
+        "civil_dusk": iso_utc(events.civil_dusk_utc_s),
+        "nautical_dusk": iso_utc(events.nautical_dusk_utc_s),
+        "astronomical_dusk": iso_utc(events.astronomical_dusk_utc_s),
+        "astronomical_dawn": iso_utc(events.astronomical_dawn_utc_s),
+        "nautical_dawn": iso_utc(events.nautical_dawn_utc_s),
+        "civil_dawn": iso_utc(events.civil_dawn_utc_s),
+        "sunrise": iso_utc(events.sunrise_utc_s),
+        "lowest_sun_deg": round(events.lowest_sun_alt_deg, 2),
+        "moon": {
+            "illumination": round(events.moon_illumination, 3),
+            "rises": [iso_utc(at) for at in events.moonrise_utc_s],
+            "sets": [iso_utc(at) for at in events.moonset_utc_s],
+        },
+        "sun_below_deg": night.orders.sun_below_deg,
+        "prepare_from": iso_utc(plan.prepare_from_s),
+        "work_from": iso_utc(plan.work_from_s),
+        "dusk": iso_utc(plan.dusk_s),
+        "dawn": iso_utc(plan.dawn_s),
+        "dark_s": plan.dark_s,
+        "targets": [_target_content(night, plan, target, ahead) for target in plan.targets],
+        "visits": [
+            {
+                "target": visit.target,
+                "from": iso_utc(visit.start_utc_s),
+                "to": iso_utc(visit.end_utc_s),
+                "frames": visit.frames,
+            }
+            for visit in ahead.visits
+        ],
+    }
+
+
+def _target_content(
+    night: Night, plan: NightPlan, target: TargetPlan, ahead: Forecast
+) -> dict[str, Any]:
+    order = target.target.order
+    fitting = ahead.fitting[target.target.name]
+    highest = target.highest_alt_deg
+    return {
+        "name": target.target.name,
+        "kind": target.target.kind,
+        "ra_deg": round(target.target.ra_deg, 5),
+        "dec_deg": round(target.target.dec_deg, 5),
+        "priority": order.priority,
+        "windows": [[iso_utc(w.start_utc_s), iso_utc(w.end_utc_s)] for w in target.windows],
+        "transit": iso_utc(target.transit_utc_s),
+        "flip_from": iso_utc(flip_from_utc_s(night, plan, target)),
+        "highest_alt_deg": None if highest is None else round(highest, 1),
+        "usable_s": round(target.usable_s),
+        "wanted_s": target.wanted_s,
+        "fitting_s": sum(n * f.exposure_s for n, f in zip(fitting, order.frames, strict=True)),
+        "frames": [
+            {
+                "filter": frame.filter,
+                "exposure_s": frame.exposure_s,
+                "wanted": frame.count,
+                "fitting": count,
+            }
+            for frame, count in zip(order.frames, fitting, strict=True)
+        ],
+        "note": target.note,
+    }
+
+
+def flip_from_utc_s(night: Night, plan: NightPlan, target: TargetPlan) -> float | None:
+    """Earliest meridian flip, if the target passes the meridian inside one of its windows."""
+    after_deg = night.rig.limits.flip_after_min * _DEG_PER_MIN
+    place = target.target
+    at = time_at_hour_angle(
+        plan.events.observer, place.ra_deg, place.dec_deg, after_deg, target.transit_utc_s
+    )
+    return at if any(window.contains(at) for window in target.windows) else None
+
+
+# For people -----------------------------------------------------------------------------------
+
+
+def _show(night: Night, plan: NightPlan, ahead: Forecast) -> None:
+    zone = ZoneInfo(night.site.timezone)
+    say(
+        heading(f"{plan.evening:%A, %d %B %Y}: {night.site.name}, {night.rig.name}"),
+        *_hours(night, plan, zone),
+        "",
+    )
+    columns = min(_WIDEST, shutil.get_terminal_size((80, 24)).columns)
+    fancy = drawable("•▒│─·━°")
+    for target in plan.targets:
+        say(*_target(night, plan, target, ahead, zone))
+        if target.windows:
+            say(*altitude_chart(night, plan, target, columns, UNICODE if fancy else ASCII))
+            say(hour_line(plan, zone, columns))
+        say("")
+    say(*_course(plan, ahead, zone))
+
+
+def _hours(night: Night, plan: NightPlan, zone: ZoneInfo) -> list[str]:
+    events = plan.events
+    utc = ZoneInfo("UTC")
+
+    def both(name: str, dusk: float | None, dawn: float | None) -> list[str]:
+        def text(at: float | None) -> str:
+            if at is None:
+                return "-"
+            return f"{local_text(at, zone)} ({local_text(at, utc)} UTC)"
+
+        return [name, text(dusk), text(dawn)]
+
+    name = datetime.fromtimestamp(plan.dusk_s, zone).tzname() or night.site.timezone
+    rows = [
+        [f"times in {name}", "evening", "morning"],
+        both("Sun on the horizon", events.sunset_utc_s, events.sunrise_utc_s),
+        both("civil twilight, -6°", events.civil_dusk_utc_s, events.civil_dawn_utc_s),
+        both("nautical, -12°", events.nautical_dusk_utc_s, events.nautical_dawn_utc_s),
+        both("astronomical, -18°", events.astronomical_dusk_utc_s, events.astronomical_dawn_utc_s),
+        both(f"light frames, -{night.orders.sun_below_deg:g}°", plan.dusk_s, plan.dawn_s),
+    ]
+    moon = [f"Moon {events.moon_illumination:.0%} lit"]
+    turns = [(at, "rises") for at in events.moonrise_utc_s]
+    turns += [(at, "sets") for at in events.moonset_utc_s]
+    moon += [f"{what} {local_text(at, zone)}" for at, what in sorted(turns)]
+    return [
+        *table(rows),
+        "",
+        f"  dark for {hours_text(plan.dark_s)}; the rig is prepared from "
+        f"{local_text(plan.prepare_from_s, zone)}; {', '.join(moon)}",
+    ]
+
+
+def _target(
+    night: Night, plan: NightPlan, target: TargetPlan, ahead: Forecast, zone: ZoneInfo
+) -> list[str]:
+    place, order = target.target, target.target.order
+    facts = [place.kind] if place.kind else []
+    if place.size_arcmin:
+        facts.append(f"{place.size_arcmin:.0f}'")
+    facts.append(f"priority {order.priority}")
+    lines = [heading(f"{place.name}  ({', '.join(facts)})")]
+    if not target.windows:
+        return [*lines, f"  not tonight: {target.note}"]
+    windows = ", ".join(
+        f"{local_text(w.start_utc_s, zone)}-{local_text(w.end_utc_s, zone)}" for w in target.windows
+    )
+    flip = flip_from_utc_s(night, plan, target)
+    meridian = f"meridian {local_text(target.transit_utc_s, zone)}"
+    meridian += f", flip from {local_text(flip, zone)}" if flip is not None else ", no flip"
+    lines.append(
+        f"  usable {windows} ({hours_text(target.usable_s)})  highest "
+        f"{target.highest_alt_deg:.0f}°  {meridian}"
+    )
+    fitting = ahead.fitting[place.name]
+    fitting_s = sum(n * f.exposure_s for n, f in zip(fitting, order.frames, strict=True))
+    frames = ", ".join(
+        f"{f.filter + ' ' if f.filter else ''}{n} of {f.count} x {f.exposure_s:g} s"
+        for n, f in zip(fitting, order.frames, strict=True)
+    )
+    return [
+        *lines,
+        f"  fits   {hours_text(fitting_s)} of {hours_text(target.wanted_s)} ordered",
+        f"         {frames}",
+    ]
+
+
+def _course(plan: NightPlan, ahead: Forecast, zone: ZoneInfo) -> list[str]:
+    """Who gets which part of the night, if nothing goes wrong."""
+    if not ahead.visits:
+        return ["Nothing that was ordered can be imaged in this night."]
+    rows = [
+        [
+            f"{local_text(v.start_utc_s, zone)}-{local_text(v.end_utc_s, zone)}",
+            v.target,
+            f"{v.frames} frames",
+        ]
+        for v in ahead.visits
+    ]
+    flips = [f"{target} at {local_text(at, zone)}" for target, at in ahead.flips]
+    open_s = sum(
+        count * frame.exposure_s
+        for target in plan.targets
+        for count, frame in zip(
+            ahead.fitting[target.target.name], target.target.order.frames, strict=True
+        )
+    )
+    lines = [heading("If nothing goes wrong"), *table(rows)]
+    if flips:
+        lines.append(f"  meridian flip: {', '.join(flips)}")
+    return [
+        *lines,
+        f"  shutter open for {hours_text(open_s)}, {open_s / plan.dark_s:.0%} of the dark hours",
+    ]

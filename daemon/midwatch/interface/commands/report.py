@@ -1,0 +1,24 @@
+"""midwatch report: write night.json and report.html again from the journal."""
+
+from __future__ import annotations
+
+import argparse
+
+from midwatch.interface.archive import find_night
+from midwatch.interface.console import say, tell
+from midwatch.journal.report import write_outputs
+from midwatch.journal.summary import to_json
+
+
+def execute(args: argparse.Namespace) -> int:
+    """Rebuild the files of one night and print where the report lies."""
+    night = find_night(args.out, args.night)
+    summary = write_outputs(night.folder, night.events, night.surroundings(args.orders).context())
+    broken = [promise for promise in summary.promises if promise.ok is False]
+    for promise in broken:
+        tell(f"promise {promise.number} was broken: {promise.text}: {promise.detail}")
+    if args.json:
+        say(to_json(summary).rstrip("\n"))
+    else:
+        say(str(night.folder / "report.html"))
+    return 0

@@ -1,0 +1,34 @@
+"""midwatch schema: machine-readable descriptions of the files and of the bus."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from typing import Any
+
+from midwatch.interface.console import say
+
+
+def execute(args: argparse.Namespace) -> int:
+    """Print, or write, one description."""
+    text = json.dumps(_document(args.what), indent=2, ensure_ascii=False)
+    if args.out is None:
+        say(text)
+    else:
+        args.out.write_text(text + "\n", encoding="utf-8")
+        say(str(args.out))
+    return 0
+
+
+def _document(what: str) -> dict[str, Any]:
+    if what == "bus":
+        from midwatch.interface.asyncapi import bus_document
+
+        return bus_document()
+    if what == "night":
+        from midwatch.journal.summary import json_schema as night_schema
+
+        return {"$schema": "https://json-schema.org/draft/2020-12/schema", **night_schema()}
+    from midwatch.orders.schema import MODELS, json_schema
+
+    return json_schema(next(kind for kind in MODELS if kind == what))

@@ -1,0 +1,150 @@
+"""midwatch why: the decision in force at a time, and what was ruled out."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta, tzinfo
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from pydantic import JsonValue
+
+from midwatch.errors import InputError
+from midwatch.interface.archive import KeptNight, find_night
+from midwatch.interface.console import hours_text, iso_utc, say, say_json, table
+from midwatch.journal.events import Activity, DecisionMade, DutyBegan, DutyEnded, NightEnded
+from midwatch.journal.ledger import LABELS
+from midwatch.journal.store import Event
+
+_NOON = 12
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What held at an instant; events are None where there were none."""
+
+    at_utc_s: float
+    decision: tuple[float, DecisionMade] | None
+    following: tuple[float, DecisionMade] | None
+    activity: tuple[float, Activity] | None
+    duty: tuple[float, DutyBegan] | None
+    ended: tuple[float, NightEnded] | None
+
+
+def execute(args: argparse.Namespace) -> int:
+    """Answer for one instant of one night."""
+    night = find_night(args.out, args.night)
+    zone: tzinfo = UTC if args.utc else ZoneInfo(night.surroundings(args.orders).timezone)
+    at = instant_in_night(date.fromisoformat(night.began.evening), args.time, zone)
+    answer = answer_at(night.events, at.timestamp())
+    if args.json:
+        say_json(_content(night, answer))
+    else:
+        say(*_lines(night, answer, zone))
+    return 0
+
+
+def instant_in_night(evening: date, time_of_day: tuple[int, int, int], zone: tzinfo) -> datetime:
+    """Return the instant of a time of day in the night of an evening, from noon to noon.
+
+    Of a time that comes twice, when clocks go back, the first is meant.
+    """
+    hour, minute, second = time_of_day
+    day = evening if hour >= _NOON else evening + timedelta(days=1)
+    return datetime(day.year, day.month, day.day, hour, minute, second, tzinfo=zone)
+
+
+def answer_at(events: Sequence[Event], at_utc_s: float) -> Answer:
+    """Find what held at an instant.
+
+    Raises:
+        InputError: the night had not begun by then.
+    """
+    if events[0].at_utc_s > at_utc_s:
+        raise InputError(
+            f"nothing was decided yet at {iso_utc(at_utc_s)}; the journal of this night begins at "
+            f"{iso_utc(events[0].at_utc_s)}"
+        )
+    decision = following = activity = duty = ended = None
+    for event in events:
+        if event.at_utc_s > at_utc_s:
+            if isinstance(event.fact, DecisionMade):
+                following = (event.at_utc_s, event.fact)
+                break
+            continue
+        fact = event.fact
+        if isinstance(fact, DecisionMade):
+            decision = (event.at_utc_s, fact)
+        elif isinstance(fact, Activity):
+            activity = (event.at_utc_s, fact)
+        elif isinstance(fact, DutyBegan):
+            duty = (event.at_utc_s, fact)
+        elif isinstance(fact, DutyEnded):
+            duty = None
+        elif isinstance(fact, NightEnded):
+            ended = (event.at_utc_s, fact)
+    return Answer(at_utc_s, decision, following, activity, duty, ended)
+
+
+def duty_text(duty: str, args: Mapping[str, JsonValue]) -> str:
+    """A duty with its arguments: expose (target M 101, filter L, exposure_s 240)."""
+    shown = ", ".join(f"{name} {value}" for name, value in args.items() if value is not None)
+    return f"{duty} ({shown})" if shown else duty
+
+
+def _content(night: KeptNight, answer: Answer) -> dict[str, Any]:
+    content: dict[str, Any] = {"night": night.name, "at": iso_utc(answer.at_utc_s)}
+    content["decision"] = content["activity"] = content["duty"] = content["next"] = None
+    if answer.decision is not None:
+        since, made = answer.decision
+        content["decision"] = {
+            "since": iso_utc(since),
+            "duty": made.duty,
+            "args": made.args,
+            "rule": made.rule,
+            "reason": made.reason,
+            "ruled_out": [{"option": option, "reason": why} for option, why in made.ruled_out],
+        }
+    if answer.activity is not None:
+        since, activity = answer.activity
+        content["activity"] = {"since": iso_utc(since), **activity.model_dump()}
+    if answer.duty is not None:
+        since, duty = answer.duty
+        content["duty"] = {"since": iso_utc(since), **duty.model_dump()}
+    if answer.following is not None:
+        at, made = answer.following
+        content["next"] = {"at": iso_utc(at), "duty": made.duty, "reason": made.reason}
+    content["ended"] = None if answer.ended is None else iso_utc(answer.ended[0])
+    return content
+
+
+def _lines(night: KeptNight, answer: Answer, zone: tzinfo) -> list[str]:
+    def clock(at: float) -> str:
+        return datetime.fromtimestamp(round(at), zone).strftime("%H:%M:%S")
+
+    def since(at: float) -> str:
+        return f"since {clock(at)}, {hours_text(answer.at_utc_s - at)}"
+
+    zone_name = datetime.fromtimestamp(answer.at_utc_s, zone).tzname()
+    title = f"{clock(answer.at_utc_s)} {zone_name}, night of {night.name}, {night.began.site}"
+    rows: list[list[str]] = []
+    if answer.decision is None:
+        rows.append(["decided", "nothing yet"])
+    else:
+        at, made = answer.decision
+        rows.append(["decided", duty_text(made.duty, made.args), since(at)])
+        rows.append(["because", f"{made.reason} [rule: {made.rule}]"])
+    if answer.activity is not None and answer.ended is None:
+        at, activity = answer.activity
+        detail = f" ({activity.detail})" if activity.detail else ""
+        rows.append(["doing", f"{LABELS[activity.cause]}{detail}", since(at)])
+    if answer.decision is not None:
+        rows += [["ruled out", f"{what}: {why}"] for what, why in answer.decision[1].ruled_out]
+    if answer.following is not None:
+        at, made = answer.following
+        rows.append(["then", f"{clock(at)} {duty_text(made.duty, made.args)}: {made.reason}"])
+    if answer.ended is not None:
+        rows.append(["ended", f"the night ended at {clock(answer.ended[0])}"])
+    return [title, *table([[row[0], ", ".join(row[1:])] for row in rows])]

@@ -1,0 +1,116 @@
+"""A short visit to the bus of a running night: look at what is retained, give one command."""
+
+from __future__ import annotations
+
+import getpass
+import os
+import socket
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+
+from midwatch.bus import Bus, CallTimeoutError, Subscription
+from midwatch.bus.calls import Caller
+from midwatch.bus.mqtt import MqttBus
+from midwatch.bus.settings import BrokerSettings
+from midwatch.bus.topics import Topics, slug
+from midwatch.clock import Clock
+from midwatch.errors import UnreachableError
+
+CONNECT_S = 5.0
+ANSWER_S = 10.0
+RETAINED_S = 1.5
+
+
+@dataclass(frozen=True)
+class Visit:
+    """A connection to the bus of one rig; its clock agrees with that of the rig."""
+
+    bus: Bus
+    topics: Topics
+    caller: Caller
+    clock: Clock
+
+    def patience_s(self, real_s: float) -> float:
+        """Seconds of the rig's clock in a number of real ones."""
+        return real_s * _speed(self.clock)
+
+
+def _speed(clock: Clock) -> float:
+    return float(getattr(clock, "speed", 1.0))
+
+
+def visitor() -> str:
+    """Who gives orders here: account and machine."""
+    try:
+        account = getpass.getuser()
+    except (KeyError, OSError):
+        account = str(os.getuid())
+    return f"{account}@{socket.gethostname()}"
+
+
+@asynccontextmanager
+async def visit(broker: BrokerSettings, topics: Topics, clock: Clock) -> AsyncIterator[Visit]:
+    """Connect to a broker for a moment.
+
+    Deadlines of commands are judged by the devices' clocks, so `clock` must agree with them.
+
+    Raises:
+        UnreachableError: the broker does not answer.
+    """
+    # Two visits at the same time must not bear one name: the broker would drop the first.
+    seed = int(clock.unix_s() * 1000.0)
+    bus = MqttBus(broker, slug(f"{visitor()}-{os.getpid()}"), clock, seed=seed)
+    async with bus, Caller(bus, topics, clock, seed) as caller:
+        try:
+            await bus.wait_connected(CONNECT_S * _speed(clock))
+        except UnreachableError as error:
+            raise UnreachableError(
+                f"the broker at {broker.host}:{broker.port} does not answer ({error}); is it "
+                "running, and are account and password right?"
+            ) from None
+        yield Visit(bus, topics, caller, clock)
+
+
+async def retained(
+    there: Visit,
+    patterns: tuple[str, ...],
+    enough: Callable[[dict[str, bytes]], bool],
+    wait_s: float,
+) -> dict[str, bytes]:
+    """Return the messages on some topics, by topic: the latest of each.
+
+    Args:
+        there: the visit.
+        patterns: filters of the topics.
+        enough: whether nothing more needs to be waited for.
+        wait_s: longest wait, real seconds.
+    """
+    found: dict[str, bytes] = {}
+    messages: Subscription = there.bus.subscribe(*patterns)
+    try:
+        async with there.clock.timeout(there.patience_s(wait_s)):
+            while not enough(found):
+                message = await messages.get()
+                found[message.topic] = message.payload
+    except TimeoutError:
+        pass
+    finally:
+        messages.close()
+    return found
+
+
+async def order(there: Visit, device: str, command: str, args: dict[str, str | None]) -> None:
+    """Give one command that needs no lease, and wait until it was taken.
+
+    Raises:
+        UnreachableError: nobody answers.
+        CommandError: it was refused.
+    """
+    given = {name: value for name, value in args.items() if value is not None}
+    try:
+        await there.caller.call(device, command, given, timeout_s=there.patience_s(ANSWER_S))
+    except CallTimeoutError as error:
+        raise UnreachableError(
+            f"{error}; the {device} is not on the bus, or hangs (see its log)"
+        ) from None

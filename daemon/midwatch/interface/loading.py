@@ -1,0 +1,62 @@
+"""Reads a night for a command: its files, checked against what is installed, and its evening."""
+
+from __future__ import annotations
+
+from datetime import date
+from importlib.metadata import entry_points
+from pathlib import Path
+
+from midwatch.clock import Clock, WallClock
+from midwatch.devices.registry import drivers
+from midwatch.orders import Night, Rig, Site, load_night, load_rig, load_site
+from midwatch.sky import Horizon, Observer, Place, evening_at
+
+# What a standing order may do beside the installed duties.
+_BUILT_IN_DUTIES = ("wait",)
+
+
+def load_orders(path: Path) -> Night:
+    """Read night orders with site and rig; every name in them must be one that is installed.
+
+    Raises:
+        OrdersError: with every problem of every file.
+        DriverLoadError: two packages offer a driver of one name.
+    """
+    return load_night(
+        path,
+        drivers=tuple(drivers()) or None,
+        duties=_duties(),
+        lookouts=_names("midwatch.lookouts"),
+    )
+
+
+def load_rig_at_site(rig: Path, site: Path) -> tuple[Rig, Site, Horizon, Place]:
+    """Read a rig and a site without night orders.
+
+    Raises:
+        OrdersError: with every problem of the first file that has any.
+    """
+    return load_rig(rig, drivers=tuple(drivers()) or None), *load_site(site)
+
+
+def evening_of(night: Night, wanted: date | None, clock: Clock | None = None) -> date:
+    """Return the evening that is wanted: as asked for, else as ordered, else tonight's."""
+    if wanted is not None:
+        return wanted
+    if night.orders.evening is not None:
+        return night.orders.evening
+    now_s = (WallClock() if clock is None else clock).unix_s()
+    return evening_at(Observer(night.place), now_s, night.site.timezone)
+
+
+def _duties() -> tuple[str, ...] | None:
+    names = _names("midwatch.duties")
+    return None if names is None else (*names, *_BUILT_IN_DUTIES)
+
+
+def _names(group: str) -> tuple[str, ...] | None:
+    """Names of installed plugins without importing them; None, for no check, where there are none.
+
+    A registry without any plugin is reported by whoever needs one, and better.
+    """
+    return tuple(sorted(entry_points(group=group).names)) or None
