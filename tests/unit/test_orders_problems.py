@@ -348,6 +348,29 @@ def test_a_file_that_is_a_list(configs):
     assert found.hint.startswith("write a block of keys: name, latitude_deg")
 
 
+@pytest.mark.parametrize(
+    ("key", "path", "message"),
+    [
+        ("site: ../sites/larch-hollow.yaml", "site: ../rigs/wren.yaml",
+         "rigs/wren.yaml: this is a rig file, not a site file; check the path"),
+        ("rig: ../rigs/harrier.yaml", "rig: ../sites/dry-creek.yaml",
+         "sites/dry-creek.yaml: this is a site file, not a rig file; check the path"),
+        ("rig: ../rigs/harrier.yaml", "rig: first-night.yaml",
+         "orders/first-night.yaml: this is a file of night orders, not a rig file; check the path"),
+    ],
+)  # fmt: skip
+def test_a_file_of_another_kind_is_told_once(configs, key, path, message):
+    change(ORDERS, key, path)
+    assert [str(problem) for problem in problems()] == [message]
+
+
+def test_a_misspelt_wheel_is_told_once(configs):
+    line = change(RIG, "  filter_wheel:\n", "  filterwheel:\n")
+    (found,) = problems()
+    assert (found.line, found.field) == (line, "devices.filterwheel")
+    assert found.hint.startswith("did you mean filter_wheel?")
+
+
 def test_all_problems_of_all_files_come_together_in_order(configs):
     green = "{filter: G, exposure_s: 240, count: 10}"
     lines = [

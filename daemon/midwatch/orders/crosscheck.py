@@ -11,7 +11,7 @@ from pathlib import Path
 
 from midwatch.orders.angles import AngleError, parse_dec_deg, parse_ra_deg
 from midwatch.orders.explain import problem_at
-from midwatch.orders.problems import InputProblem, did_you_mean, listed
+from midwatch.orders.problems import InputProblem, did_you_mean
 from midwatch.orders.text import Node, PathPart
 from midwatch.sky import deepsky
 from midwatch.sky.geometry import separation_deg
@@ -54,7 +54,7 @@ def unknown_words(
     for path, word in file.words(*pattern):
         if word not in known:
             near = did_you_mean(word, known, cutoff=0.8)  # drivers of one family are all alike
-            rest = f"installed: {listed(sorted(known))}" if known else f"no {what} is installed"
+            rest = f"installed: {', '.join(sorted(known))}" if known else f"no {what} is installed"
             yield file.problem(path, f"no {what} is called {word!r}", f"{near} {rest}".strip())
 
 
@@ -88,7 +88,7 @@ def filters_in_orders(orders: ReadFile, rig: ReadFile) -> Iterator[InputProblem]
         named = frame.value.get("filter")
         if named is None or named.value is None:
             if filters:
-                hint = f'add "filter: {filters[0]}" or another of {listed(filters)}'
+                hint = f'add "filter: {filters[0]}" or another of {", ".join(filters)}'
                 where = (*path, "filter") if named else path
                 yield orders.problem(where, "does not say which filter", hint)
         elif isinstance(named.value, str):
@@ -102,7 +102,7 @@ def _filter_problem(
         yield file.problem(path, "the rig has no filter wheel", "leave this line out")
     elif filters is not None and name not in filters:
         near = did_you_mean(name, filters)
-        hint = f"{near} the wheel holds {listed(filters)}".strip()
+        hint = f"{near} the wheel holds {', '.join(filters)}".strip()
         yield file.problem(path, f"no filter is called {name!r}", hint)
 
 

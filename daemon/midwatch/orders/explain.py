@@ -9,7 +9,7 @@ from typing import Any
 import yaml
 from pydantic import BaseModel, JsonValue, ValidationError
 
-from midwatch.orders.problems import InputProblem, did_you_mean, field_name, listed, nearest, shown
+from midwatch.orders.problems import InputProblem, did_you_mean, field_name, nearest, shown
 from midwatch.orders.rules import COMPLAINT
 from midwatch.orders.text import Node, PathPart, TextError
 
@@ -88,7 +88,7 @@ def _said(
     if kind == "extra_forbidden":
         known = _keys(model, path[:-1])
         near = did_you_mean(str(path[-1]), known)
-        return "is not known here", f"{near} known here: {listed(known)}".strip()
+        return "is not known here", f"{near} known here: {', '.join(known)}".strip()
     schema = _find(model, path)
     key = next((part for part in reversed(path) if isinstance(part, str)), "")
     if kind == "missing":
@@ -151,9 +151,9 @@ def _open(schema: Schema, root: Schema) -> Schema:
 def _wanted(key: str, schema: Schema) -> str:
     """Say what belongs in a place."""
     if "enum" in schema:
-        return f"one of {listed(schema['enum'])}"
+        return f"one of {', '.join(schema['enum'])}"
     if "properties" in schema:
-        return f"a block of keys: {listed(schema['properties'])}"
+        return f"a block of keys: {', '.join(schema['properties'])}"
     kind = schema.get("type")
     if kind in ("number", "integer"):
         return f"{_noun(key, whole=kind == 'integer')}{_bounds(schema)}"

@@ -20,11 +20,18 @@ from midwatch.orders.explain import model_problems, text_problem
 from midwatch.orders.models import NightOrders, Rig, Site, Target
 from midwatch.orders.problems import InputProblem, OrdersError, did_you_mean
 from midwatch.orders.rules import HIGHEST_HORIZON_DEG, LOWEST_HORIZON_DEG
-from midwatch.orders.text import TextError, read_tree
+from midwatch.orders.text import Node, TextError, read_tree
 from midwatch.sky import Horizon, HorizonFileError, Place, deepsky
 
 # A night's files are a few kilobytes; this only keeps a wrong path from being read in.
 _LARGEST_FILE_BYTES = 512 * 1024
+_LARGEST_HORIZON_BYTES = 64 * 1024
+
+_KINDS: dict[str, tuple[type[BaseModel], str]] = {
+    "orders": (NightOrders, "a file of night orders"),
+    "site": (Site, "a site file"),
+    "rig": (Rig, "a rig file"),
+}
 
 M = TypeVar("M", bound=BaseModel)
 
@@ -103,7 +110,7 @@ def load_night(
     orders = reader.build(file, NightOrders)
     site_path = reader.follow(file, "site")
     rig_path = reader.follow(file, "rig")
-    site, horizon, _ = _site(reader, site_path)
+    site, horizon = _site(reader, site_path)
     rig, rig_file = _rig(reader, rig_path, drivers)
     if file is not None:
         reader.problems += crosscheck.names_in_orders(file)
@@ -115,8 +122,11 @@ def load_night(
             file, ("standing_orders", "*", "do"), duties, "duty"
         )
     if file is not None and rig_file is not None:
-        reader.problems += crosscheck.filters_in_orders(file, rig_file)
-        reader.problems += crosscheck.flats_need_a_panel(file, rig_file)
+        # What a broken rig seems to lack may only be misspelt.
+        if rig is not None or crosscheck.wheel_filters(rig_file):
+            reader.problems += crosscheck.filters_in_orders(file, rig_file)
+        if rig is not None:
+            reader.problems += crosscheck.flats_need_a_panel(file, rig_file)
     reader.raise_problems()
     assert orders and site and rig and horizon
     return Night(
@@ -132,7 +142,7 @@ def load_site(path: Path) -> tuple[Site, Horizon, Place]:
         OrdersError: with every problem of the file.
     """
     reader = _Reader()
-    site, horizon, _ = _site(reader, path)
+    site, horizon = _site(reader, path)
     reader.raise_problems()
     assert site and horizon
     return site, horizon, _place(site)
@@ -170,22 +180,20 @@ def _resolve(target: Target) -> ResolvedTarget:
     return ResolvedTarget(target.name, ra_deg, dec_deg, target, *facts)
 
 
-def _site(
-    reader: _Reader, path: Path | None
-) -> tuple[Site | None, Horizon | None, ReadFile | None]:
+def _site(reader: _Reader, path: Path | None) -> tuple[Site | None, Horizon | None]:
     file = reader.read(path, "site")
     site = reader.build(file, Site)
     if file is None:
-        return None, None, None
+        return None, None
     written = file.tree.child("horizon")
     if written is not None and isinstance(written.value, str):
-        return site, _horizon_file(reader, file), file
+        return site, _horizon_file(reader, file)
     if site is None:
-        return None, None, file
+        return None, None
     if isinstance(site.horizon, tuple):
-        return site, Horizon.from_pairs(site.horizon), file
+        return site, Horizon.from_pairs(site.horizon)
     assert not isinstance(site.horizon, str)
-    return site, Horizon.flat(site.horizon), file
+    return site, Horizon.flat(site.horizon)
 
 
 def _horizon_file(reader: _Reader, site: ReadFile) -> Horizon | None:
@@ -194,6 +202,8 @@ def _horizon_file(reader: _Reader, site: ReadFile) -> Horizon | None:
         return None
     reader.asked_for.append(path)
     try:
+        if path.stat().st_size > _LARGEST_HORIZON_BYTES:
+            raise ValueError("the file is larger than 64 KiB")
         horizon = Horizon.from_file(path)
         content = path.read_bytes()
     except (HorizonFileError, OSError, ValueError) as error:
@@ -237,7 +247,8 @@ def _rig(
         reader.problems += crosscheck.unknown_words(
             file, ("devices", "*", "driver"), drivers, "driver"
         )
-        reader.problems += crosscheck.filters_in_rig(file)
+        if rig is not None or crosscheck.wheel_filters(file):
+            reader.problems += crosscheck.filters_in_rig(file)
     return rig, file
 
 
@@ -279,8 +290,12 @@ class _Reader:
         except TextError as error:
             self.problems.append(text_problem(path, error))
         else:
-            self.keep(name, path, content)
-            return ReadFile(path, tree)
+            meant = _meant(tree)
+            if meant in (None, name):
+                self.keep(name, path, content)
+                return ReadFile(path, tree)
+            message = f"this is {_KINDS[meant][1]}, not {_KINDS[name][1]}"
+            self._whole(path, message, "check the path")
         return None
 
     def _whole(self, path: Path, message: str, hint: str) -> None:
@@ -319,6 +334,14 @@ class _Reader:
 
         if self.problems:
             raise OrdersError(sorted(self.problems, key=place))
+
+
+def _meant(tree: Node) -> str | None:
+    """Return the kind of file whose keys stand in a tree; None where they do not tell."""
+    keys = set(tree.value) if isinstance(tree.value, dict) else set()
+    shared = {kind: len(keys & set(model.model_fields)) for kind, (model, _) in _KINDS.items()}
+    best = max(shared, key=lambda kind: shared[kind])
+    return best if shared[best] > 2 else None  # two kinds share the name, and no more
 
 
 def _near_file(path: Path, beside: Path | None = None) -> str:

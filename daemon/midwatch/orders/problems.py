@@ -85,8 +85,3 @@ def did_you_mean(word: str, known: Iterable[str], cutoff: float = 0.7) -> str:
     """Return "did you mean X?" for the nearest known word, or "" where none is near."""
     near = nearest(word, known, cutoff)
     return f"did you mean {near}?" if near else ""
-
-
-def listed(words: Iterable[str]) -> str:
-    """Join words for a sentence."""
-    return ", ".join(words)
