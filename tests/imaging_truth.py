@@ -1,7 +1,7 @@
 """Frames whose stars are known, rendered without any code of the program.
 
 A Gaussian is integrated over each pixel through the error function; a Moffat profile is summed on
-a grid of 11x11 points a pixel; a ring (a star out of focus behind an obstruction) likewise.
+a grid of 7x7 points a pixel; a ring (a star out of focus behind an obstruction) likewise.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ def gaussian(sigma_x: float, sigma_y: float | None = None) -> Callable[..., Floa
 
 
 def oversampled(
-    density: Callable[[FloatArray], FloatArray], n: int = 11
+    density: Callable[[FloatArray], FloatArray], n: int = 7
 ) -> Callable[..., FloatArray]:
     """Unit light in pixels of a round profile given as density against radius in pixels."""
     sub = (np.arange(n) - (n - 1) / 2) / n
@@ -79,12 +79,39 @@ def render(
     separation: float = 24.0,
     border: float = 25.0,
     colour: NDArray[np.float64] | None = None,
+    known: tuple[FloatArray, FloatArray, FloatArray] | None = None,
 ) -> Truth:
     """Render stars at least `separation` apart, with photon and read noise, as uint16.
 
-    `colour` is an (H, W) map of transmissions, for a mosaic.
+    `colour` is an (H, W) map of transmissions, for a mosaic; `known` gives x, y and light of the
+    stars instead of having them drawn.
     """
     rng = np.random.default_rng(seed)
+    height, width = shape
+    if known is None:
+        known = _scattered(rng, shape, stars, flux, separation, border)
+    image = np.zeros(shape)
+    for x, y, f in zip(*known, strict=True):
+        c, r = round(x), round(y)
+        c0, c1 = max(0, c - reach), min(width, c + reach + 1)
+        r0, r1 = max(0, r - reach), min(height, r + reach + 1)
+        image[r0:r1, c0:c1] += f * stamp(
+            np.arange(c0, c1, dtype=float), np.arange(r0, r1, dtype=float), x, y
+        )
+    mean = (image + sky) * (1.0 if colour is None else colour)
+    noisy = rng.poisson(mean * gain) / gain + rng.normal(0, read_noise, shape) + 100.0
+    data = np.clip(np.rint(noisy), 0, full).astype(np.uint16)
+    return Truth(data, *known)
+
+
+def _scattered(
+    rng: np.random.Generator,
+    shape: tuple[int, int],
+    stars: int,
+    flux: tuple[float, float],
+    separation: float,
+    border: float,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     height, width = shape
     xs: list[float] = []
     ys: list[float] = []
@@ -96,15 +123,4 @@ def render(
             xs.append(x)
             ys.append(y)
     light = np.exp(rng.uniform(np.log(flux[0]), np.log(flux[1]), len(xs)))
-    image = np.zeros(shape)
-    for x, y, f in zip(xs, ys, light, strict=True):
-        c, r = round(x), round(y)
-        c0, c1 = max(0, c - reach), min(width, c + reach + 1)
-        r0, r1 = max(0, r - reach), min(height, r + reach + 1)
-        image[r0:r1, c0:c1] += f * stamp(
-            np.arange(c0, c1, dtype=float), np.arange(r0, r1, dtype=float), x, y
-        )
-    mean = (image + sky) * (1.0 if colour is None else colour)
-    noisy = rng.poisson(mean * gain) / gain + rng.normal(0, read_noise, shape) + 100.0
-    data = np.clip(np.rint(noisy), 0, full).astype(np.uint16)
-    return Truth(data, np.array(xs), np.array(ys), light)
+    return np.array(xs), np.array(ys), light

@@ -5,6 +5,9 @@ from __future__ import annotations
 import asyncio
 import os
 import signal
+import subprocess
+import sys
+import time
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 
@@ -110,3 +113,33 @@ def test_the_loop_goes_on_while_the_worker_measures() -> None:
         assert turns >= 5
 
     drive(ProcessMeasurer, story)
+
+
+def test_a_worker_does_not_outlive_a_daemon_that_was_killed(tmp_path: Path) -> None:
+    script = tmp_path / "daemon.py"
+    script.write_text(
+        "import asyncio, os, signal\n"
+        "from midwatch.imaging import ProcessMeasurer\n"
+        "async def main():\n"
+        "    print(await ProcessMeasurer().run(os.getpid), flush=True)\n"
+        "    os.kill(os.getpid(), signal.SIGKILL)\n"
+        "if __name__ == '__main__':\n"
+        "    asyncio.run(main())\n"
+    )
+    daemon = subprocess.run([sys.executable, script], capture_output=True, text=True, check=False)
+    assert daemon.returncode == -signal.SIGKILL, daemon.stderr
+    worker = int(daemon.stdout)
+    for _ in range(500):
+        if not lives(worker):
+            break
+        time.sleep(0.02)
+    assert not lives(worker)
+
+
+def lives(process: int) -> bool:
+    """Whether a process runs; one that ended and waits to be reaped does not."""
+    try:
+        stat = Path(f"/proc/{process}/stat").read_text()
+    except (FileNotFoundError, ProcessLookupError):
+        return False
+    return stat.rpartition(")")[2].split()[0] != "Z"

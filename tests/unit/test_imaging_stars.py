@@ -149,6 +149,14 @@ def test_one_full_pixel_of_a_mosaic_cell_makes_the_star_full() -> None:
     assert measure_stars(Frame(data, bayer="RGGB")).saturated_count == 1
 
 
+def test_the_trail_of_a_satellite_is_not_a_star() -> None:
+    data = sky()
+    for column in range(240):
+        row = 40 + column // 2
+        data[row : row + 3, column] += 400
+    assert measure_stars(Frame(data)).count == 0
+
+
 def test_a_star_over_the_edge_is_not_good() -> None:
     truth = render(gaussian(2.0), stars=1, flux=(50_000, 50_001), border=140, seed=2)
     x, y = int(truth.x[0]), int(truth.y[0])
@@ -165,10 +173,11 @@ def test_rings_far_out_of_focus_stay_whole() -> None:
     assert measures.hfr_px == pytest.approx(0.7492 * 12, rel=0.02)
 
 
-def test_elongation_and_its_direction() -> None:
-    truth = render(gaussian(2.0, 1.5), flux=(30_000, 150_000))
+@pytest.mark.parametrize(("long_px", "tolerance"), [(2.0, 0.06), (6.0, 0.15)])
+def test_elongation_and_its_direction(long_px: float, tolerance: float) -> None:
+    truth = render(gaussian(long_px, 1.5), flux=(100_000, 400_000), stars=30, separation=45)
     measures = measure_stars(Frame(truth.data))
-    assert measures.elongation == pytest.approx(2.0 / 1.5, rel=0.06)
+    assert measures.elongation == pytest.approx(long_px / 1.5, rel=tolerance)
     assert abs(measures.elongation_deg) < 4
     turned = measure_stars(Frame(np.ascontiguousarray(truth.data.T)))
     assert abs(abs(turned.elongation_deg) - 90) < 4

@@ -22,6 +22,8 @@ FocusProblem = Literal["too_few", "flat", "inverted", "outside", "uncertain"]
 _FEWEST_POINTS = 5
 # Relative error of one half-flux radius where the caller knows none.
 _USUAL_ERROR = 0.03
+# Fits are begun from so many of the first guesses.
+_STARTS = 3
 # A point further off than this many robust standard deviations is left out: a tighter cut rejects
 # good points of a night of bad seeing, a wider one keeps clouds and bumps.
 _REJECT_SIGMA = 4.0
@@ -179,7 +181,7 @@ def _robust(u: FloatArray, h: FloatArray, s: FloatArray) -> _Curve | None:
     if not starts:
         return None
     everything = np.ones(len(u), dtype=np.bool_)
-    fits = [_least_squares(u, h, s, everything, start, "soft_l1") for start in starts]
+    fits = [_least_squares(u, h, s, everything, start, "soft_l1") for start in starts[:_STARTS]]
     curve, _ = min(fits, key=lambda entry: entry[1])
     deviation = np.abs((h - curve.at(u)) / s)
     # With few points on a good curve the median deviation is tiny by chance; hence the floor.
@@ -191,11 +193,11 @@ def _robust(u: FloatArray, h: FloatArray, s: FloatArray) -> _Curve | None:
 
 
 def _first_guesses(u: FloatArray, h: FloatArray, s: FloatArray) -> list[tuple[float, float, float]]:
-    """Return (centre, best, slope) of parabolas through the squares, with and without the worst.
+    """Return (centre, best, slope) of parabolas through the squared radii, the likeliest first.
 
     Leaving out each point in turn makes sure that one guess is free of any single outlier.
     """
-    guesses = []
+    guesses: list[tuple[float, tuple[float, float, float]]] = []
     weight = 1.0 / (2.0 * h * s)
     for left_out in (-1, *range(len(u))):
         use = np.arange(len(u)) != left_out
@@ -205,8 +207,11 @@ def _first_guesses(u: FloatArray, h: FloatArray, s: FloatArray) -> list[tuple[fl
         centre = -linear / (2 * quadratic)
         floor2 = constant - quadratic * centre**2
         best = np.sqrt(max(floor2, (0.5 * h.min()) ** 2))
-        guesses.append((float(np.clip(centre, -3, 3)), float(best), float(np.sqrt(quadratic))))
-    return guesses
+        guess = (float(np.clip(centre, -3, 3)), float(best), float(np.sqrt(quadratic)))
+        off = (np.hypot(guess[1], guess[2] * (u - guess[0])) - h) / s
+        # The same soft L1 loss that the fit minimises.
+        guesses.append((float(np.sum(np.sqrt(1.0 + off**2) - 1.0)), guess))
+    return [guess for _, guess in sorted(guesses)]
 
 
 def _least_squares(

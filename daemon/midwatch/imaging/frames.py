@@ -18,13 +18,13 @@ class Frame:
 
     Attributes:
         data: Pixels in ADU, shape (H, W): H rows along y, W columns along x.
-        saturation_adu: Level at and above which a pixel is full.
         bayer: Colours of the first two rows and columns, row by row; None for a mono sensor.
+        saturation_adu: Level at and above which a pixel is full.
     """
 
     data: NDArray[np.uint16]
-    saturation_adu: float = 65535.0
     bayer: str | None = None
+    saturation_adu: float = 65535.0
 
     def __post_init__(self) -> None:
         if self.data.ndim != 2 or self.data.dtype != np.uint16:

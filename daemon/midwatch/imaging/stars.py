@@ -37,6 +37,9 @@ _SHAPE_SNR = 50.0
 # A point of light that passed through optics leaves less than this share of its light in one
 # pixel (a Gaussian of sigma 0.5 px leaves 0.47); a defect of the sensor leaves nearly all.
 _HOT_SHARE = 0.8
+# Longer than this is the trail of a satellite; a star drawn out by a mount that lost its way is
+# shorter, and must be seen.
+_LONGEST = 8.0
 # A pixel is hot when it stands this far out of the noise and is so many times brighter than each
 # of its eight neighbours. The sharpest star, of sigma 0.5 px, is 4.4 times as bright at its centre
 # as beside it.
@@ -201,7 +204,7 @@ def _like_stars(found: NDArray[np.void]) -> NDArray[np.bool_]:
     long_axis, short_axis = found["a"], np.maximum(found["b"], 1e-6)
     finite = np.isfinite(found["x"]) & np.isfinite(found["y"]) & (found["flux"] > 0)
     result: NDArray[np.bool_] = (
-        finite & (found["peak"] / light < _HOT_SHARE) & (long_axis / short_axis < 4.0)
+        finite & (found["peak"] / light < _HOT_SHARE) & (long_axis / short_axis < _LONGEST)
     )
     return result
 

@@ -8,6 +8,9 @@ from __future__ import annotations
 
 import asyncio
 import multiprocessing
+import os
+import signal
+import threading
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
@@ -91,7 +94,9 @@ class ProcessMeasurer:
         loop = asyncio.get_running_loop()
         for _ in range(2):
             if self._pool is None:
-                self._pool = ProcessPoolExecutor(1, multiprocessing.get_context("spawn"))
+                self._pool = ProcessPoolExecutor(
+                    1, multiprocessing.get_context("spawn"), initializer=_settle_in
+                )
             try:
                 return await loop.run_in_executor(self._pool, _perform, function, args, kwargs)
             except BrokenProcessPool:
@@ -124,8 +129,8 @@ class _SharedFrame:
 
     block: str
     shape: tuple[int, int]
-    saturation_adu: float
     bayer: str | None
+    saturation_adu: float
 
 
 def _hand_over(value: object, blocks: list[SharedMemory]) -> object:
@@ -136,7 +141,24 @@ def _hand_over(value: object, blocks: list[SharedMemory]) -> object:
     blocks.append(block)
     np.ndarray(value.data.shape, dtype=np.uint16, buffer=block.buf)[:] = value.data
     height, width = value.data.shape
-    return _SharedFrame(block.name, (height, width), value.saturation_adu, value.bayer)
+    return _SharedFrame(block.name, (height, width), value.bayer, value.saturation_adu)
+
+
+def _settle_in() -> None:
+    """Run first in the worker: leave interrupts to the daemon, and never outlive it.
+
+    A worker waiting for its next call holds both ends of the pipe and would not notice that the
+    daemon was killed.
+    """
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def _perform(function: Callable[..., T], args: list[object], kwargs: dict[str, Any]) -> T:
@@ -151,7 +173,7 @@ def _received(value: object) -> object:
     try:
         shared = np.ndarray(value.shape, dtype=np.uint16, buffer=block.buf)
         # A copy of a few milliseconds, so that no result can point into memory that is gone.
-        return Frame(shared.copy(), value.saturation_adu, value.bayer)
+        return Frame(shared.copy(), value.bayer, value.saturation_adu)
     finally:
         del shared
         block.close()
