@@ -240,6 +240,7 @@ async def toy_rig(
     start: datetime = START,
     factories: Mapping[Kind, Any] | None = None,
     broker: MemoryBroker | None = None,
+    client_id: str = "daemon",
 ) -> AsyncIterator[Rig]:
     """Hosts of toy drivers in virtual time; the lease is not held until it is started."""
     clock = VirtualClock(start)
@@ -258,9 +259,9 @@ async def toy_rig(
                     spool=MemorySpool(f"toy {kind}"), heartbeat_s=10.0, lease_s=lease_s,
                 )
             )  # fmt: skip
-        bus = await stack.enter_async_context(MemoryBus(broker, "daemon"))
+        bus = await stack.enter_async_context(MemoryBus(broker, client_id))
         caller = await stack.enter_async_context(Caller(bus, topics, clock, 1))
-        lease = LeaseHolder(bus, topics, clock, "daemon", lease_s)
+        lease = LeaseHolder(bus, topics, clock, client_id, lease_s)
         stack.push_async_callback(lease.stop)
         yield Rig(clock, topics, stack, bus, caller, lease, buses, hosts)
 

@@ -1,6 +1,7 @@
 import pytest
 
 from device_toys import START, Kind, ToyMount, toy_rig
+from midwatch.bus import MemoryBroker
 from midwatch.bus.calls import CommandError
 from midwatch.bus.envelopes import ErrorKind, Lease, encode
 from midwatch.bus.interface import Message
@@ -209,6 +210,20 @@ def test_the_holder_renews_four_times_in_a_life_and_through_a_lost_bus():
     assert [lease.seq for lease in leases] == [1, 2, 3, 4, 5, 7, 8]
     assert [lease.ttl_s for lease in leases] == [60] * 6 + [0]
     assert token is None
+
+
+def test_a_host_that_came_up_between_two_renewals_is_told_of_the_lease_when_it_refuses():
+    async def main():
+        broker = MemoryBroker()
+        async with toy_rig(broker=broker) as daemon, daemon.lease:
+            await daemon.clock.sleep(1)
+            async with toy_rig(Kind.MOUNT, broker=broker, client_id="another") as rig:
+                await daemon.client(Kind.MOUNT).do(Unpark(), 5)
+                with pytest.raises(CommandError) as caught:
+                    await rig.client(Kind.MOUNT).do(Unpark(), 5)
+                return rig.hosts["mount"].driver.now.parked, daemon.clock.mono(), caught.value.kind
+
+    assert run_virtual(main) == (False, pytest.approx(1), ErrorKind.NO_LEASE)
 
 
 @pytest.mark.parametrize("bad", [0, -1, float("nan"), float("inf")])

@@ -18,6 +18,7 @@ from midwatch.bus.envelopes import (
     About,
     ErrorKind,
     EventEnvelope,
+    JsonObject,
     MalformedError,
     Online,
     StateEnvelope,
@@ -50,14 +51,8 @@ class Token(Protocol):
     def token(self) -> str | None:
         """The holder's name while the lease is held, else None."""
 
-
-class NoLease:
-    """A client that only looks on: it holds no lease."""
-
-    @property
-    def token(self) -> None:
-        """None."""
-        return
+    async def renew(self) -> None:
+        """Announce the lease now, if it is held."""
 
 
 class DeviceClient(Generic[S_co]):
@@ -96,7 +91,7 @@ class DeviceClient(Generic[S_co]):
         self._topics = topics
         self._caller = caller
         self._clock = clock
-        self._lease: Token = NoLease() if lease is None else lease
+        self._lease = lease
         self._model = cast("type[S_co]", STATES[kind])
         self._task: asyncio.Task[None] | None = None
         self._state: S_co | None = None
@@ -170,10 +165,7 @@ class DeviceClient(Generic[S_co]):
             CommandError: the device, or its host, refused or failed; the kind says which.
             CallTimeoutError: there was no answer within `timeout_s`.
         """
-        token = self._lease.token if command.needs_lease else None
-        result = await self._caller.call(
-            self.name, command.command, command, timeout_s=timeout_s, lease=token
-        )
+        result = await self._ask(command, timeout_s)
         if command.answer is None:
             return cast("R", None)
         try:
@@ -187,6 +179,27 @@ class DeviceClient(Generic[S_co]):
                 device=self.name,
                 command=command.command,
             ) from error
+
+    async def _ask(self, command: Command[R], timeout_s: float) -> JsonObject:
+        name, lease = command.command, self._lease
+        token = lease.token if lease is not None and command.needs_lease else None
+        until_s = self._clock.mono() + timeout_s
+        try:
+            return await self._caller.call(
+                self.name, name, command, timeout_s=timeout_s, lease=token
+            )
+        except CommandError as error:
+            left_s = until_s - self._clock.mono()
+            if (
+                lease is None
+                or token is None
+                or error.kind is not ErrorKind.NO_LEASE
+                or left_s <= 0
+            ):
+                raise
+        # A host that has just come up has not heard of the lease: tell it, and ask once more.
+        await lease.renew()
+        return await self._caller.call(self.name, name, command, timeout_s=left_s, lease=token)
 
     async def start(self) -> None:
         """Begin to listen with a task of its own; not for a device of a `RigClient`."""

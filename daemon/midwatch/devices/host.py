@@ -245,8 +245,7 @@ class DeviceHost:
         limit_s = (request.deadline - self._clock.now()).total_seconds()
         answer = await self._work.do(command, partial(self._perform, command), limit_s)
         # Whoever gets the answer must have heard the state that it left behind.
-        self._publisher.changed()
-        await self._publisher.flush()
+        await self._publisher.flush(changed=True)
         return None if answer is None else answer.model_dump(mode="json")
 
     async def _perform(self, command: Command[Any]) -> Model | None:
@@ -255,13 +254,15 @@ class DeviceHost:
                 await self._driver.make_safe(command.reason)
                 return None
             return await self._driver.perform(command)
-        finally:
+        except BaseException:  # cancelled or failed, the device may have moved
             self._publisher.changed()
+            raise
 
     async def _act(self, command: Command[Any]) -> None:
         """Do what the host itself decided, past lease and limits."""
         limit_s = SAFE_LIMIT_S if isinstance(command, MakeSafe) else STEP_S
         await self._work.do(command, partial(self._perform, command), limit_s)
+        self._publisher.changed()
 
     # Lease -----------------------------------------------------------------------------------
 

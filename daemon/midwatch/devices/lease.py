@@ -114,7 +114,7 @@ class LeaseHolder:
         """Announce the lease and go on renewing it; starting twice is harmless."""
         if self._task is None:
             await self._announce(self.ttl_s)
-            self._task = asyncio.create_task(self._renew(), name=f"lease of {self.holder}")
+            self._task = asyncio.create_task(self._keep_renewing(), name=f"lease of {self.holder}")
 
     async def stop(self) -> None:
         """Renew no more, without a word; the lease then runs out by itself."""
@@ -122,6 +122,11 @@ class LeaseHolder:
         if task is not None:
             task.cancel()
             await asyncio.gather(task, return_exceptions=True)
+
+    async def renew(self) -> None:
+        """Announce the lease now, if it is held."""
+        if self._task is not None:
+            await self._announce(self.ttl_s)
 
     async def release(self) -> None:
         """Give the lease back, so that another may take it at once."""
@@ -136,7 +141,7 @@ class LeaseHolder:
     async def __aexit__(self, *_: object) -> None:
         await self.release()
 
-    async def _renew(self) -> None:
+    async def _keep_renewing(self) -> None:
         while True:
             await self._clock.sleep(self.ttl_s / RENEWALS)
             await self._announce(self.ttl_s)

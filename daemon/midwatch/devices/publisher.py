@@ -111,8 +111,13 @@ class Publisher:
         """Say that the device no longer takes part."""
         await self._publish(self._topics.online(self._name), self._online(online=False))
 
-    async def flush(self) -> None:
-        """Publish now what waits: first the events, then the state if it has changed."""
+    async def flush(self, *, changed: bool = False) -> None:
+        """Publish now what waits: first the events, then the state if it has changed.
+
+        Args:
+            changed: look for a change of the state though the driver told of none.
+        """
+        self._changed = self._changed or changed
         async with self._sending:
             while self._events and self._bus.connected:
                 topic, payload = self._events[0]

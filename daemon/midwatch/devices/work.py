@@ -67,11 +67,11 @@ class Work:
             if running.name == name:
                 return await self._outcome(running)
             await self._end(running, name)
+        if not command.exclusive:
+            return _result(await self._limited(name, job, limit_s))
         task = self._tasks.create_task(self._limited(name, job, limit_s), name=self._device)
-        started = _Running(name, task)
-        if command.exclusive:
-            self._running = started
-            task.add_done_callback(lambda _: self._clear(started))
+        self._running = started = _Running(name, task)
+        task.add_done_callback(lambda _: self._clear(started))
         return await self._outcome(started)
 
     def _clear(self, ended: _Running) -> None:
@@ -94,10 +94,7 @@ class Work:
         if running.task.cancelled():
             by = running.ended_by or "the end of the driver"
             raise CommandError(ErrorKind.CANCELLED, f"{running.name} was ended by {by}")
-        outcome = running.task.result()
-        if isinstance(outcome, Exception):
-            raise outcome
-        return outcome
+        return _result(running.task.result())
 
     async def _limited(self, name: str, job: Job, limit_s: float) -> Outcome:
         """Run a job; errors are results here, since one of them must not end the others."""
@@ -115,3 +112,9 @@ class Work:
             )
         except Exception as error:
             return error
+
+
+def _result(outcome: Outcome) -> Model | None:
+    if isinstance(outcome, Exception):
+        raise outcome
+    return outcome
