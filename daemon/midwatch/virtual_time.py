@@ -93,8 +93,13 @@ class _NumberedTask(asyncio.Task[Any]):
         return task
 
     def __init__(self, coro: Coroutine[Any, Any, Any], *, number: int, **kwargs: Any) -> None:
-        kwargs.setdefault("name", f"task-{number}")
+        # The default name counts across all loops of the process, ours only within this one.
+        kwargs["name"] = kwargs.get("name") or f"task-{number}"
         super().__init__(coro, **kwargs)
+
+    def set_name(self, value: object) -> None:
+        if value is not None:  # some versions pass on that no name was given
+            super().set_name(value)
 
     def __hash__(self) -> int:
         return self.number
