@@ -115,10 +115,11 @@ def test_southern_night_has_its_targets_and_a_flip():
     assert -2 < seen.moon_age_days() < 0
 
 
-def test_colour_night_has_both_targets_well_up():
+def test_colour_night_has_something_to_do_till_dawn():
     seen = Seen(load_night(CONFIGS / "orders/colour-night.yaml"))
-    dusk, _ = seen.hours(seen.dark)
+    dusk, dawn = seen.hours(seen.dark)
     first, second = seen.hours(seen.free(0)), seen.hours(seen.free(1))
     assert first[0] == pytest.approx(dusk, abs=0.06)
     assert second[0] < first[1] < second[1]
+    assert seen.hours(seen.free(2))[1] == pytest.approx(dawn, abs=0.06)
     assert -4 < seen.moon_age_days() < -2
