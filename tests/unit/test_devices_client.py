@@ -250,7 +250,9 @@ def test_events_travel_from_driver_to_driver_and_to_the_daemon():
             await camera.start()
             mount = rig.hosts["mount"].driver
             mount.context.emit("truth", {"ra_deg": 12.5, "tracking": True})
-            mount.context.emit("other", {})
+            mount.context.emit("other", {"pair": (1, 2), "at": rig.clock.now()})
+            with pytest.raises(ValueError, match="serialize"):
+                mount.context.emit("other", {"what": object()})
             await rig.bus.publish(rig.topics.event("mount", "truth"), b"nonsense")
             mount.context.emit("truth", {"ra_deg": 13.5, "tracking": False})
             await rig.clock.sleep(2)

@@ -11,6 +11,7 @@ from midwatch.devices.models import (
     Acknowledge,
     Disconnect,
     Expose,
+    FrameRef,
     ListWaiting,
     MakeSafe,
     Park,
@@ -221,6 +222,18 @@ def test_what_the_device_cannot_do_is_its_fault_and_a_bug_leaves_the_host_alive(
     )
     assert bug.kind is ErrorKind.INTERNAL
     assert ref.exposure_s == 1
+
+
+def test_a_driver_that_makes_an_invalid_model_is_not_taken_for_bad_arguments():
+    class Sloppy(ToyCamera):
+        async def expose(self, command):
+            return FrameRef(sha256="nonsense")
+
+    async def main():
+        async with toy_rig(Kind.CAMERA, factories={Kind.CAMERA: Sloppy}) as rig, rig.lease:
+            return await refused(rig.client(Kind.CAMERA).do(EXPOSE, 90))
+
+    assert run_virtual(main).kind is ErrorKind.INTERNAL
 
 
 def test_without_a_link_to_the_hardware_only_connecting_and_stopping_are_tried():

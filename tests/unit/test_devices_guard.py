@@ -212,6 +212,29 @@ def test_a_way_past_the_sun_is_refused():
     assert "Sun" in error.message
 
 
+def test_in_twilight_only_the_end_of_a_slew_is_judged():
+    dusk = datetime(2027, 3, 10, 18, 15, tzinfo=UTC)
+    sun = get_body("sun", Time(dusk.replace(tzinfo=None)), SITE)
+    limits = MountLimits(
+        horizon=Horizon.flat(-40), min_alt_deg=-40, past_meridian_deg=180, before_meridian_deg=180,
+        sun_min_sep_deg=30.0,
+    )  # fmt: skip
+
+    async def main():
+        async with toy_rig(Kind.MOUNT, limits=limits, start=dusk) as rig, rig.lease:
+            rig.hosts["mount"].driver.become(ra_deg=float(sun.ra.deg - 50) % 360, dec_deg=0.0)
+            mount = await start_tracking(rig, float(sun.ra.deg + 50) % 360, 0.0)
+            with pytest.raises(CommandError) as caught:
+                await mount.do(Slew(ra_deg=float(sun.ra.deg + 20) % 360, dec_deg=0.0), 60)
+            await mount.stop()
+            return caught.value, mount.state.tracking
+
+    error, tracking = run_virtual(main)
+    assert error.kind is ErrorKind.LIMIT
+    assert "from the Sun" in error.message
+    assert tracking
+
+
 def test_tracking_and_pulses_are_refused_outside_and_allowed_inside():
     async def main():
         async with toy_rig(Kind.MOUNT, limits=LIMITS) as rig, rig.lease:

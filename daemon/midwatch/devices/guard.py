@@ -55,6 +55,11 @@ PLAN_S = 3600.0
 SLEW_RATE_DEG_S = 1.0
 SETTLE_S = 10.0
 
+# Altitude of the Sun's centre from which passing near it can do harm: its limb is then up by
+# refraction. In twilight only where a slew ends is judged; judging the way as well would forbid
+# most slews from the park position at dusk.
+SUN_UP_DEG = -0.9
+
 _log = structlog.get_logger(__name__)
 
 
@@ -223,7 +228,7 @@ class LimitGuard:
             there,
             self._clock.unix_s(),
             self._limits.sun_min_sep_deg,
-            self._limits.sun_alt_limit_deg,
+            max(self._limits.sun_alt_limit_deg, SUN_UP_DEG),
         ):
             return (
                 f"the way there comes nearer to the Sun than {self._limits.sun_min_sep_deg:.1f} deg"

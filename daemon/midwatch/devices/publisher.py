@@ -8,6 +8,7 @@ from collections.abc import Callable
 from datetime import datetime
 
 import structlog
+from pydantic_core import to_jsonable_python
 
 from midwatch.bus import Bus, BusUnavailableError
 from midwatch.bus.envelopes import About, EventEnvelope, Online, encode
@@ -87,11 +88,14 @@ class Publisher:
     def emit(self, event: str, facts: Facts) -> None:
         """Publish an event as soon as the bus takes it, before any later state.
 
+        Tuples and times become what JSON has for them.
+
         Raises:
-            ValueError: the name has no slug, or the facts are not JSON.
+            ValueError: the name has no slug, or the facts cannot be written as JSON.
         """
         self._event_seq += 1
-        envelope = EventEnvelope(seq=self._event_seq, at=self._clock.now(), facts=dict(facts))
+        plain = to_jsonable_python(facts)
+        envelope = EventEnvelope(seq=self._event_seq, at=self._clock.now(), facts=plain)
         self._events.append((self._topics.event(self._name, event), encode(envelope)))
         self._woken.set()
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import structlog
+from pydantic import ValidationError
 
 from midwatch.bus.calls import CommandError
 from midwatch.bus.envelopes import ErrorKind
@@ -110,6 +111,11 @@ class Work:
             return CommandError(
                 ErrorKind.EXPIRED, f"{name} was not finished within {limit_s:.1f} s and was ended"
             )
+        except ValidationError as error:
+            # The arguments were found good before: it is the driver's own mistake.
+            mistake = RuntimeError(f"the driver of {self._device} made an invalid model")
+            mistake.__cause__ = error
+            return mistake
         except Exception as error:
             return error
 
