@@ -10,7 +10,16 @@ from midwatch.bus import MemoryBroker, MemoryBus
 from midwatch.bus.calls import CommandError
 from midwatch.bus.envelopes import About, ErrorKind, Online, StateEnvelope
 from midwatch.devices import DeviceHost, DriverStartError, RigClient
-from midwatch.devices.models import FocuserState, ListWaiting, MountState, Unpark
+from midwatch.devices.models import (
+    Expose,
+    FocuserState,
+    ListWaiting,
+    MountState,
+    Slew,
+    Stop,
+    Unpark,
+)
+from midwatch.sky import Horizon, MountLimits
 from midwatch.virtual_time import run_virtual
 
 
@@ -305,6 +314,53 @@ def test_a_driver_that_cannot_tell_its_state_falls_silent():
 
     with capture_logs():
         assert run_virtual(main) is True
+
+
+def test_a_mount_that_cannot_tell_its_state_can_still_be_stopped_and_is_made_safe():
+    class Mute(ToyMount):
+        mute = False
+
+        def state(self):
+            if self.mute:
+                raise OSError("no answer")
+            return super().state()
+
+    async def main():
+        limits = MountLimits(horizon=Horizon.flat(10.0))
+        mute = toy_rig(Kind.MOUNT, factories={Kind.MOUNT: Mute}, limits=limits)
+        async with mute as rig:
+            await rig.clock.sleep(1)
+            driver = rig.hosts["mount"].driver
+            driver.now = driver.now.model_copy(update={"tracking": True, "at_rest": False})
+            driver.mute = True
+            await rig.client(Kind.MOUNT).do(Stop(), 5)
+            stopped = not driver.now.tracking
+            await rig.clock.sleep(100)
+            return stopped, driver.parks
+
+    with capture_logs():
+        stopped, parks = run_virtual(main)
+    assert stopped
+    assert parks >= 1
+
+
+def test_the_same_seed_gives_the_same_messages_byte_for_byte():
+    async def main():
+        async with toy_rig(Kind.MOUNT, Kind.CAMERA) as rig, rig.lease:
+            everything = rig.bus.subscribe("#")
+            mount, camera = rig.client(Kind.MOUNT), rig.client(Kind.CAMERA)
+            await mount.do(Unpark(), 5)
+            expose = Expose(exposure_id="e1", frame="light", exposure_s=20)
+            async with asyncio.TaskGroup() as tasks:
+                tasks.create_task(mount.do(Slew(ra_deg=100, dec_deg=40), 60))
+                tasks.create_task(camera.do(expose, 60))
+            await rig.clock.sleep(600)
+            everything.close()
+            return [(m.topic, m.payload) async for m in everything]
+
+    first, second = run_virtual(main), run_virtual(main)
+    assert len(first) > 150
+    assert first == second
 
 
 def test_leaving_says_offline_closes_the_driver_and_cancels_what_runs():

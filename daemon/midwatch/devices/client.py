@@ -276,6 +276,8 @@ class DeviceClient(Generic[S_co]):
         self._notify()
 
     def _take_event(self, message: Message) -> None:
+        if not self._event_listeners:
+            return
         facts = decode(EventEnvelope, message.payload).facts
         name = message.topic.removeprefix(self._event_prefix)
         for callback in tuple(self._event_listeners):

@@ -51,6 +51,9 @@ MARGIN_S = 3.0
 LOOK_S = 60.0
 PLAN_S = 3600.0
 
+# Pause after a look that failed, or that found the mount still tracking.
+RETRY_S = 1.0
+
 # Used for the length of a slew when the driver does not tell its rate.
 SLEW_RATE_DEG_S = 1.0
 SETTLE_S = 10.0
@@ -159,7 +162,11 @@ class LimitGuard:
     async def run(self) -> None:
         """Look at the mount until cancelled."""
         while True:
-            wait_s = await self._look()
+            try:
+                wait_s = await self._look()
+            except Exception:  # a driver that fails to answer must not end the watch over it
+                _log.exception("limit_look_failed")
+                wait_s = RETRY_S
             try:
                 async with self._clock.timeout(wait_s):
                     await self._woken.wait()
@@ -184,10 +191,10 @@ class LimitGuard:
             breach = self._breach(state.ra_deg, state.dec_deg, state.pier_side, ahead_s)
             if breach is None:
                 self._plan = None
-                return 1.0
+                return RETRY_S
         if breach is not None:
             await self._hold(breach)
-            return 1.0
+            return RETRY_S
         return min(LOOK_S, plan.ends_mono_s - now_s)
 
     def _planned(self, state: MountState, now_s: float) -> _Plan:

@@ -30,7 +30,7 @@ from midwatch.devices.guard import LimitGuard
 from midwatch.devices.lease import LeaseWatch
 from midwatch.devices.models import Command, Kind, MakeSafe, Model
 from midwatch.devices.publisher import Publisher
-from midwatch.devices.requests import command_model, read_command, refuse_without_link
+from midwatch.devices.requests import command_model, needs_link, read_command
 from midwatch.devices.work import Work
 from midwatch.errors import InputError
 from midwatch.sky import Breach, MountLimits, Observer, Place
@@ -239,7 +239,12 @@ class DeviceHost:
                 ErrorKind.NO_LEASE, f"{request.sender} does not hold the lease", retryable=True
             )
         command = read_command(model, request.args)
-        refuse_without_link(command, self._driver.state())
+        if needs_link(command) and not self._driver.state().connected:
+            raise CommandError(
+                ErrorKind.NOT_CONNECTED,
+                f"the driver has no link to its hardware: connect before {name}",
+                retryable=True,
+            )
         if self._guard is not None and (refusal := self._guard.refusal(command)) is not None:
             raise CommandError(ErrorKind.LIMIT, refusal)
         limit_s = (request.deadline - self._clock.now()).total_seconds()
@@ -278,7 +283,7 @@ class DeviceHost:
             if left_s > 0:
                 told = None
                 await self._clock.sleep(left_s)
-            elif self._driver.state().at_rest:
+            elif self._at_rest():
                 await self._clock.sleep(UNDER_WAY_S)
             else:
                 told, pause_s = await self._make_safe(told)
@@ -295,10 +300,17 @@ class DeviceHost:
                 self._publisher.emit("make_safe_failed", {"reason": reason, "error": str(error)})
             return str(error), RETRY_S
         if told != reason:
-            at_rest = self._driver.state().at_rest
+            at_rest = self._at_rest()
             _log.warning("made_safe", device=self.name, reason=reason, at_rest=at_rest)
             self._publisher.emit("made_safe", {"reason": reason, "at_rest": at_rest})
         return reason, UNDER_WAY_S
+
+    def _at_rest(self) -> bool:
+        try:
+            return self._driver.state().at_rest
+        except Exception:  # what is not known is not at rest
+            _log.exception("driver_state_failed", device=self.name)
+            return False
 
     # What the driver and the guard call ------------------------------------------------------
 

@@ -13,7 +13,6 @@ from midwatch.devices.models import (
     Acknowledge,
     Command,
     Connect,
-    DeviceState,
     Disconnect,
     Kind,
     commands_of,
@@ -54,20 +53,10 @@ def read_command(model: type[Command[Any]], args: JsonObject) -> Command[Any]:
         raise CommandError(ErrorKind.BAD_ARGS, "; ".join(lines)) from None
 
 
-def refuse_without_link(command: Command[Any], state: DeviceState) -> None:
-    """Refuse what needs hardware while the driver has none.
-
-    Raises:
-        CommandError: not_connected.
-    """
+def needs_link(command: Command[Any]) -> bool:
+    """Whether a command makes sense only while the driver talks to its hardware."""
     # What needs no lease stops, makes safe or only asks: it is tried in any case.
-    without = not command.needs_lease or isinstance(command, Connect | Disconnect | Acknowledge)
-    if not (state.connected or without):
-        raise CommandError(
-            ErrorKind.NOT_CONNECTED,
-            f"the driver has no link to its hardware: connect before {command.command}",
-            retryable=True,
-        )
+    return command.needs_lease and not isinstance(command, Connect | Disconnect | Acknowledge)
 
 
 def _complaint(model: type[Command[Any]], item: ErrorDetails) -> str:
