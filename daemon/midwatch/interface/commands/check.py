@@ -1,0 +1,203 @@
+"""midwatch check: is everything fit for the night?"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+from collections.abc import Iterator, Sized
+from dataclasses import dataclass
+from typing import Any, Literal
+from zoneinfo import ZoneInfo
+
+from midwatch.errors import MidwatchError
+from midwatch.interface.console import (
+    drawable,
+    heading,
+    hours_text,
+    local_text,
+    say,
+    say_json,
+    table,
+)
+from midwatch.interface.failures import DONE, UNREACHABLE, WRONG_INPUT
+from midwatch.interface.groundwork import clock_findings, disk_findings
+from midwatch.interface.loading import evening_of, load_orders
+from midwatch.orders import Night
+from midwatch.planning import NightPlan, TargetPlan, plan_night
+
+Level = Literal["ok", "note", "wrong", "unreachable"]
+_CODES: dict[Level, int] = {
+    "ok": DONE,
+    "note": DONE,
+    "wrong": WRONG_INPUT,
+    "unreachable": UNREACHABLE,
+}
+_MARKS: dict[Level, str] = {"ok": "✓", "note": "·", "wrong": "✗", "unreachable": "✗"}
+_PLAIN_MARKS: dict[Level, str] = {"ok": "ok", "note": "--", "wrong": "NO", "unreachable": "NO"}
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing that was looked at."""
+
+    level: Level
+    subject: str
+    text: str
+
+
+def execute(args: argparse.Namespace) -> int:
+    """Look at everything; what is wrong with the files themselves is raised before."""
+    night = load_orders(args.orders)
+    evening = evening_of(night, args.evening)
+    plan = plan_night(night, evening)
+    findings = [
+        *_declared(night),
+        *_plugins(night),
+        *_sky(night, plan),
+        *(Finding(level, "clock", text) for level, text in clock_findings(plan)),
+        *(Finding(level, "disk", text) for level, text in disk_findings(night, args.out)),
+    ]
+    if args.rig:
+        findings += asyncio.run(_rig(night))
+    if args.json:
+        say_json(_content(night, plan, findings))
+    else:
+        say(*_lines(night, plan, findings))
+    return max(_CODES[finding.level] for finding in findings)
+
+
+# Looking --------------------------------------------------------------------------------------
+
+
+def _declared(night: Night) -> Iterator[Finding]:
+    place = night.place
+    yield Finding(
+        "ok",
+        "site",
+        f"{night.site.name}: {_angle(place.latitude_deg, 'N', 'S')}, "
+        f"{_angle(place.longitude_deg, 'E', 'W')}, {place.elevation_m:.0f} m, "
+        f"{night.site.timezone}",
+    )
+    altitudes = [altitude for _, altitude in night.horizon.points]
+    yield Finding(
+        "ok",
+        "horizon",
+        f"{len(altitudes)} points from {min(altitudes):g}° to {max(altitudes):g}°, kept clear of "
+        f"by {night.rig.limits.horizon_margin_deg:g}°",
+    )
+    optics = night.rig.optics
+    yield Finding(
+        "ok",
+        "rig",
+        f"{night.rig.name}: {optics.focal_length_mm:g} mm f/"
+        f"{optics.focal_length_mm / optics.aperture_mm:.1f}, "
+        f"{206.265 * night.rig.camera.pixel_um / optics.focal_length_mm:.2f} arcsec a pixel",
+    )
+    if night.rig.devices.weather is None:
+        yield Finding("note", "weather", "no sensor: nothing closes the rig when it rains")
+
+
+def _plugins(night: Night) -> Iterator[Finding]:
+    from midwatch.devices.registry import driver_factory
+    from midwatch.sequencer.registry import load_registry
+
+    loaded = []
+    for role, entry in night.rig.devices.present().items():
+        try:
+            driver_factory(entry.driver)
+        except MidwatchError as error:
+            yield Finding("wrong", f"driver of {role}", str(error))
+        else:
+            loaded.append(role)
+    yield Finding("ok", "drivers", f"loaded for {', '.join(loaded) or 'nothing'}")
+    try:
+        registry = load_registry()
+    except MidwatchError as error:
+        yield Finding("wrong", "plugins", str(error))
+        return
+    kinds: dict[str, Sized] = {
+        "duties": registry.duties,
+        "lookouts": registry.lookouts,
+        "graders": registry.graders,
+        "notifiers": registry.notifiers,
+    }
+    counts = ", ".join(f"{len(found)} {kind}" for kind, found in kinds.items())
+    level: Level = "ok" if registry.duties else "wrong"
+    yield Finding(level, "plugins", counts)
+
+
+def _sky(night: Night, plan: NightPlan) -> Iterator[Finding]:
+    zone = ZoneInfo(night.site.timezone)
+    yield Finding(
+        "ok",
+        "darkness",
+        f"{local_text(plan.dusk_s, zone)} to {local_text(plan.dawn_s, zone)} "
+        f"({hours_text(plan.dark_s)} with the Sun {night.orders.sun_below_deg:g}° down)",
+    )
+    any_tonight = any(target.windows for target in plan.targets)
+    for target in plan.targets:
+        yield _target(night, target, any_tonight=any_tonight)
+
+
+def _target(night: Night, target: TargetPlan, *, any_tonight: bool) -> Finding:
+    name = target.target.name
+    if not target.windows:
+        # What never rises, whatever the date, is a mistake in the orders; so is a night for
+        # which nothing at all remains. Anything else may be meant for another date.
+        wrong = not any_tonight or not _ever_rises(night, target)
+        return Finding("wrong" if wrong else "note", name, target.note or "not tonight")
+    usable, wanted = hours_text(target.usable_s), hours_text(target.wanted_s)
+    level: Level = "ok" if target.usable_s >= target.wanted_s else "note"
+    return Finding(
+        level,
+        name,
+        f"usable for {usable}, {wanted} ordered, highest {target.highest_alt_deg:.0f}°",
+    )
+
+
+def _ever_rises(night: Night, target: TargetPlan) -> bool:
+    order = target.target.order
+    lowest = max(night.rig.limits.min_altitude_deg, order.min_altitude_deg or 0.0)
+    return 90.0 - abs(night.place.latitude_deg - target.target.dec_deg) >= lowest
+
+
+async def _rig(night: Night) -> list[Finding]:
+    from midwatch.interface.fitness import rig_fitness
+
+    found = []
+    for device in await rig_fitness(night):
+        level: Level = "ok" if device.trouble is None else "unreachable"
+        text = device.trouble or "answers; at rest" if _at_rest(device.state) else "answers"
+        found.append(Finding(level, device.role, f"{device.driver}: {device.trouble or text}"))
+    return found
+
+
+def _at_rest(state: object) -> bool:
+    return getattr(state, "at_rest", False) is True
+
+
+# Showing --------------------------------------------------------------------------------------
+
+
+def _content(night: Night, plan: NightPlan, findings: list[Finding]) -> dict[str, Any]:
+    return {
+        "orders": str(night.paths["orders"]),
+        "site": night.site.name,
+        "rig": night.rig.name,
+        "evening": plan.evening.isoformat(),
+        "fit": all(_CODES[finding.level] == DONE for finding in findings),
+        "findings": [vars(finding) for finding in findings],
+    }
+
+
+def _lines(night: Night, plan: NightPlan, findings: list[Finding]) -> list[str]:
+    marks = _MARKS if drawable("✓✗·°") else _PLAIN_MARKS
+    rows = [[marks[f.level], f.subject, f.text] for f in findings]
+    bad = [f for f in findings if _CODES[f.level] != DONE]
+    verdict = "fit for the night" if not bad else f"not fit: {', '.join(f.subject for f in bad)}"
+    title = f"{night.paths['orders']}, evening of {plan.evening}"
+    return [heading(title), *table(rows, indent=""), "", verdict]
+
+
+def _angle(degrees: float, positive: str, negative: str) -> str:
+    return f"{abs(degrees):.3f}° {positive if degrees >= 0 else negative}"

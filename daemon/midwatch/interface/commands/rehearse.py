@@ -1,0 +1,30 @@
+"""midwatch rehearse: the orders through the real daemon, against simulated devices."""
+
+from __future__ import annotations
+
+import argparse
+
+from midwatch.interface.anew import make_room
+from midwatch.interface.conduct import RehearsalOptions, rehearse
+from midwatch.interface.epilogue import conclude
+from midwatch.interface.loading import evening_of, load_orders
+from midwatch.interface.progress import NightProgress, shown
+from midwatch.interface.surroundings import Surroundings
+from midwatch.planning import plan_night
+
+
+def execute(args: argparse.Namespace) -> int:
+    """Rehearse one night and say what it came to."""
+    night = load_orders(args.orders)
+    evening = evening_of(night, args.evening)
+    plan_night(night, evening)  # what is wrong with the evening is said before anything goes
+    make_room(args.out, evening)
+    Surroundings.of(night).write(args.out / evening.isoformat())
+    options = RehearsalOptions(
+        seed=args.seed, sky_mode=args.sky, data_folder=args.out, evening=evening
+    )
+    seed = night.orders.seed if args.seed is None else args.seed
+    title = f"rehearsal of {evening}, {night.site.name}, {night.rig.name}, seed {seed}, {args.sky}"
+    with shown(NightProgress(night, title)) as listener:
+        outcome = rehearse(night, options, listener)
+    return conclude(outcome, args)
