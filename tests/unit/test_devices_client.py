@@ -10,6 +10,7 @@ from midwatch.bus import MemoryBroker, MemoryBus
 from midwatch.bus.calls import CommandError
 from midwatch.bus.envelopes import About, ErrorKind, Online, StateEnvelope
 from midwatch.devices import DeviceHost, DriverStartError, RigClient
+from midwatch.devices.driver import DeviceError
 from midwatch.devices.models import (
     Expose,
     FocuserState,
@@ -17,6 +18,7 @@ from midwatch.devices.models import (
     MountState,
     Slew,
     Stop,
+    Track,
     Unpark,
 )
 from midwatch.sky import Horizon, MountLimits
@@ -93,6 +95,30 @@ def test_everything_is_published_again_after_the_broker_lost_it():
     assert not down_after
     assert ra_deg == 123.0
     assert told == [("turned", {"by_deg": 123.0})]
+
+
+def test_a_state_of_which_the_driver_did_not_tell_comes_before_the_answer():
+    class Quiet(ToyMount):
+        def become(self, **changes):
+            self.now = self.now.model_copy(update=changes)
+
+        async def track(self, on):
+            self.become(tracking=on)
+            raise DeviceError("the motor is hot")
+
+    async def main():
+        async with toy_rig(Kind.MOUNT, factories={Kind.MOUNT: Quiet}) as rig, rig.lease:
+            mount = rig.client(Kind.MOUNT)
+            await mount.start()
+            await mount.do(Unpark(), 5)
+            parked = mount.state.parked
+            with pytest.raises(CommandError):
+                await mount.do(Track(on=True), 5)
+            await rig.clock.sleep(0.1)
+            await mount.stop()
+            return parked, mount.state.tracking
+
+    assert run_virtual(main) == (False, True)
 
 
 def test_a_silent_device_is_down_after_three_heartbeats_and_a_dead_one_at_once():
@@ -201,10 +227,12 @@ def test_nonsense_from_a_device_is_counted_and_does_not_renew_it():
             good = mount.state
             topic = rig.topics.state("mount")
             at = "2027-03-10T20:00:00Z"
+            known = good.model_dump_json().encode()
             for body in (
                 b"", b"\xff", b"[]", b'{"seq":1,"state":{}}',
                 json.dumps({"seq": 9, "at": at, "state": {"ra_deg": "east"}}).encode(),
                 json.dumps({"seq": 9, "at": at, "state": {"colour": 1}}).encode(),
+                b'{"seq":-1,"at":"' + at.encode() + b'","state":' + known + b"}",
             ):  # fmt: skip
                 await rig.bus.publish(topic, body)
             wrong_kind = About(kind="camera").model_dump_json().encode()
@@ -214,7 +242,7 @@ def test_nonsense_from_a_device_is_counted_and_does_not_renew_it():
             return mount.malformed, mount.state == good, mount.down
 
     with capture_logs():
-        assert run_virtual(main) == (7, True, True)
+        assert run_virtual(main) == (8, True, True)
 
 
 def test_another_order_of_the_envelope_is_understood_too():

@@ -154,6 +154,23 @@ def test_small_moves_and_a_narrow_wall_do_not_carry_a_mount_over_the_limit():
     assert np.all(at.alt.deg >= floor)
 
 
+@pytest.mark.parametrize(("ra_by_deg", "dec_by_deg"), [(0.0, -15.0), (-12.0, 0.0)])
+def test_a_moved_mount_is_judged_from_where_it_has_gone(ra_by_deg, dec_by_deg):
+    ra, dec = at_hour_angle(START, 30.0, 20.0), 20.0
+
+    async def main():
+        async with toy_rig(Kind.MOUNT, limits=LIMITS) as rig, rig.lease:
+            mount = await start_tracking(rig, ra, dec)
+            await rig.clock.sleep(100)
+            rig.hosts["mount"].driver.become(ra_deg=ra + ra_by_deg, dec_deg=dec + dec_by_deg)
+            held = await tracked_until_held(rig, mount)
+            await mount.stop()
+            return held
+
+    ended, _ = run_virtual(main)
+    assert 20.0 <= altitude_deg(ra + ra_by_deg, dec + dec_by_deg, ended) < 20.1
+
+
 @pytest.mark.parametrize(
     ("ha_deg", "dec_deg", "side", "word"),
     [

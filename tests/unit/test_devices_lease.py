@@ -175,6 +175,20 @@ def test_takeover_rules():
     ]  # fmt: skip
 
 
+def test_releases_by_a_stranger_do_not_put_off_making_safe():
+    async def main():
+        clock = VirtualClock(START)
+        watch = LeaseWatch(clock, 60)
+        watch.take(lease(clock, "a", 60))
+        counted = []
+        for _ in range(3):
+            await clock.sleep(30)
+            counted.append(watch.take(lease(clock, "b", 0)))
+        return counted, watch.silent_in_s()
+
+    assert run_virtual(main) == ([False, False, False], pytest.approx(-30))
+
+
 def test_neither_old_messages_nor_stamps_nor_long_lives_prolong_a_lease():
     async def main():
         clock = VirtualClock(START)
