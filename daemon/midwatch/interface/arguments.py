@@ -169,9 +169,7 @@ def _plan(parser: argparse.ArgumentParser) -> None:
     _add_json(parser)
 
 
-def _rehearse(parser: argparse.ArgumentParser) -> None:
-    _add_orders(parser)
-    _add_evening(parser)
+def _add_simulation(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--seed",
         metavar="N",
@@ -182,9 +180,15 @@ def _rehearse(parser: argparse.ArgumentParser) -> None:
         "--sky",
         choices=("pixels", "fast"),
         default="pixels",
-        help="pixels: cameras render the sky, and everything is measured on frames; "
-        "fast: cameras report numbers, for a result in seconds (default: pixels)",
+        help="pixels: simulated cameras render the sky, and everything is measured on frames; "
+        "fast: they report numbers, for a result in seconds (default: pixels)",
     )
+
+
+def _rehearse(parser: argparse.ArgumentParser) -> None:
+    _add_orders(parser)
+    _add_evening(parser)
+    _add_simulation(parser)
     _add_out(parser)
     _add_json(parser, "night.json on standard output")
 
@@ -206,6 +210,7 @@ def _run(parser: argparse.ArgumentParser) -> None:
         type=instant_argument,
         help="when scaled time starts, such as 2027-03-10T16:00Z",
     )
+    _add_simulation(parser)
     parser.add_argument(
         "--no-devices",
         action="store_true",
@@ -283,15 +288,32 @@ def _device(parser: argparse.ArgumentParser) -> None:
     broker.add_argument("--password-file", metavar="FILE", type=Path, help="holds the password")
     broker.add_argument("--ca-file", metavar="FILE", type=Path, help="its authority; means TLS")
     hosting = parser.add_argument_group("hosting")
-    hosting.add_argument("--speed", metavar="N", type=positive_number, default=1.0)
-    hosting.add_argument("--start", metavar="ISO", type=instant_argument)
+    hosting.add_argument(
+        "--speed",
+        metavar="N",
+        type=positive_number,
+        default=1.0,
+        help="simulated time runs N times as fast as real time (default: 1)",
+    )
+    hosting.add_argument(
+        "--start",
+        metavar="ISO",
+        type=instant_argument,
+        help="when scaled time starts, such as 2027-03-10T16:00Z",
+    )
     hosting.add_argument(
         "--anchor",
         metavar="SECONDS",
         type=positive_number,
         help="real POSIX time at which scaled time equals --start",
     )
-    hosting.add_argument("--seed", metavar="N", type=whole_number, default=1)
+    hosting.add_argument(
+        "--seed",
+        metavar="N",
+        type=whole_number,
+        default=1,
+        help="of simulated devices (default: 1)",
+    )
     hosting.add_argument(
         "--sky", choices=("pixels", "fast"), help="how simulated cameras make their frames"
     )

@@ -14,6 +14,9 @@ from midwatch.journal.summary_models import NightSummary, TargetSummary
 # Causes that gave something: everything else of the dark hours was lost, or spent on the way.
 _GAINED: tuple[Cause, ...] = ("open_shutter",)
 
+# More than these are looked at in the report.
+_MOST_FAULTS = 10
+
 
 def conclude(outcome: NightOutcome, args: argparse.Namespace) -> int:
     """Print what the night came to, or its JSON, and return the exit code."""
@@ -48,16 +51,15 @@ def epilogue(outcome: NightOutcome) -> list[str]:
 
 def _target_rows(target: TargetSummary) -> list[str]:
     frames = f"{target.accepted} of {target.wanted} frames"
-    lost = [
-        f"{count} {word}"
-        for word, count in (
-            ("rejected", target.rejected),
-            ("doubtful", target.doubtful),
-            ("never read out", target.lost),
-        )
-        if count
-    ]
-    note = f"not tonight: {target.note}" if target.note else ", ".join(lost) or "none rejected"
+    grades = (
+        ("rejected", target.rejected),
+        ("doubtful", target.doubtful),
+        ("never read out", target.lost),
+    )
+    taken = target.accepted + sum(count for _, count in grades)
+    note = f"not tonight: {target.note}" if target.note else ""
+    if taken:
+        note = ", ".join(f"{count} {word}" for word, count in grades if count) or "none rejected"
     return [target.name, hours_text(target.integration_s), frames, note]
 
 
@@ -100,6 +102,8 @@ def _faults(summary: NightSummary) -> list[str]:
             f"cost {hours_text(fault.lost_s)}",
             fault.message,
         ]
-        for fault in summary.faults
+        for fault in summary.faults[:_MOST_FAULTS]
     ]
-    return ["  faults", *table(rows, indent="    ")]
+    more = len(summary.faults) - len(rows)
+    rest = [f"    and {more} more: see the report"] if more else []
+    return ["  faults", *table(rows, indent="    "), *rest]

@@ -63,21 +63,13 @@ def explained(error: BaseException) -> tuple[int, str]:
     if isinstance(error, KeyboardInterrupt):
         return INTERRUPTED, "interrupted"
     if isinstance(error, MidwatchError):
-        return _exit_code(error), str(error)
+        return error.exit_code, str(error)
     if isinstance(error, OSError) and error.errno is not None:
         code, advice = _ADVICE.get(error.errno, (UNREACHABLE, error.strerror or "input or output"))
         where = f"{error.filename}: " if error.filename else ""
         return code, f"{where}{advice}"
     kind = type(error).__name__
     return BROKEN_PROMISE, f"unforeseen {kind}: {error} (-vv shows where; please report it)"
-
-
-def _exit_code(error: MidwatchError) -> int:
-    """What a caller did not branch by keeps its own code; a wrapped system error has the say."""
-    cause = error.__cause__
-    if type(error).exit_code == MidwatchError.exit_code and isinstance(cause, OSError):
-        return _ADVICE.get(cause.errno or 0, (BROKEN_PROMISE, ""))[0]
-    return error.exit_code
 
 
 def _spokesman(group: BaseExceptionGroup[BaseException]) -> BaseException:

@@ -16,8 +16,10 @@ if TYPE_CHECKING:
 
 _LEVELS = {-1: logging.ERROR, 0: logging.WARNING, 1: logging.INFO, 2: logging.DEBUG}
 
-# Libraries that tell of every message at their own INFO level.
-_CHATTY = ("apscheduler", "asyncio", "mqtt", "paho")
+# Libraries whose own INFO level tells of every message.
+_CHATTY = ("apscheduler", "asyncio", "paho")
+# The MQTT client reports each lost connection as errors of its own; the bus says it once, better.
+_MUTED = "mqtt"
 
 
 def set_up_logs(
@@ -66,13 +68,8 @@ def set_up_logs(
     root.setLevel(level)
     for name in _CHATTY:
         logging.getLogger(name).setLevel(max(level, logging.WARNING))
-
-
-def use_clock(clock: Clock) -> None:
-    """Stamp what is logged through structlog from now on with another clock's time."""
-    config = structlog.get_config()
-    processors = [_stamp(clock) if _is_stamp(p) else p for p in config["processors"]]
-    structlog.configure(processors=processors)
+    debugging = level <= logging.DEBUG
+    logging.getLogger(_MUTED).setLevel(logging.WARNING if debugging else logging.CRITICAL)
 
 
 def _shared(clock: Clock) -> list[Processor]:
@@ -92,9 +89,4 @@ def _stamp(clock: Clock) -> Processor:
         event["at"] = clock.now().isoformat(timespec="milliseconds").replace("+00:00", "Z")
         return event
 
-    stamp.stamps = True  # type: ignore[attr-defined]
     return stamp
-
-
-def _is_stamp(processor: object) -> bool:
-    return getattr(processor, "stamps", False) is True

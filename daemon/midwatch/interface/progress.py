@@ -10,12 +10,13 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+import structlog
 from rich.console import Console
 from rich.live import Live
 from rich.table import Table
 
 from midwatch.clock import WallClock
-from midwatch.interface.console import hours_text, tell
+from midwatch.interface.console import hours_text, iso_utc, tell
 from midwatch.journal.events import (
     Activity,
     DecisionMade,
@@ -149,6 +150,7 @@ class NightListener:
         """Take in an event."""
         progress = self._progress
         progress.take(event)
+        _bind_to_logs(event)
         if self._live is None:
             if event.at_utc_s >= self._next_line_utc_s or _worth_a_line(event):
                 self._next_line_utc_s = (event.at_utc_s // _LINE_S + 1.0) * _LINE_S
@@ -156,6 +158,17 @@ class NightListener:
         elif self._clock.mono() >= self._next_mono_s or progress.ended:
             self._live.update(_panel(progress), refresh=True)
             self._next_mono_s = self._clock.mono() + _PICTURE_S
+
+
+def _bind_to_logs(event: Event) -> None:
+    """Have whatever is logged from here on say to which night and duty it belongs."""
+    if isinstance(event.fact, DecisionMade):
+        structlog.contextvars.bind_contextvars(
+            night=event.night,
+            night_at=iso_utc(event.at_utc_s),
+            duty=event.fact.duty,
+            target=event.fact.args.get("target"),
+        )
 
 
 def _worth_a_line(event: Event) -> bool:

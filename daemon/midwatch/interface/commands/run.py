@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import os
 import signal
 from collections.abc import Iterator
 from contextlib import AsyncExitStack, contextmanager
@@ -75,8 +76,6 @@ async def _serve(night: Night, args: argparse.Namespace) -> int:
 def _running(
     night: Night, broker: BrokerSettings, clock: ScaledClock | None, args: argparse.Namespace
 ) -> Running:
-    import os
-
     return Running(
         pid=os.getpid(),
         site=night.site.name,
@@ -98,11 +97,12 @@ async def _one_night(
     options = RunOptions(
         data_folder=args.out,
         evening=evening,
-        seed=None,
+        seed=args.seed,
         speed=args.speed,
         start=args.start,
         bus=broker,
         spawn_devices=not args.no_devices,
+        sky_mode=args.sky,
     )
     title = f"night of {evening}, {night.site.name}, {night.rig.name}"
     with shown(NightProgress(night, title)) as listener:

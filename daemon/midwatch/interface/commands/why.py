@@ -38,7 +38,7 @@ def execute(args: argparse.Namespace) -> int:
     night = find_night(args.out, args.night)
     zone: tzinfo = UTC if args.utc else ZoneInfo(night.surroundings(args.orders).timezone)
     at = instant_in_night(date.fromisoformat(night.began.evening), args.time, zone)
-    answer = answer_at(night.events, at.timestamp())
+    answer = answer_at(night.events, at)
     if args.json:
         say_json(_content(night, answer))
     else:
@@ -56,16 +56,18 @@ def instant_in_night(evening: date, time_of_day: tuple[int, int, int], zone: tzi
     return datetime(day.year, day.month, day.day, hour, minute, second, tzinfo=zone)
 
 
-def answer_at(events: Sequence[Event], at_utc_s: float) -> Answer:
-    """Find what held at an instant.
+def answer_at(events: Sequence[Event], at: datetime) -> Answer:
+    """Find what held at an instant; a refusal shows times in the zone of that instant.
 
     Raises:
         InputError: the night had not begun by then.
     """
+    at_utc_s = at.timestamp()
     if events[0].at_utc_s > at_utc_s:
+        first = datetime.fromtimestamp(events[0].at_utc_s, at.tzinfo)
         raise InputError(
-            f"nothing was decided yet at {iso_utc(at_utc_s)}; the journal of this night begins at "
-            f"{iso_utc(events[0].at_utc_s)}"
+            f"at {at:%H:%M %Z on %Y-%m-%d} nothing was decided yet; the journal of this night "
+            f"begins at {first:%H:%M %Z}"
         )
     decision = following = activity = duty = ended = None
     for event in events:
