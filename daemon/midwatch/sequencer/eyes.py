@@ -45,7 +45,7 @@ def measure(frame: Frame, scale_arcsec: float) -> StarMeasures:
 
 def as_frame(ref: FrameRef, pixels: Pixels) -> Frame:
     """Return a read-out frame as the measuring functions take it."""
-    return Frame(pixels, float(ref.saturation_adu), ref.bayer)
+    return Frame(pixels, bayer=ref.bayer, saturation_adu=float(ref.saturation_adu))
 
 
 def solve(table: StarTable, shape: tuple[int, int], hint: FieldHint) -> Solution | SolveFailure:
