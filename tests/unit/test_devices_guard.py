@@ -154,9 +154,9 @@ def test_small_moves_and_a_narrow_wall_do_not_carry_a_mount_over_the_limit():
     assert np.all(at.alt.deg >= floor)
 
 
-@pytest.mark.parametrize(("ra_by_deg", "dec_by_deg"), [(0.0, -15.0), (-12.0, 0.0)])
+@pytest.mark.parametrize(("ra_by_deg", "dec_by_deg"), [(0.0, -15.0), (-15.8, 0.0)])
 def test_a_moved_mount_is_judged_from_where_it_has_gone(ra_by_deg, dec_by_deg):
-    ra, dec = at_hour_angle(START, 30.0, 20.0), 20.0
+    ra, dec = at_hour_angle(START, 55.0, 20.0), 20.0
 
     async def main():
         async with toy_rig(Kind.MOUNT, limits=LIMITS) as rig, rig.lease:
@@ -274,6 +274,49 @@ def test_tracking_and_pulses_are_refused_outside_and_allowed_inside():
     kinds, tracking = run_virtual(main)
     assert kinds == [ErrorKind.LIMIT, ErrorKind.LIMIT]
     assert tracking
+
+
+@pytest.mark.parametrize(
+    ("ha_deg", "dec_deg", "outward", "inward"),
+    [
+        # South on the meridian the altitude is 90 - 46 + declination.
+        (0.05, -23.945, "south", "north"),
+        # Due west on the equator: sin(altitude) = cos(46 deg) cos(hour angle).
+        (math.degrees(math.acos(math.sin(math.radians(20.055)) / math.cos(math.radians(46)))), 0.0,
+         "west", "east"),
+    ],
+)  # fmt: skip
+def test_a_pulse_is_judged_by_where_it_ends(ha_deg, dec_deg, outward, inward):
+    async def main():
+        async with toy_rig(Kind.MOUNT, limits=LIMITS) as rig, rig.lease:
+            mount = rig.client(Kind.MOUNT)
+            await mount.do(Unpark(), 5)
+            dec = dec_of_date(dec_deg, ha_deg)
+            ra = at_hour_angle(rig.clock.now(), ha_deg, dec)
+            rig.hosts["mount"].driver.become(ra_deg=ra, dec_deg=dec, pier_side="east")
+            await mount.do(Pulse(direction=inward, duration_ms=10), 5)
+            await mount.do(Pulse(direction=outward, duration_ms=10), 5)
+            with pytest.raises(CommandError) as caught:
+                await mount.do(Pulse(direction=outward, duration_ms=10_000), 20)
+            return caught.value.kind
+
+    assert run_virtual(main) is ErrorKind.LIMIT
+
+
+def dec_of_date(dec_deg: float, ha_deg: float) -> float:
+    """The ICRS declination whose apparent one at this hour angle is `dec_deg`, by astropy."""
+    when = Time(START.replace(tzinfo=None))
+    found = dec_deg
+    for _ in range(3):
+        ra = at_hour_angle(START, ha_deg, found)
+        frame = AltAz(obstime=when, location=SITE)
+        at = SkyCoord(ra * u.deg, found * u.deg).transform_to(frame)
+        alt, az, lat = at.alt.rad, at.az.rad, math.radians(46.0)
+        apparent = math.asin(
+            math.sin(lat) * math.sin(alt) + math.cos(lat) * math.cos(alt) * math.cos(az)
+        )
+        found += dec_deg - math.degrees(apparent)
+    return found
 
 
 def test_a_motor_that_does_not_obey_is_stopped_by_stronger_means():
