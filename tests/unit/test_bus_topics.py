@@ -3,7 +3,7 @@ from __future__ import annotations
 import itertools
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from midwatch.bus import ParsedTopic, TopicKind, Topics, parse, slug
@@ -100,6 +100,7 @@ FILTERS = (
 
 @settings(max_examples=100, deadline=None)
 @given(FILTERS, FILTERS)
+@example("/#", "+")
 def test_filters_overlap_exactly_if_some_topic_matches_both(first: str, second: str) -> None:
     common = any(matches(first, topic) and matches(second, topic) for topic in UNIVERSE)
     assert overlap(first, second) == common
