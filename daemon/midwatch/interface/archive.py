@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sqlite3
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -50,7 +49,7 @@ def find_night(data_folder: Path, name: str | None) -> KeptNight:
 
     Raises:
         InputError: there is no journal, no such night, or the journal is empty.
-        StopError: the journal is of another program or version.
+        StopError: the journal is damaged, or of another program or version.
     """
     events = _events(data_folder / JOURNAL_NAME)
     nights = list(dict.fromkeys(event.night for event in events if event.night))
@@ -73,5 +72,3 @@ def _events(path: Path) -> list[Event]:
         raise InputError(
             f"{path}: there is no journal; --out names the data folder of a run or rehearsal"
         ) from None
-    except sqlite3.DatabaseError as error:
-        raise InputError(f"{path}: not a journal ({error})") from None

@@ -29,6 +29,7 @@ class Running(BaseModel):
     site: str
     rig: str
     broker: BrokerSettings
+    devices: tuple[str, ...]
     heartbeat_s: float
     start: datetime | None = None
     speed: float = 1.0
@@ -105,6 +106,7 @@ def find_running(data_folder: Path, orders: Path | None) -> Running:
                 site=night.site.name,
                 rig=night.rig.name,
                 broker=broker,
+                devices=tuple(night.rig.devices.present()),
                 heartbeat_s=night.rig.bus.heartbeat_s,
             )
     running = _read(data_folder / FILE_NAME)

@@ -58,8 +58,11 @@ class StarSize:
 
     def read(self, view: View) -> Reading:
         """Compare the median of the latest frames with the best of the focus run."""
-        if view.focused_hfr_px is None or len(view.recent_hfr_px) < self._FRAMES:
-            return Reading(None, "too few frames since the last focus run")
+        if view.focused_hfr_px is None:
+            return Reading(None, "not focused yet")
+        if len(view.recent_hfr_px) < self._FRAMES:
+            # Not unknown: a run that has just ended answers the growth that asked for it.
+            return Reading(0.0, "too few frames since the last focus run to tell")
         now = statistics.median(view.recent_hfr_px[-self._FRAMES :])
         growth = 100.0 * (now / view.focused_hfr_px - 1.0)
         return Reading(growth, f"stars are {growth:.0f} % larger than after the last focus run")

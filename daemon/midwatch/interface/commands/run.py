@@ -81,6 +81,7 @@ def _running(
         site=night.site.name,
         rig=night.rig.name,
         broker=broker,
+        devices=tuple(night.rig.devices.present()),
         heartbeat_s=night.rig.bus.heartbeat_s,
         start=args.start,
         speed=args.speed,

@@ -43,10 +43,14 @@ def execute(args: argparse.Namespace) -> int:
 
 
 async def _gather(running: Running) -> dict[str, bytes]:
+    """Collect what is retained; what is not there after a moment is not waited for."""
     topics = running.topics
+    expected = {topics.night_state}
+    for device in running.devices:
+        expected |= {topics.online(device), topics.state(device)}
     patterns = (topics.night_state, f"{topics.root}/+/online", f"{topics.root}/+/state")
     async with visit(running.broker, topics, running.clock()) as there:
-        return await retained(there, patterns, lambda _: False, RETAINED_S)
+        return await retained(there, patterns, expected.issubset, RETAINED_S)
 
 
 def _night(payload: bytes | None) -> NightState | None:

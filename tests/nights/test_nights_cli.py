@@ -1,0 +1,180 @@
+"""The command line as a person and a service manager use it: real processes, a real broker."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+
+from interface_bench import RIG, midwatch, write_night
+from midwatch.journal.store import digest_of
+from midwatch.journal.summary import json_schema
+
+ORDERS = """\
+site: site.yaml
+rig: rig.yaml
+evening: 2027-03-10
+targets:
+  - name: M 101
+    frames:
+      - {exposure_s: 240, count: 6}
+      - {exposure_s: 60, count: 2}
+"""
+# A short lease, so that a device which is left alone makes itself safe while the test looks on.
+HASTY = RIG + "bus: {lease_s: 30, heartbeat_s: 5}\n"
+SPEED = 100.0
+
+
+def process(*words: object) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "midwatch.interface.cli", *map(str, words)]
+    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=100)
+
+
+# Rehearsals -----------------------------------------------------------------------------------
+
+
+def test_a_rehearsal_leaves_what_a_night_leaves(tmp_path: Path) -> None:
+    orders = write_night(tmp_path, orders=ORDERS)
+    out = tmp_path / "night"
+    done = process("rehearse", orders, "--sky", "fast", "--json", "--out", out)
+    assert done.returncode == 0, done.stderr
+    summary = json.loads(done.stdout)  # standard output is night.json and nothing else
+    jsonschema.validate(summary, json_schema())
+    (target,) = summary["targets"]
+    assert (target["wanted"], target["accepted"]) == (8, 8)
+    assert target["integration_s"] == pytest.approx(6 * 240 + 2 * 60, abs=8.0)
+    folder = out / "2027-03-10"
+    assert json.loads((folder / "night.json").read_text()) == summary
+    assert len(list((folder / "frames").rglob("*.fits"))) == 8
+    checked = subprocess.run(
+        ["sha256sum", "-c", "checksums.sha256"], cwd=folder, capture_output=True, check=False
+    )
+    assert checked.returncode == 0
+    assert "19:" in done.stderr  # progress, in local time, went to standard error
+
+    told = midwatch("why", "21:00", "--out", out)
+    assert told.code == 0
+    assert "decided" in told.out
+    digest = digest_of(out / "journal.sqlite", "2027-03-10")
+    written = (folder / "night.json").read_text()
+    assert midwatch("report", "--out", out).code == 0
+    assert (folder / "night.json").read_text() == written
+
+    again = midwatch("rehearse", orders, "--sky", "fast", "--out", out)
+    assert again.code == 0
+    assert "8 of 8 frames" in again.out
+    assert "promises kept" in again.out
+    assert digest_of(out / "journal.sqlite", "2027-03-10") == digest
+
+
+def test_the_rig_is_brought_up_and_asked(tmp_path: Path) -> None:
+    said = midwatch("check", write_night(tmp_path), "--rig", "--json")
+    assert said.code == 0
+    texts = {finding["subject"]: finding["text"] for finding in said.json["findings"]}
+    for role in ("mount", "camera", "focuser"):
+        assert texts[role] == f"simulated-{role}: answers; at rest"
+
+
+def test_a_driver_that_refuses_its_options_is_named(tmp_path: Path) -> None:
+    rig = RIG.replace("best_position: 15000", "colour: red")
+    said = midwatch("check", write_night(tmp_path, rig=rig), "--rig", "--json")
+    assert said.code == 3
+    (bad,) = (f for f in said.json["findings"] if f["level"] == "unreachable")
+    assert bad["subject"] == "focuser"
+    assert "colour" in bad["text"]
+
+
+def test_a_broker_that_is_away_is_named(tmp_path: Path) -> None:
+    rig = RIG + "bus: {host: 127.0.0.1, port: 9}\n"
+    said = midwatch("check", write_night(tmp_path, rig=rig), "--rig")
+    assert said.code == 3
+    assert "127.0.0.1" in said.err or "broker" in said.err
+
+
+# A running night --------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def running(tmp_path: Path) -> Iterator[tuple[subprocess.Popen[str], Path]]:
+    """A night at a hundred times the speed of time, with a process for each device."""
+    orders = write_night(tmp_path, orders=ORDERS, rig=HASTY)
+    out = tmp_path / "night"
+    words = ["run", orders, "--out", out, "--speed", SPEED, "--start", "2027-03-10T17:40Z",
+             "--sky", "fast", "--json"]  # fmt: skip
+    command = [sys.executable, "-m", "midwatch.interface.cli", *map(str, words)]
+    night = subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
+    )
+    try:
+        yield night, out
+    finally:
+        if night.poll() is None:
+            os.killpg(night.pid, signal.SIGKILL)
+            night.communicate()
+
+
+def wait_for(look: Callable[[], Any], wanted: Callable[[Any], bool], limit_s: float = 40.0) -> Any:
+    ends = time.monotonic() + limit_s
+    while time.monotonic() < ends:
+        found = look()
+        if wanted(found):
+            return found
+        time.sleep(0.3)
+    raise AssertionError(f"not within {limit_s} s; last: {look()}")
+
+
+def test_a_running_night_is_asked_ordered_and_closed(
+    running: tuple[subprocess.Popen[str], Path], tmp_path: Path
+) -> None:
+    night, out = running
+
+    def status() -> Any:
+        return midwatch("status", "--out", out, "--json")
+
+    def state() -> Any:
+        said = status()
+        return said.json["night"] if said.code == 0 else None
+
+    wait_for(state, lambda s: s is not None and s["duty"] != "")
+    shown = midwatch("status", "--out", out)
+    assert "Bench at Test Field" in shown.out
+    assert set(status().json["devices"]) >= {"mount", "camera", "focuser"}
+
+    orders = tmp_path / "orders.yaml"
+    camera = midwatch(
+        "device", "camera", "state", "--orders", orders, "--spool", out / "spool", "--json"
+    )
+    assert camera.code == 0, camera.err
+    assert camera.json["online"] is True
+
+    # The daemon holds the lease: nobody else may command a device that needs it.
+    refused = midwatch(
+        "device", "mount", "do", "track", "on=true", "--orders", orders, "--spool", out / "spool"
+    )
+    assert refused.code == 3
+    assert "does not hold the lease" in refused.err
+
+    assert midwatch("pause", "--out", out, "--why", "a visitor").code == 0
+    wait_for(state, lambda s: s["paused"])
+    assert midwatch("resume", "--out", out).code == 0
+    wait_for(state, lambda s: not s["paused"])
+    assert midwatch("skip", "M 33", "--out", out).code == 2
+
+    night.send_signal(signal.SIGTERM)
+    stdout, stderr = night.communicate(timeout=60)
+    summary = json.loads(stdout)
+    assert summary["ended"] is not None, stderr
+    assert summary["how"] is not None
+    assert not (out / "running.json").exists()
+    told = [p for p in summary["promises"] if p["number"] == 8]
+    assert all(promise["ok"] for promise in told), told
+    assert midwatch("status", "--out", out).code == 3
