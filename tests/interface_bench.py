@@ -90,6 +90,5 @@ def logs_left_alone() -> Iterator[None]:
     finally:
         root.handlers[:] = handlers
         root.setLevel(level)
-        logging.getLogger("mqtt").setLevel(logging.NOTSET)
         structlog.configure(**config)
         structlog.contextvars.clear_contextvars()

@@ -90,3 +90,12 @@ def test_setting_up_again_does_not_double_the_lines() -> None:
         structlog.get_logger().warning("once")
         logging.getLogger("library").warning("once as well")
     assert len(stream.getvalue().splitlines()) == 2
+
+
+@pytest.mark.parametrize(("loudness", "heard"), [(1, 0), (2, 1)])
+def test_the_clients_own_complaints_are_for_debugging(loudness: int, heard: int) -> None:
+    stream = io.StringIO()
+    with logs_left_alone():
+        set_up_logs(loudness, stream=stream)
+        logging.getLogger("mqtt").error("Unexpected message ID")
+    assert len(stream.getvalue().splitlines()) == heard

@@ -30,6 +30,7 @@ from midwatch.orders import Night
 # A device that was just brought up says what it is at once; hardware takes some seconds to answer.
 _ONLINE_S = 5.0
 _CONNECT_DEVICE_S = 30.0
+_POLL_S = 0.05
 
 
 @dataclass(frozen=True)
@@ -92,7 +93,8 @@ async def _ask(
     present = rig_file.devices.present()
     rig = RigClient(bus, topics, caller, clock, present, rig_file.bus.heartbeat_s, lease)
     await stack.enter_async_context(rig)
-    missing = set(await rig.wait_online(_ONLINE_S if hosted_here else rig_file.bus.heartbeat_s))
+    limit_s = _ONLINE_S if hosted_here else rig_file.bus.heartbeat_s
+    missing = await _wait_for(rig, clock, frozenset(troubles), limit_s)
 
     async def look(role: str) -> Fitness:
         client, driver = rig.devices[role], present[role].driver
@@ -105,6 +107,16 @@ async def _ask(
         return Fitness(role, driver, client.state, _trouble(role, client.state))
 
     return list(await asyncio.gather(*(look(role) for role in present)))
+
+
+async def _wait_for(
+    rig: RigClient, clock: Clock, hopeless: frozenset[str], limit_s: float
+) -> frozenset[str]:
+    """Wait until every device is up, except for some; return those that are not."""
+    ends_s = clock.mono() + limit_s
+    while frozenset(rig.down()) - hopeless and clock.mono() < ends_s:
+        await clock.sleep(_POLL_S)
+    return frozenset(rig.down())
 
 
 async def _try_link(client: DeviceClient[DeviceState], role: str, driver: str) -> Fitness:

@@ -60,6 +60,9 @@ def set_up_logs(
             processors=[structlog.stdlib.ProcessorFormatter.remove_processors_meta, *final],
         )
     )
+    if level > logging.DEBUG:
+        # By a filter: the library sets the level of its logger when it is imported, later.
+        handler.addFilter(lambda record: record.name != _MUTED)
     root = logging.getLogger()
     for old in [h for h in root.handlers if getattr(h, "_of_midwatch", False)]:
         root.removeHandler(old)
@@ -68,8 +71,6 @@ def set_up_logs(
     root.setLevel(level)
     for name in _CHATTY:
         logging.getLogger(name).setLevel(max(level, logging.WARNING))
-    debugging = level <= logging.DEBUG
-    logging.getLogger(_MUTED).setLevel(logging.WARNING if debugging else logging.CRITICAL)
 
 
 def _shared(clock: Clock) -> list[Processor]:

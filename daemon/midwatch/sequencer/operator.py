@@ -15,7 +15,15 @@ from midwatch.bus.envelopes import ErrorKind, Request
 from midwatch.bus.responder import Responder
 from midwatch.bus.topics import Topics
 from midwatch.clock import Clock
-from midwatch.journal.events import Activity, DecisionMade, NightEnded
+from midwatch.journal.events import (
+    Activity,
+    DecisionMade,
+    FaultBegan,
+    FaultEnded,
+    FrameGraded,
+    NightEnded,
+    OperatorSpoke,
+)
 from midwatch.journal.store import Event
 from midwatch.sequencer.engine import Engine
 
@@ -23,6 +31,8 @@ _log = structlog.get_logger(__name__)
 
 # The name under which the daemon takes orders, beside the devices.
 DAEMON = "daemon"
+# Events, beside decisions, after which the bulletin reads otherwise.
+_TOLD = (Activity, FaultBegan, FaultEnded, FrameGraded, OperatorSpoke)
 _COMMANDS = ("pause", "resume", "skip", "close")
 
 
@@ -95,7 +105,7 @@ class OperatorDesk:
             self._decision = event.fact
         elif isinstance(event.fact, NightEnded):
             self._ended = True
-        elif not isinstance(event.fact, Activity):
+        elif not isinstance(event.fact, _TOLD):
             return
         self._dirty.set()
 
