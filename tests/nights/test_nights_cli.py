@@ -93,11 +93,13 @@ def test_a_driver_that_refuses_its_options_is_named(tmp_path: Path) -> None:
     assert "colour" in bad["text"]
 
 
-def test_a_broker_that_is_away_is_named(tmp_path: Path) -> None:
+def test_a_broker_that_is_away_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("midwatch.interface.fitness.CONNECT_S", 0.5)
     rig = RIG + "bus: {host: 127.0.0.1, port: 9}\n"
     said = midwatch("check", write_night(tmp_path, rig=rig), "--rig")
     assert said.code == 3
-    assert "127.0.0.1" in said.err or "broker" in said.err
+    assert "the broker at 127.0.0.1:9 does not answer" in said.err
+    assert said.out == ""
 
 
 # A running night --------------------------------------------------------------------------------
@@ -178,3 +180,26 @@ def test_a_running_night_is_asked_ordered_and_closed(
     told = [p for p in summary["promises"] if p["number"] == 8]
     assert all(promise["ok"] for promise in told), told
     assert midwatch("status", "--out", out).code == 3
+
+
+def test_a_second_signal_ends_at_once_and_the_rig_is_not_forgotten(
+    running: tuple[subprocess.Popen[str], Path],
+) -> None:
+    night, out = running
+    wait_for(lambda: (out / "running.json").exists(), bool)
+    wait_for(lambda: midwatch("status", "--out", out).code, lambda code: code == 0)
+    children = children_of(night.pid)
+    assert len(children) >= 3  # a process for each device
+    # Both at once, before the order to close can have ended the night.
+    night.send_signal(signal.SIGINT)
+    night.send_signal(signal.SIGTERM)
+    _, stderr = night.communicate(timeout=30)
+    assert night.returncode == 130
+    assert "ending at once; the devices make themselves safe" in stderr
+    assert "Traceback" not in stderr
+    assert not (out / "running.json").exists()
+    assert [pid for pid in children if Path(f"/proc/{pid}").exists()] == []
+
+
+def children_of(pid: int) -> list[int]:
+    return [int(child) for child in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]

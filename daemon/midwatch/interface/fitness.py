@@ -23,7 +23,7 @@ from midwatch.devices.process import RigSetting, device_host
 from midwatch.devices.rig import RigClient
 from midwatch.devices.spool import MemorySpool
 from midwatch.errors import MidwatchError, UnreachableError
-from midwatch.interface.hail import CONNECT_S
+from midwatch.interface.hail import CONNECT_S, reach
 from midwatch.interface.runfile import broker_of
 from midwatch.orders import Night
 
@@ -57,7 +57,7 @@ async def rig_fitness(night: Night) -> list[Fitness]:
             seed = int(clock.unix_s() * 1000)
             bus: Bus = MqttBus(broker, f"midwatch-check-{seed}", clock, seed=seed)
             await stack.enter_async_context(bus)
-            await bus.wait_connected(CONNECT_S)
+            await reach(bus, broker, CONNECT_S)
             return await _ask(stack, bus, setting, clock, {}, hosted_here=False)
         memory = MemoryBroker()
         troubles: dict[str, str] = {}

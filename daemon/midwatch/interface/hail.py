@@ -62,14 +62,23 @@ async def visit(broker: BrokerSettings, topics: Topics, clock: Clock) -> AsyncIt
     seed = int(clock.unix_s() * 1000.0)
     bus = MqttBus(broker, slug(f"{visitor()}-{os.getpid()}"), clock, seed=seed)
     async with bus, Caller(bus, topics, clock, seed) as caller:
-        try:
-            await bus.wait_connected(CONNECT_S * _speed(clock))
-        except UnreachableError as error:
-            raise UnreachableError(
-                f"the broker at {broker.host}:{broker.port} does not answer ({error}); is it "
-                "running, and are account and password right?"
-            ) from None
+        await reach(bus, broker, CONNECT_S * _speed(clock))
         yield Visit(bus, topics, caller, clock)
+
+
+async def reach(bus: Bus, broker: BrokerSettings, limit_s: float) -> None:
+    """Wait until a bus is connected to its broker.
+
+    Raises:
+        UnreachableError: it is not within the limit; the message says what to look at.
+    """
+    try:
+        await bus.wait_connected(limit_s)
+    except UnreachableError:
+        raise UnreachableError(
+            f"the broker at {broker.host}:{broker.port} does not answer within {CONNECT_S:g} s; is "
+            "it running, and are account and password right?"
+        ) from None
 
 
 async def retained(

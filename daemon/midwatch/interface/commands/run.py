@@ -17,9 +17,9 @@ from midwatch.bus.settings import BrokerSettings
 from midwatch.clock import Clock, ScaledClock, WallClock
 from midwatch.errors import InputError, MidwatchError
 from midwatch.interface.conduct import NightOutcome, RunOptions, run
-from midwatch.interface.console import tell
+from midwatch.interface.console import hours_text, tell
 from midwatch.interface.epilogue import conclude
-from midwatch.interface.failures import DONE, explained
+from midwatch.interface.failures import DONE, INTERRUPTED, explained
 from midwatch.interface.hail import order, visit, visitor
 from midwatch.interface.loading import evening_of, load_orders
 from midwatch.interface.progress import NightProgress, shown
@@ -27,12 +27,13 @@ from midwatch.interface.runfile import Running, announced, broker_of
 from midwatch.interface.service import watched_service
 from midwatch.interface.surroundings import Surroundings
 from midwatch.orders import Night
-from midwatch.planning import NoDarknessError, plan_night
+from midwatch.planning import NightPlan, NoDarknessError, plan_night
 from midwatch.sequencer.calendar import NightCalendar
 from midwatch.sequencer.operator import DAEMON
 
 _log = structlog.get_logger(__name__)
 _SIGNALS = (signal.SIGINT, signal.SIGTERM)
+_FAR_AHEAD_S = 36 * 3600.0
 
 
 def execute(args: argparse.Namespace) -> int:
@@ -64,13 +65,14 @@ async def _serve(night: Night, args: argparse.Namespace) -> int:
         await stack.enter_async_context(watched_service())
         task = asyncio.current_task()
         assert task is not None
-        with _Ending(running, task).on_signals() as ending:
+        ending = _Ending(running, task)
+        with ending.on_signals():
             if args.every_night:
                 return await _every_night(night, broker, args, ending)
             clock = running.clock()
             evening = evening_of(night, args.evening, clock)
-            return conclude(await _one_night(night, broker, args, evening), args)
-    return DONE
+            return conclude(await _one_night(night, broker, args, evening, clock), args)
+    return ending.code
 
 
 def _running(
@@ -90,9 +92,9 @@ def _running(
 
 
 async def _one_night(
-    night: Night, broker: BrokerSettings, args: argparse.Namespace, evening: date
+    night: Night, broker: BrokerSettings, args: argparse.Namespace, evening: date, clock: Clock
 ) -> NightOutcome:
-    plan_night(night, evening)
+    _look_ahead(plan_night(night, evening), clock)
     folder: Path = args.out / evening.isoformat()
     Surroundings.of(night).write(folder)
     options = RunOptions(
@@ -110,26 +112,53 @@ async def _one_night(
         return await run(night, options, listener)
 
 
+class NightOverError(InputError):
+    """The night that is asked for lies in the past."""
+
+
+def _look_ahead(plan: NightPlan, clock: Clock) -> None:
+    """Refuse a night that is over, and say it if one is not tonight's."""
+    now_s = clock.unix_s()
+    if plan.dawn_s <= now_s:
+        raise NightOverError(
+            f"the night of {plan.evening} is over since {hours_text(now_s - plan.dawn_s)}; give "
+            "another --evening, or rehearse it"
+        )
+    ahead_s = plan.prepare_from_s - now_s
+    if ahead_s > _FAR_AHEAD_S:
+        tell(f"the night of {plan.evening} begins in {ahead_s / 86400.0:.0f} days: waiting for it")
+
+
 # Ending ----------------------------------------------------------------------------------------
 
 
 class _Ending:
-    """Turns the first signal into an order to close, and the second into an end at once."""
+    """Turns the first signal into an order to close, and the second into an end at once.
+
+    Attributes:
+        asked: set by the first signal.
+        code: to return if the task was cancelled.
+    """
 
     def __init__(self, running: Running, task: asyncio.Task[int]) -> None:
         self.asked = asyncio.Event()
+        self.code = DONE
         self._running = running
         self._task = task
         self._closing: asyncio.Task[None] | None = None
 
     @contextmanager
-    def on_signals(self) -> Iterator[_Ending]:
-        """Listen to signals while the block runs."""
+    def on_signals(self) -> Iterator[None]:
+        """Listen to signals while the block runs; a cancellation that they caused ends here."""
         loop = asyncio.get_running_loop()
         for number in _SIGNALS:
             loop.add_signal_handler(number, self._take)
         try:
-            yield self
+            yield
+        except asyncio.CancelledError:
+            if not self.asked.is_set():
+                raise
+            self._task.uncancel()
         finally:
             for number in _SIGNALS:
                 loop.remove_signal_handler(number)
@@ -139,6 +168,7 @@ class _Ending:
     def _take(self) -> None:
         if self.asked.is_set():
             tell("ending at once; the devices make themselves safe when their lease runs out")
+            self.code = INTERRUPTED
             self._task.cancel("ended at once by a second signal")
             return
         self.asked.set()
@@ -171,15 +201,28 @@ async def _every_night(
     calendar = NightCalendar(clock, night.place, night.site.timezone, on_arm=evenings.put_nowait)
     async with calendar:
         evenings.put_nowait(evening_of(night, None, clock))
-        while not ending.asked.is_set():
-            evening = await evenings.get()
+        while (evening := await _next_evening(evenings, ending.asked)) is not None:
             try:
-                worst = max(worst, conclude(await _one_night(night, broker, args, evening), args))
-            except NoDarknessError as error:
-                tell(f"no night of {evening}: {error}")
+                worst = max(
+                    worst, conclude(await _one_night(night, broker, args, evening, clock), args)
+                )
+            except (NoDarknessError, NightOverError) as error:
+                tell(str(error), "waiting for the next noon")
             except MidwatchError as error:
                 code, message = explained(error)
                 worst = max(worst, code)
                 _log.error("night_failed", evening=evening.isoformat(), reason=message)
                 tell(f"the night of {evening} failed: {message}")
     return worst
+
+
+async def _next_evening(evenings: asyncio.Queue[date], asked: asyncio.Event) -> date | None:
+    """Wait for the next evening; None if the service is told to end."""
+    evening = asyncio.create_task(evenings.get(), name="next evening")
+    end = asyncio.create_task(asked.wait(), name="told to end")
+    try:
+        await asyncio.wait({evening, end}, return_when=asyncio.FIRST_COMPLETED)
+        return None if asked.is_set() else evening.result()
+    finally:
+        evening.cancel()
+        end.cancel()
