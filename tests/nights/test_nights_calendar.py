@@ -8,7 +8,7 @@ from itertools import pairwise
 import pytest
 
 from midwatch.clock import VirtualClock
-from midwatch.sequencer.calendar import NightCalendar
+from midwatch.sequencer.calendar import NightCalendar, SunAltitudeTrigger
 from midwatch.sky import Observer, Place, sun_altaz
 from midwatch.virtual_time import run_virtual
 
@@ -47,3 +47,8 @@ def test_thirty_days_bring_each_noon_and_each_dusk_once() -> None:
         assert altitude_deg == pytest.approx(-18.0, abs=0.01)
     gaps = [(b - a).total_seconds() for a, b in pairwise(dusks)]
     assert all(86400.0 < gap < 86400.0 + 180.0 for gap in gaps)  # later each day in spring
+
+
+def test_an_altitude_the_sun_never_has_gives_no_event() -> None:
+    trigger = SunAltitudeTrigger(Observer(HOLLOW), 80.0, rising=True)
+    assert trigger.get_next_fire_time(None, datetime(2027, 5, 1, tzinfo=UTC)) is None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
 import signal
@@ -16,6 +17,7 @@ import jsonschema
 import pytest
 
 from interface_bench import RIG, midwatch, write_night
+from midwatch.bus.embedded import EmbeddedBroker
 from midwatch.journal.store import digest_of
 from midwatch.journal.summary import json_schema
 
@@ -203,3 +205,51 @@ def test_a_second_signal_ends_at_once_and_the_rig_is_not_forgotten(
 
 def children_of(pid: int) -> list[int]:
     return [int(child) for child in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+
+
+# One device ------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def broker_port() -> Iterator[int]:
+    loop = asyncio.new_event_loop()
+    broker = EmbeddedBroker()
+    loop.run_until_complete(broker.start())
+    yield broker.settings.port
+    loop.run_until_complete(broker.stop())
+    loop.close()
+
+
+def test_a_device_is_hosted_told_and_ended(tmp_path: Path, broker_port: int) -> None:
+    orders = write_night(tmp_path)
+    where = ("--orders", orders, "--port", broker_port)
+
+    def state() -> Any:
+        said = midwatch("device", "focuser", "state", *where, "--json")
+        return said.json if said.code == 0 else None
+
+    assert midwatch("device", "focuser", "state", *where).code == 3
+    words = ["device", "focuser", *where, "--spool", tmp_path / "spool"]
+    command = [sys.executable, "-m", "midwatch.interface.cli", *map(str, words)]
+    host = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
+    try:
+        wait_for(state, lambda s: s is not None)
+        assert midwatch("device", "focuser", "do", "connect", *where).code == 0
+        moved = midwatch("device", "focuser", "do", "move", "position=15040", *where)
+        assert moved.code == 0, moved.err
+        assert moved.out == "focuser move: done\n"
+        assert "without a daemon the device makes itself safe within 60 s" in moved.err
+        assert state()["state"]["position"] == 15040
+        too_far = midwatch("device", "focuser", "do", "move", "position=9999999", *where)
+        assert too_far.code == 3
+        assert "position" in too_far.err or "30000" in too_far.err
+        host.send_signal(signal.SIGTERM)
+        _, stderr = host.communicate(timeout=20)
+        assert host.returncode == 0, stderr
+        assert "Traceback" not in stderr
+        gone = midwatch("device", "focuser", "state", *where, "--json")
+        assert gone.code == 3 or gone.json["online"] is False
+    finally:
+        if host.poll() is None:
+            host.kill()
+            host.communicate()

@@ -48,11 +48,6 @@ def test_polar_summer_has_no_dusk_for_months() -> None:
     assert timedelta(hours=23) < second - first < timedelta(hours=25)
 
 
-def test_an_altitude_the_sun_never_has_gives_no_event() -> None:
-    trigger = SunAltitudeTrigger(Observer(HOLLOW), 80.0, rising=True)
-    assert trigger.get_next_fire_time(None, datetime(2027, 5, 1, tzinfo=UTC)) is None
-
-
 def test_a_clock_set_forward_calls_what_was_missed_once_and_soon() -> None:
     clock = SteppedClock(datetime(2027, 3, 1, 9, 0, tzinfo=UTC))
     armed: list[tuple[date, float]] = []
