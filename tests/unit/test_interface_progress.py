@@ -18,7 +18,7 @@ from journal_story import CONTEXT, NIGHT, told_night
 from midwatch.interface.conduct import NightOutcome
 from midwatch.interface.epilogue import conclude
 from midwatch.interface.loading import load_orders
-from midwatch.interface.progress import NightListener, NightProgress, _panel
+from midwatch.interface.progress import NightListener, NightProgress, panel
 from midwatch.journal import events as e
 from midwatch.journal.promises import Promise
 from midwatch.journal.report import take_accounts
@@ -85,7 +85,7 @@ def test_without_a_terminal_a_line_comes_now_and_then(tmp_path: Path) -> None:
 def test_a_terminal_shows_where_the_night_stands(tmp_path: Path) -> None:
     progress, _ = told(tmp_path)
     console = Console(file=io.StringIO(), width=90, record=True)
-    console.print(_panel(progress))
+    console.print(panel(progress))
     text = console.export_text()
     assert "22:00:00" in text
     # Three of the five dark hours less half an hour have passed: 150 of 300 minutes.

@@ -6,12 +6,17 @@ Only the standard library is imported, so that help and mistyped commands are an
 from __future__ import annotations
 
 import argparse
-import math
-import re
-from datetime import UTC, date, datetime
 from pathlib import Path
 
 from midwatch import __version__
+from midwatch.interface.values import (
+    date_argument,
+    instant_argument,
+    port_argument,
+    positive_number,
+    time_argument,
+    whole_number,
+)
 
 _EXIT_CODES = """\
 exit codes:
@@ -273,10 +278,25 @@ def _device(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("name", metavar="NAME", help="role of the device, such as camera")
     parser.add_argument(
         "action",
-        metavar="state | do COMMAND [key=value ...]",
+        metavar="ACTION",
         nargs="*",
-        help="talk to the running device instead of hosting it",
+        help="'state', or 'do COMMAND key=value ...': talk to the running device instead of "
+        "hosting it",
     )
+    _add_rig_and_broker(parser)
+    _add_hosting(parser)
+    talking = parser.add_argument_group("talking")
+    talking.add_argument(
+        "--timeout",
+        metavar="SECONDS",
+        type=positive_number,
+        default=30.0,
+        help="give up after this (default: 30)",
+    )
+    _add_json(parser)
+
+
+def _add_rig_and_broker(parser: argparse.ArgumentParser) -> None:
     source = parser.add_argument_group("where the rig is described (--orders, or --rig and --site)")
     source.add_argument("--orders", metavar="ORDERS", type=Path, help="night orders")
     source.add_argument("--rig", metavar="FILE", type=Path, help="rig file")
@@ -287,6 +307,9 @@ def _device(parser: argparse.ArgumentParser) -> None:
     broker.add_argument("--username", help="account at the broker")
     broker.add_argument("--password-file", metavar="FILE", type=Path, help="holds the password")
     broker.add_argument("--ca-file", metavar="FILE", type=Path, help="its authority; means TLS")
+
+
+def _add_hosting(parser: argparse.ArgumentParser) -> None:
     hosting = parser.add_argument_group("hosting")
     hosting.add_argument(
         "--speed",
@@ -324,15 +347,6 @@ def _device(parser: argparse.ArgumentParser) -> None:
         default=Path("night/spool"),
         help="where frames wait until the daemon has filed them (default: ./night/spool)",
     )
-    talking = parser.add_argument_group("talking")
-    talking.add_argument(
-        "--timeout",
-        metavar="SECONDS",
-        type=positive_number,
-        default=30.0,
-        help="give up after this (default: 30)",
-    )
-    _add_json(parser)
 
 
 def _schema(parser: argparse.ArgumentParser) -> None:
@@ -361,62 +375,3 @@ _FILLERS = {
     "device": _device,
     "schema": _schema,
 }
-
-
-# Values -------------------------------------------------------------------------------------
-
-
-def date_argument(text: str) -> date:
-    """Read a date such as 2027-03-10."""
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is no date; write it as 2027-03-10") from None
-
-
-def instant_argument(text: str) -> datetime:
-    """Read an instant with its zone, such as 2027-03-10T16:00Z, and return it in UTC."""
-    try:
-        when = datetime.fromisoformat(text)
-    except ValueError:
-        when = None
-    if when is None or when.tzinfo is None:
-        raise argparse.ArgumentTypeError(
-            f"{text!r} is no instant with a zone; write it as 2027-03-10T16:00Z"
-        )
-    return when.astimezone(UTC)
-
-
-def time_argument(text: str) -> tuple[int, int, int]:
-    """Read a time of day, HH:MM or HH:MM:SS."""
-    match = re.fullmatch(r"([01]?\d|2[0-3]):([0-5]\d)(?::([0-5]\d))?", text)
-    if match is None:
-        raise argparse.ArgumentTypeError(f"{text!r} is no time of day; write it as 23:40")
-    hour, minute, second = (int(part or 0) for part in match.groups())
-    return hour, minute, second
-
-
-def positive_number(text: str) -> float:
-    """Read a number above zero."""
-    try:
-        number = float(text)
-    except ValueError:
-        number = math.nan
-    if not (math.isfinite(number) and number > 0.0):
-        raise argparse.ArgumentTypeError(f"{text!r} is no number above zero")
-    return number
-
-
-def whole_number(text: str) -> int:
-    """Read a whole number from zero."""
-    if not text.isascii() or not text.isdigit():
-        raise argparse.ArgumentTypeError(f"{text!r} is no whole number from 0")
-    return int(text)
-
-
-def port_argument(text: str) -> int:
-    """Read a port number."""
-    number = whole_number(text)
-    if not 1 <= number <= 65535:
-        raise argparse.ArgumentTypeError(f"port {text} is not within 1 to 65535")
-    return number

@@ -156,7 +156,7 @@ class NightListener:
                 self._next_line_utc_s = (event.at_utc_s // _LINE_S + 1.0) * _LINE_S
                 tell(_line(progress, event))
         elif self._clock.mono() >= self._next_mono_s or progress.ended:
-            self._live.update(_panel(progress), refresh=True)
+            self._live.update(panel(progress), refresh=True)
             self._next_mono_s = self._clock.mono() + _PICTURE_S
 
 
@@ -189,7 +189,8 @@ def _line(progress: NightProgress, event: Event) -> str:
     return f"{head}{doing}  {progress.frames_text()}  ({progress.elapsed_text()})"
 
 
-def _panel(progress: NightProgress) -> Table:
+def panel(progress: NightProgress) -> Table:
+    """Return the picture of a night for a terminal."""
     grid = Table.grid(padding=(0, 2))
     grid.add_column(style="bold")
     grid.add_column()
