@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 import structlog
 
-from interface_bench import logs_left_alone
+from interface_bench import logs_left_alone, midwatch
 from midwatch.clock import VirtualClock
 from midwatch.interface.logs import set_up_logs
 
@@ -99,3 +99,27 @@ def test_the_clients_own_complaints_are_for_debugging(loudness: int, heard: int)
         set_up_logs(loudness, stream=stream)
         logging.getLogger("mqtt").error("Unexpected message ID")
     assert len(stream.getvalue().splitlines()) == heard
+
+
+@pytest.mark.parametrize(
+    ("words", "loudness"),
+    [
+        (["status"], -1),  # of a short visit only the result matters
+        (["status", "-v"], 1),
+        (["device", "mount", "state"], -1),
+        (["device", "mount"], 0),
+        (["run", "o.yaml"], 0),
+    ],
+)
+def test_short_visits_to_the_bus_are_calm(
+    monkeypatch: pytest.MonkeyPatch, words: list[str], loudness: int
+) -> None:
+    seen: list[int] = []
+
+    def stop(level: int) -> None:
+        seen.append(level)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("midwatch.interface.logs.set_up_logs", stop)
+    assert midwatch(*words).code == 130
+    assert seen == [loudness]

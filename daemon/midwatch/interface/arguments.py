@@ -6,6 +6,7 @@ Only the standard library is imported, so that help and mistyped commands are an
 from __future__ import annotations
 
 import argparse
+import textwrap
 from pathlib import Path
 
 from midwatch import __version__
@@ -18,6 +19,7 @@ from midwatch.interface.values import (
     whole_number,
 )
 
+_WIDTH = 79
 _EXIT_CODES = """\
 exit codes:
   0  done
@@ -74,7 +76,7 @@ def build_parser() -> argparse.ArgumentParser:
         command = commands.add_parser(
             name,
             help=summary,
-            description=description,
+            description=textwrap.fill(description, _WIDTH),
             epilog=_EXIT_CODES,
             formatter_class=argparse.RawDescriptionHelpFormatter,
         )

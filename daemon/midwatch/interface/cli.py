@@ -5,6 +5,7 @@ A command's module is imported only when it was chosen, so that help comes at on
 
 from __future__ import annotations
 
+import argparse
 import io
 import sys
 from collections.abc import Sequence
@@ -40,13 +41,20 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         from midwatch.interface.logs import set_up_logs
 
-        set_up_logs(args.loudness)
+        set_up_logs(_calm_loudness(args))
         command = import_module(f"midwatch.interface.commands.{module}")
         code: int = command.execute(args)
         sys.stdout.flush()
     except (Exception, KeyboardInterrupt) as error:
         return reported(error, show_traceback=args.loudness >= TRACEBACK_LOUDNESS)
     return code
+
+
+def _calm_loudness(args: argparse.Namespace) -> int:
+    """Leave out the warnings of a short visit to the bus: what matters of it is its result."""
+    visiting = _MODULES.get(args.command) is not None or bool(getattr(args, "action", None))
+    loudness: int = args.loudness
+    return -1 if visiting and loudness == 0 else loudness
 
 
 if __name__ == "__main__":

@@ -1,8 +1,9 @@
 """Brings up the devices of a rig and asks each how it is.
 
-Where the rig file names a broker, the devices are hosted elsewhere: they are only listened to, so
-that a running night is not disturbed. Otherwise their drivers are hosted in this process for a
-moment, connected, asked and disconnected.
+Where the rig file names a broker, the devices are hosted elsewhere, and are listened to there.
+Otherwise their drivers are hosted in this process for a moment. A device without a link to its
+hardware is asked to open it, and to close it again: if a night runs, it holds the lease, and such
+a device refuses.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import asyncio
 from contextlib import AsyncExitStack
 from dataclasses import dataclass
 
-from midwatch.bus import Bus
+from midwatch.bus import Bus, ErrorKind
 from midwatch.bus.calls import Caller, CallTimeoutError, CommandError
 from midwatch.bus.memory import MemoryBroker, MemoryBus
 from midwatch.bus.mqtt import MqttBus
@@ -22,7 +23,7 @@ from midwatch.devices.models import Connect, DeviceState, Disconnect
 from midwatch.devices.process import RigSetting, device_host
 from midwatch.devices.rig import RigClient
 from midwatch.devices.spool import MemorySpool
-from midwatch.errors import MidwatchError, UnreachableError
+from midwatch.errors import MidwatchError
 from midwatch.interface.hail import CONNECT_S, reach
 from midwatch.interface.runfile import broker_of
 from midwatch.orders import Night
@@ -35,12 +36,17 @@ _POLL_S = 0.05
 
 @dataclass(frozen=True)
 class Fitness:
-    """How one device is; `trouble` says what is wrong and what to try, None when it is well."""
+    """How one device is.
+
+    Attributes:
+        trouble: what is wrong and what to try; None when it is well.
+        remark: what was seen of one that is well.
+    """
 
     role: str
     driver: str
-    state: DeviceState | None
     trouble: str | None
+    remark: str = ""
 
 
 async def rig_fitness(night: Night) -> list[Fitness]:
@@ -58,7 +64,7 @@ async def rig_fitness(night: Night) -> list[Fitness]:
             bus: Bus = MqttBus(broker, f"midwatch-check-{seed}", clock, seed=seed)
             await stack.enter_async_context(bus)
             await reach(bus, broker, CONNECT_S)
-            return await _ask(stack, bus, setting, clock, {}, hosted_here=False)
+            return await _ask(stack, bus, setting, clock, {}, night.rig.bus.heartbeat_s)
         memory = MemoryBroker()
         troubles: dict[str, str] = {}
         for role in night.rig.devices.present():
@@ -72,7 +78,7 @@ async def rig_fitness(night: Night) -> list[Fitness]:
             except MidwatchError as error:
                 troubles[role] = str(error)
         bus = await stack.enter_async_context(MemoryBus(memory, "check"))
-        return await _ask(stack, bus, setting, clock, troubles, hosted_here=True)
+        return await _ask(stack, bus, setting, clock, troubles, _ONLINE_S)
 
 
 async def _ask(
@@ -81,30 +87,29 @@ async def _ask(
     setting: RigSetting,
     clock: Clock,
     troubles: dict[str, str],
-    *,
-    hosted_here: bool,
+    limit_s: float,
 ) -> list[Fitness]:
     rig_file, topics = setting.rig, setting.topics
-    caller = await stack.enter_async_context(Caller(bus, topics, clock, int(clock.unix_s() * 1000)))
-    lease = None
-    if hosted_here:
-        lease = LeaseHolder(bus, topics, clock, "check", rig_file.bus.lease_s)
-        await stack.enter_async_context(lease)
+    seed = int(clock.unix_s() * 1000)
+    caller = await stack.enter_async_context(Caller(bus, topics, clock, seed))
+    lease = LeaseHolder(bus, topics, clock, f"check-{seed}", rig_file.bus.lease_s)
     present = rig_file.devices.present()
     rig = RigClient(bus, topics, caller, clock, present, rig_file.bus.heartbeat_s, lease)
     await stack.enter_async_context(rig)
-    limit_s = _ONLINE_S if hosted_here else rig_file.bus.heartbeat_s
     missing = await _wait_for(rig, clock, frozenset(troubles), limit_s)
+    states = {role: client.state for role, client in rig.devices.items()}
+    if any(state is not None and not state.connected for state in states.values()):
+        await stack.enter_async_context(lease)
 
     async def look(role: str) -> Fitness:
-        client, driver = rig.devices[role], present[role].driver
+        client, driver, state = rig.devices[role], present[role].driver, states[role]
         if role in troubles:
-            return Fitness(role, driver, None, troubles[role])
-        if role in missing:
-            return Fitness(role, driver, None, _SILENT.format(role=role))
-        if hosted_here:
-            return await _try_link(client, role, driver)
-        return Fitness(role, driver, client.state, _trouble(role, client.state))
+            return Fitness(role, driver, troubles[role])
+        if role in missing or state is None:
+            return Fitness(role, driver, _SILENT.format(role=role))
+        if not state.connected:
+            return await _try_link(client, driver)
+        return _judged(role, driver, state)
 
     return list(await asyncio.gather(*(look(role) for role in present)))
 
@@ -119,25 +124,27 @@ async def _wait_for(
     return frozenset(rig.down())
 
 
-async def _try_link(client: DeviceClient[DeviceState], role: str, driver: str) -> Fitness:
-    """Connect a device, look at it, and let it go again."""
+async def _try_link(client: DeviceClient[DeviceState], driver: str) -> Fitness:
+    """Have a device open the link to its hardware, look at it, and have it closed again."""
     try:
         await client.do(Connect(), _CONNECT_DEVICE_S)
         state = client.state
         await client.do(Disconnect(), _CONNECT_DEVICE_S)
-    except (CommandError, CallTimeoutError, UnreachableError) as error:
-        return Fitness(role, driver, client.state, f"{error}; check its power and cable")
-    return Fitness(role, driver, state, _trouble(role, state))
+    except CommandError as error:
+        if error.kind is ErrorKind.NO_LEASE:
+            remark = "answers; a night that is running holds the lease, so its link was not tried"
+            return Fitness(client.name, driver, None, remark)
+        return Fitness(client.name, driver, f"{error}; check its power and cable")
+    except CallTimeoutError as error:
+        return Fitness(client.name, driver, f"{error}; check its power and cable")
+    assert state is not None
+    return _judged(client.name, driver, state)
+
+
+def _judged(role: str, driver: str, state: DeviceState) -> Fitness:
+    if state.fault is not None:
+        return Fitness(role, driver, f"it says: {state.fault}")
+    return Fitness(role, driver, None, "answers; at rest" if state.at_rest else "answers")
 
 
 _SILENT = "nothing is heard of it; start it with midwatch device {role}, or look at its log"
-
-
-def _trouble(role: str, state: DeviceState | None) -> str | None:
-    if state is None:
-        return _SILENT.format(role=role)
-    if state.fault is not None:
-        return f"it says: {state.fault}"
-    if not state.connected:
-        return "its driver runs and has no link to the hardware; check its power and cable"
-    return None

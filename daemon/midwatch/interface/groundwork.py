@@ -59,11 +59,11 @@ def disk_findings(night: Night, data_folder: Path) -> Iterator[Verdict]:
         return
     need, assumed = bytes_wanted(night)
     free = shutil.disk_usage(folder).free
-    size = f"{_gb(need)} wanted{' (size of the camera assumed)' if assumed else ''}"
+    size = f"{_size(need)} wanted{' (size of the camera assumed)' if assumed else ''}"
     if free < need:
-        yield "wrong", f"{data_folder}: {size}, {_gb(free)} free: make room, or order less"
+        yield "wrong", f"{data_folder}: {size}, {_size(free)} free: make room, or order less"
     else:
-        yield "ok", f"{data_folder}: {size}, {_gb(free)} free"
+        yield "ok", f"{data_folder}: {size}, {_size(free)} free"
 
 
 def bytes_wanted(night: Night) -> tuple[int, bool]:
@@ -90,5 +90,5 @@ def bytes_wanted(night: Night) -> tuple[int, bool]:
     return math.ceil(total * _SPARE), not known
 
 
-def _gb(size: float) -> str:
-    return f"{size / 1e9:.1f} GB"
+def _size(size: float) -> str:
+    return f"{size / 1e9:.1f} GB" if size >= 1e9 else f"{size / 1e6:.0f} MB"

@@ -27,7 +27,6 @@ def set_up_logs(
     *,
     clock: Clock | None = None,
     stream: TextIO | None = None,
-    cache: bool = False,
 ) -> None:
     """Route structlog, and the standard library's logging, to one stream.
 
@@ -35,7 +34,6 @@ def set_up_logs(
         loudness: -1 errors, 0 warnings, 1 what is done, 2 debug.
         clock: stamps the lines; None takes the machine's.
         stream: where to; None takes standard error.
-        cache: keep loggers as they were first used; only for a process that never sets up again.
     """
     from midwatch.clock import WallClock
 
@@ -51,7 +49,8 @@ def set_up_logs(
         processors=[*shared, structlog.stdlib.ProcessorFormatter.wrap_for_formatter],
         wrapper_class=structlog.make_filtering_bound_logger(level),
         logger_factory=structlog.stdlib.LoggerFactory(),
-        cache_logger_on_first_use=cache,
+        # Cached loggers would keep an earlier set-up, and the stream of a test that is over.
+        cache_logger_on_first_use=False,
     )
     handler = logging.StreamHandler(out)
     handler.setFormatter(

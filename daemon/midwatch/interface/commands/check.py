@@ -79,11 +79,13 @@ def _declared(night: Night) -> Iterator[Finding]:
         f"{night.site.timezone}",
     )
     altitudes = [altitude for _, altitude in night.horizon.points]
+    shape = f"flat at {altitudes[0]:g}°"
+    if len(altitudes) > 1:
+        shape = f"{len(altitudes)} points from {min(altitudes):g}° to {max(altitudes):g}°"
     yield Finding(
         "ok",
         "horizon",
-        f"{len(altitudes)} points from {min(altitudes):g}° to {max(altitudes):g}°, kept clear of "
-        f"by {night.rig.limits.horizon_margin_deg:g}°",
+        f"{shape}, kept clear of by {night.rig.limits.horizon_margin_deg:g}°",
     )
     optics = night.rig.optics
     yield Finding(
@@ -167,13 +169,9 @@ async def _rig(night: Night) -> list[Finding]:
     found = []
     for device in await rig_fitness(night):
         level: Level = "ok" if device.trouble is None else "unreachable"
-        text = device.trouble or "answers; at rest" if _at_rest(device.state) else "answers"
-        found.append(Finding(level, device.role, f"{device.driver}: {device.trouble or text}"))
+        text = f"{device.driver}: {device.trouble or device.remark}"
+        found.append(Finding(level, device.role, text))
     return found
-
-
-def _at_rest(state: object) -> bool:
-    return getattr(state, "at_rest", False) is True
 
 
 # Showing --------------------------------------------------------------------------------------
