@@ -184,6 +184,14 @@ def test_a_running_night_is_asked_ordered_and_closed(
     assert midwatch("status", "--out", out).code == 3
 
 
+def test_a_night_that_is_over_is_not_run(tmp_path: Path) -> None:
+    out = tmp_path / "night"
+    said = midwatch("run", write_night(tmp_path), "--evening", "2026-01-05", "--out", out)
+    assert said.code == 2
+    assert "the night of 2026-01-05 is over since" in said.err
+    assert list(out.iterdir()) == []  # nothing is left behind that a later night would find
+
+
 def test_a_second_signal_ends_at_once_and_the_rig_is_not_forgotten(
     running: tuple[subprocess.Popen[str], Path],
 ) -> None:

@@ -26,6 +26,7 @@ exit codes:
   1  the night broke a promise
   2  the input is wrong (the message names file, line and field, and what to write instead)
   3  a device or service cannot be reached
+(130, as the shell has it, when interrupted)
 """
 
 _HELP = {
