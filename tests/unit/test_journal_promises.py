@@ -246,7 +246,7 @@ def test_an_open_fault_is_told_and_breaks_nothing(inventory):
     index = index_of(events, e.FaultEnded)
     promises = judge((*events[:index], *events[index + 1 :]), inventory)
     assert promises[7].ok
-    assert "1 faults, 1 of them open" in promises[7].detail
+    assert "faults: 1, still open: 1" in promises[7].detail
 
 
 def test_a_night_that_does_not_end_at_rest_is_found(inventory):

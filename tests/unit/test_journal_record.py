@@ -120,13 +120,22 @@ FLIP = e.Flipped(target="M 3", ok=True, hour_angle_deg=1.0, from_side="west", to
 RESTART = began(0.0, 100.0).model_copy(update={"resumed": True})
 
 
+def rested(what: str) -> e.MotionEnded:
+    return e.MotionEnded(
+        what=what, alt_deg=40, horizon_deg=10, hour_angle_deg=0, pier_side="west",
+        sun_distance_deg=None, within_limits=True,
+    )  # fmt: skip
+
+
 @pytest.mark.parametrize(
     ("then", "still", "guiding"),
     [
         ([], "M 3", True),
         ([e.DutyBegan(duty="focus", args={})], "M 3", True),
         ([e.DutyBegan(duty="slew", args={})], None, False),
-        ([e.DutyBegan(duty="park", args={})], None, False),
+        ([rested("park")], None, False),
+        ([rested("tracking")], None, False),
+        ([rested("centring on M 3")], "M 3", True),
         ([FLIP], None, False),
         ([FLIP, centred()], "M 3", False),
         ([centred("M 33", ok=False)], None, True),

@@ -86,6 +86,10 @@ def test_usable_time_is_the_union_of_the_windows_inside_the_night():
     assert usable(plan("a", (50.0, 120.4)), plan("b", (110.0, 130.0), (190.0, 500.0))) == 40
 
 
+def test_a_plan_made_anew_takes_nothing_from_the_windows_before():
+    assert usable(plan("a", (100.0, 150.0)), plan("a", (130.0, 150.0))) == 50
+
+
 def test_unsafe_time_is_not_usable():
     facts = [plan("a", (100.0, 200.0)), e.Activity(cause="unsafe"), e.Activity(cause="paused")]
     assert usable(*facts) == 99

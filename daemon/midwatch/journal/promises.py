@@ -244,8 +244,7 @@ def _accepted_frames_sound(
 
 def _frame_problems(frame: FrameRecord, record: NightRecord) -> Iterator[str]:
     start, end, slack = frame.began_utc_s, frame.ended_utc_s, _TIME_TOLERANCE_S
-    plan = record.planned.get(frame.begun.target or "")
-    windows = () if plan is None else plan.windows_utc_s
+    windows = record.windows.get(frame.begun.target or "", [])
     if not any(opens - slack <= start and end <= closes + slack for opens, closes in windows):
         yield "exposed outside the target's windows"
     night = record.began
@@ -317,8 +316,8 @@ def _reasons_and_remedies(events: Sequence[Event]) -> Promise:
                 wrong.append(f"fault {fact.fault_id} ended without standing")
             faults[fact.fault_id] = False
     looked_at = (
-        f"{decisions} decisions; {len(faults)} faults, {sum(faults.values())} of them open; "
-        f"{remedies} remedies"
+        f"decisions: {decisions}; faults: {len(faults)}, still open: {sum(faults.values())}; "
+        f"remedies: {remedies}"
     )
     text = "Every decision has a reason; every fault its beginning, end and remedies"
     return _verdict(7, text, looked_at, wrong)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from typing import Literal, TypeAlias
 
 from midwatch.journal.events import (
     Activity,
@@ -29,6 +28,7 @@ from midwatch.journal.events import (
     FrameRead,
     GuidingStarted,
     LookoutChanged,
+    MotionEnded,
     NightBegan,
     NightEnded,
     OperatorSpoke,
@@ -36,121 +36,21 @@ from midwatch.journal.events import (
     Sample,
     TargetPlanned,
 )
+from midwatch.journal.record_parts import (
+    FaultRecord,
+    FocusMoment,
+    FrameRecord,
+    FrameState,
+    OrderKey,
+)
 from midwatch.journal.store import Event
 
-__all__ = ["FaultRecord", "FocusMoment", "FrameRecord", "FrameState", "NightRecord", "Timed"]
-
-FrameState = Literal["begun", "read", "filed", "graded", "lost"]
-OrderKey: TypeAlias = tuple[str, int]
+__all__ = ["FaultRecord", "FocusMoment", "FrameRecord", "FrameState", "NightRecord"]
 
 # Duties after which the telescope no longer points where it was centred.
-_MOVING_DUTIES = ("slew", "flip", "park")
-
-
-@dataclass(frozen=True, slots=True)
-class Timed:
-    """A fact with the moment at which it was journaled, POSIX seconds UTC."""
-
-    at_utc_s: float
-    fact: Fact
-
-
-@dataclass(slots=True)
-class FrameRecord:
-    """One exposure from its command to its verdict; facts are None until they happen."""
-
-    begun_at_utc_s: float
-    begun: FrameBegun
-    read: FrameRead | None = None
-    filed: FrameFiled | None = None
-    graded: FrameGraded | None = None
-    lost: FrameLost | None = None
-
-    @property
-    def exposure_id(self) -> str:
-        """Identifier that the daemon gave."""
-        return self.begun.exposure_id
-
-    @property
-    def is_light(self) -> bool:
-        """Whether it is a light frame."""
-        return self.begun.frame == "light"
-
-    @property
-    def order_key(self) -> OrderKey | None:
-        """Target and index of the frame order that it serves, if any."""
-        if self.begun.target is None or self.begun.order_index is None:
-            return None
-        return self.begun.target, self.begun.order_index
-
-    @property
-    def state(self) -> FrameState:
-        """How far it came."""
-        if self.graded is not None:
-            return "graded"
-        if self.filed is not None:
-            return "filed"
-        if self.lost is not None:
-            return "lost"
-        return "begun" if self.read is None else "read"
-
-    @property
-    def accepted(self) -> bool:
-        """Whether it counts towards its order."""
-        return self.graded is not None and self.graded.grade == "accepted"
-
-    @property
-    def pending(self) -> bool:
-        """Whether it may still come to count."""
-        return self.graded is None and self.lost is None
-
-    @property
-    def began_utc_s(self) -> float:
-        """When the shutter opened, as the camera says, or else when it was commanded."""
-        return self.begun_at_utc_s if self.read is None else self.read.began_utc_s
-
-    @property
-    def exposure_s(self) -> float:
-        """Measured shutter time, or the commanded one where none was measured."""
-        return self.begun.exposure_s if self.read is None else self.read.exposure_s
-
-    @property
-    def ended_utc_s(self) -> float:
-        """When the shutter closed."""
-        return self.began_utc_s + self.exposure_s
-
-
-@dataclass(frozen=True, slots=True)
-class FocusMoment:
-    """A focus run with its moment; the fields of `run` say what it found."""
-
-    at_utc_s: float
-    run: FocusRun
-
-
-@dataclass(slots=True)
-class FaultRecord:
-    """A fault with what was done about it."""
-
-    began_at_utc_s: float
-    began: FaultBegan
-    remedies: list[tuple[float, RemedyTried]] = field(default_factory=list)
-    ended_at_utc_s: float | None = None
-    ended: FaultEnded | None = None
-
-    @property
-    def open(self) -> bool:
-        """Whether it still stands."""
-        return self.ended is None
-
-    def tries(self, remedy: str) -> int:
-        """Return how often a remedy was tried against this fault."""
-        return sum(tried.remedy == remedy for _, tried in self.remedies)
-
-    @property
-    def last_tried_utc_s(self) -> float | None:
-        """When a remedy was last tried; None before the first."""
-        return self.remedies[-1][0] if self.remedies else None
+_MOVING_DUTIES = ("slew", "flip")
+# Ends of motion after which it does not point at anything any more: at rest, or left standing.
+_RESTING_ENDS = ("park", "tracking")
 
 
 @dataclass(slots=True)
@@ -159,6 +59,8 @@ class NightRecord:
 
     Attributes:
         began: The first taking up of the orders; `resumed` counts the later ones.
+        planned: The last plan of each target; `windows` holds those of all its plans tonight,
+            since a plan made anew after a restart may begin at that moment.
         interrupted_duty: What was being done when the daemon before this one died.
         duty: What is being done now, with its moment.
         focus: The last good focus run; `last_focus_run` is the last one, good or not.
@@ -173,6 +75,7 @@ class NightRecord:
     resumed: int = 0
     last_event_utc_s: float | None = None
     planned: dict[str, TargetPlanned] = field(default_factory=dict)
+    windows: dict[str, list[tuple[float, float]]] = field(default_factory=dict)
     frames: dict[str, FrameRecord] = field(default_factory=dict)
     faults: dict[str, FaultRecord] = field(default_factory=dict)
     focus: FocusMoment | None = None
@@ -253,6 +156,8 @@ class NightRecord:
 
     def _target_planned(self, _at: float, fact: TargetPlanned) -> None:
         self.planned[fact.target] = fact
+        known = self.windows.setdefault(fact.target, [])
+        known += [window for window in fact.windows_utc_s if window not in known]
 
     def _activity(self, at: float, fact: Activity) -> None:
         self.activity, self.activity_since_utc_s = fact, at
@@ -270,6 +175,10 @@ class NightRecord:
             self.duty = None
         if fact.outcome == "done":
             self.durations.setdefault(fact.duty, []).append(fact.took_s)
+
+    def _motion_ended(self, _at: float, fact: MotionEnded) -> None:
+        if fact.what in _RESTING_ENDS:
+            self._moved()
 
     def _moved(self) -> None:
         self.centred_target = None
@@ -380,6 +289,7 @@ _FOLDS: dict[str, Callable[[NightRecord, float, Fact], None]] = {
         (DecisionMade, NightRecord._decision),
         (DutyBegan, NightRecord._duty_began),
         (DutyEnded, NightRecord._duty_ended),
+        (MotionEnded, NightRecord._motion_ended),
         (FrameBegun, NightRecord._frame_begun),
         (FrameRead, NightRecord._frame_fact),
         (FrameFiled, NightRecord._frame_fact),

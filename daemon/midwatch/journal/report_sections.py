@@ -54,7 +54,7 @@ def headline(summary: NightSummary, ledger: Ledger, record: NightRecord) -> str:
     tiles = (
         (duration(total_s), "integration kept"),
         (f"{kept} of {len(lights)}", "light frames kept"),
-        ("none" if fraction is None else f"{fraction:.0%}", "of the usable time with open shutter"),
+        ("none" if fraction is None else f"{fraction:.0%}", "of usable time, shutter open"),
         (duration(lost_s), "lost to weather, faults, pauses"),
     )
     boxes = "".join(f"<li><b>{escape(value)}</b><span>{name}</span></li>" for value, name in tiles)

@@ -78,6 +78,7 @@ def table(caption: str, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> 
     """
     numeric = [head.startswith("#") for head in heads]
     classes = [' class="n"' if right else "" for right in numeric]
+    long = ' class="long"' if len(heads) > 5 else ""
     head = "".join(
         f'<th scope="col"{cls}>{escape(text.lstrip("#"))}</th>'
         for text, cls in zip(heads, classes, strict=True)
@@ -90,6 +91,6 @@ def table(caption: str, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> 
     )
     return (
         f'<div class="wide" tabindex="0" role="region" aria-label="{escape(caption)}">'
-        f"<table><caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead>"
+        f"<table{long}><caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead>"
         f"<tbody>{body}</tbody></table></div>"
     )

@@ -106,8 +106,8 @@ def json_schema() -> dict[str, Any]:
 def usable_seconds(record: NightRecord, ledger: Ledger) -> int:
     """Count the seconds of the night in which a target was inside its windows and it was safe."""
     usable = bytearray(ledger.dawn_utc_s - ledger.dusk_utc_s)
-    for plan in record.planned.values():
-        for opens, closes in plan.windows_utc_s:
+    for windows in record.windows.values():
+        for opens, closes in windows:
             _mark(usable, ledger.dusk_utc_s, opens, closes, 1)
     for span in ledger.spans:
         if span.cause == "unsafe":
