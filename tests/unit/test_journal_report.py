@@ -59,7 +59,7 @@ def page():
 def test_the_headline_says_what_was_got_and_what_it_cost(page):
     assert "2 h 40 min on NGC 2237 and 5 h 15 min on M 3" in page.text
     assert "most of the rest went to clouds (25 min)" in page.text
-    assert "with the rig parked, warm and closed" in page.text
+    assert "The night ended: dawn: every dark minute was used." in page.text
     assert "rehearsal, seed 1" in page.text
 
 
@@ -127,7 +127,7 @@ def test_broken_promises_are_told_at_the_top():
     events = told_night().events
     page = page_of(with_fact(events, len(events) - 1, closed=False))
     assert "1 promise broken." in page.text
-    assert "parked, warm and not closed" in page.text
+    assert "The rig was left not closed." in page.text
     assert "#promises" in {value for _, name, value in page.attributes if name == "href"}
 
 

@@ -241,7 +241,7 @@ def _draw(series: Series, x: Scale, y: Scale) -> str:
 
 
 def _legend(series: Sequence[Series]) -> str:
-    parts, at = [], float(_LEFT)
+    parts, at = [], _LEFT + 8.0
     for one in series:
         if not one.points or not one.label:
             continue

@@ -89,11 +89,10 @@ def _ending(summary: NightSummary, record: NightRecord) -> str:
     if record.ended is None:
         told = "The night has not ended."
     else:
-        states = ("parked", "warm", "closed")
-        left = joined(
-            [s if getattr(record.ended, s) else f"<strong>not {s}</strong>" for s in states]
-        )
-        told = f"The night ended ({escape(record.ended.how)}) with the rig {left}."
+        told = f"The night ended: {escape(record.ended.how)}."
+        missing = [s for s in ("parked", "warm", "closed") if not getattr(record.ended, s)]
+        if missing:
+            told += f" <strong>The rig was left not {joined(missing)}.</strong>"
     return f"{told} {_count(open_faults, 'fault')} still open." if open_faults else told
 
 

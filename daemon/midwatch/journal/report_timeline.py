@@ -251,5 +251,7 @@ def _flips(target: str, record: NightRecord, axis: TimeAxis, top: float) -> list
             f'<line class="flip" x1="{x:.1f}" x2="{x:.1f}" y1="{top + 22:.1f}" '
             f'y2="{top + _TARGET_H:.1f}"><title>{escape(told)}</title></line>'
         )
-        parts.append(text(x + 5, top + 34, "flip" if flip.ok else "flip failed", "small"))
+        parts.append(
+            text(x + 5, top + _TARGET_H - 6, "flip" if flip.ok else "flip failed", "small")
+        )
     return parts
