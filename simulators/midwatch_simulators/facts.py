@@ -15,14 +15,21 @@ from .sensor import Sensor
 from .truth import shifted
 from .view import View
 
-# Detection as measuring does it: five joined pixels over five times the noise, after smoothing
-# with the kernel 1 2 1, 2 4 2, 1 2 1, which leaves 0.375 of a pixel's noise.
-_THRESHOLD_SIGMA, _AREA_PX, _SMOOTHED_NOISE = 5.0, 5, 0.375
+# Detection as measuring does it: five joined pixels over five times the noise of a pixel, after
+# smoothing with the kernel 1 2 1, 2 4 2, 1 2 1.
+_THRESHOLD_SIGMA, _AREA_PX = 5.0, 5
 _SHAPE_SNR = 50.0
 _SOLVABLE_STARS = 8
-# Variance by the pixel's own width along each axis, and the half-flux radius of a Gaussian of
-# variance one: a measured radius is corrected by these.
-_PIXEL_VARIANCE, _GAUSS_HFR = 1.0 / 12.0, 1.17741
+# Square of the radius by which pixels widen what is measured: summing whole pixels spreads the
+# light once more by their width, and the usual correction takes off that much.
+_PIXEL_HFR2 = 0.05
+_PIXEL_FWHM2 = 8.0 * math.log(2.0) / 12.0  # of a Gaussian of a pixel's variance
+_CELL_FWHM2 = 0.35  # and what each further pixel of a cell adds
+# Of the stars above the threshold these are found alone; in rich fields more of them touch.
+_FOUND_SHARE, _FOUND_ALONE = 0.83, 1.8e-5
+# Fitting a peaked profile to a disc gives twice the half-flux radius.
+_DISC_FWHM = 2.03
+_PEAK_BETWEEN_PIXELS = 0.85  # a star lies off the centre of its brightest pixel on average
 
 
 def facts_of(
@@ -59,18 +66,20 @@ def facts_of(
     detect_share, hfr_px, fwhm_px, elongation = _shape(view.blur, cell)
     binned_noise_e = noise_e * cell  # of the sum over a cell
     even = sensor.mean_response
-    faintest_e = _THRESHOLD_SIGMA * _SMOOTHED_NOISE * binned_noise_e / (detect_share * even)
+    faintest_e = _THRESHOLD_SIGMA * binned_noise_e / (detect_share * even)
     stars = stars_on_chip(view, sensor, exposure_s, faintest_e, 0.0)
     count = len(stars.electrons)
     if count == 0:
         return facts
+    found = _FOUND_SHARE * count / (1.0 + _FOUND_ALONE * count)
     peak_share = float(psf_of(view.blur).reach[0])
     full_e = (sensor.saturation_adu(gain, offset) - background_adu) * per_adu
-    saturated = int(np.count_nonzero(stars.electrons * even * peak_share >= full_e))
+    peak_e = stars.electrons * even * peak_share
+    saturated = int(np.count_nonzero(peak_e * _PEAK_BETWEEN_PIXELS >= full_e))
     hfr_spread = 0.35 * hfr_px / math.sqrt(count)
-    bright = np.count_nonzero(stars.electrons * even * peak_share * cell >= _SHAPE_SNR * noise_e)
+    bright = np.count_nonzero(peak_e * cell >= _SHAPE_SNR * noise_e)
     measured = {
-        "stars": max(0, count + round(0.02 * count * float(rng.standard_normal()))),
+        "stars": max(1, round(found * (1.0 + 0.02 * float(rng.standard_normal())))),
         "hfr_px": round(abs(hfr_px + 0.3 * hfr_spread * float(rng.standard_normal())), 3)
         * sensor.binning,
         "fwhm_px": round(abs(fwhm_px * (1.0 + 0.01 * float(rng.standard_normal()))), 3)
@@ -118,8 +127,8 @@ def _shape(blur: Blur, cell: int) -> tuple[float, float, float, float]:
         )
     )
     detect = float(np.partition(np.ravel(smoothed), -_AREA_PX)[-_AREA_PX])
-    xx, _, yy = psf.moments()
-    aperture_px = min(max(6.0 * math.sqrt(max(xx, yy)), 4.0 * cell), 60.0 * cell)
-    hfr = psf.half_flux_radius(min(aperture_px, float(psf.half_width)))
-    corrected = math.sqrt(max(hfr**2 - 2.0 * _PIXEL_VARIANCE * _GAUSS_HFR**2, 0.01))
-    return detect, corrected, psf.fwhm(), psf.elongation()
+    # Without its pixel a star is a little narrower than its image on the grid.
+    bare = psf_of(blur).half_flux_radius()
+    hfr = math.sqrt(max(bare**2 - 2.0 * _PIXEL_FWHM2 / 8.0, 0.01) + _PIXEL_HFR2 * cell**2)
+    fwhm = math.sqrt(max(psf.fwhm() ** 2 - _PIXEL_FWHM2, 0.01) + _CELL_FWHM2 * (cell**2 - 1))
+    return detect, hfr, min(fwhm, _DISC_FWHM * hfr), psf.elongation()

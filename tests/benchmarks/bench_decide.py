@@ -1,4 +1,4 @@
-"""How long a decision takes on a full night's world. Run: python tests/benchmarks/bench_decide.py."""
+"""How long a decision takes on the world of a full night; run it as a script."""
 
 from __future__ import annotations
 

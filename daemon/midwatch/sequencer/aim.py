@@ -17,12 +17,14 @@ class Aim:
 
     Attributes:
         target: what the mount was last sent to, or None.
-        prepared: the rig was connected and checked by this run of the daemon.
+        connected: this run of the daemon has brought the devices up.
+        prepared: this run of the daemon has made the camera ready.
         closed_up: the rig was brought to rest for good.
         closing: why somebody or something ended the night, or None.
     """
 
     target: str | None = None
+    connected: bool = False
     prepared: bool = False
     closed_up: bool = False
     closing: str | None = None
@@ -32,7 +34,7 @@ class Aim:
         """Take in one event."""
         fact = event.fact
         if isinstance(fact, NightBegan):
-            self.target, self.prepared, self.closed_up = None, False, False
+            self.target, self.connected, self.prepared, self.closed_up = None, False, False, False
         elif isinstance(fact, DutyBegan):
             self._duty = fact
             if fact.duty in _AWAY:
@@ -45,6 +47,8 @@ class Aim:
     def _ended(self, duty: DutyBegan, done: bool) -> None:
         if duty.duty == "slew" and done:
             self.target = str(duty.args.get("target"))
+        elif duty.duty == "connect" and done:
+            self.connected = True
         elif duty.duty == "prepare" and done:
             self.prepared = True
         elif duty.duty == "close" and done:

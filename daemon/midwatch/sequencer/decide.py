@@ -131,10 +131,13 @@ def _hold(world: World, rule: str, reason: str, until_s: float, cause: Cause) ->
 
 def _safety(case: Case) -> Decision | None:
     world = case.world
-    if world.safety.safe or world.ready.closed_up or not _exposed(world):
+    ready = world.ready
+    if world.safety.safe or ready.closed_up or not ready.connected or not _exposed(world):
         return None
     again = _blocked(world, "secure")
     if again is not None:
+        if _over(case) is not None:
+            return None
         return _hold(world, "safety", "the rig could not be secured; trying again", again, "unsafe")
     return Decision("secure", "safety", world.safety.reason)
 
@@ -167,9 +170,21 @@ def _phase(case: Case) -> Decision | None:
     hours, ready, now = world.hours, world.ready, world.now_s
     if ready.closed_up:
         return Decision("finish", "phase", "the rig is parked, closed and warm")
+    if not ready.connected:
+        again = _blocked(world, "connect")
+        if again is None:
+            return Decision("connect", "phase", "bring the devices up and see that they answer")
+        if now < hours.dawn_s and world.operator.close is None:
+            return _hold(world, "phase", "devices are missing; trying again", again, "fault")
     over = _over(case)
     if over is not None:
         return _end_of_night(world, over)
+    return _evening(world) or _open_sky(case)
+
+
+def _evening(world: World) -> Decision | None:
+    """Return what comes before it is dark enough to work."""
+    hours, ready, now = world.hours, world.ready, world.now_s
     if now < hours.prepare_from_s:
         reason = f"preparation begins at {clock_text(hours.prepare_from_s)}"
         return _hold(world, "phase", reason, hours.prepare_from_s, "not_started")
@@ -177,15 +192,21 @@ def _phase(case: Case) -> Decision | None:
         again = _blocked(world, "prepare")
         if again is not None:
             return _hold(world, "phase", "the rig is not fit yet", again, "fault")
-        return Decision("prepare", "phase", "the night is near: connect, check and cool the rig")
+        return Decision("prepare", "phase", "the night is near: cool the camera")
     if now < hours.work_from_s:
         reason = f"dark enough to work at {clock_text(hours.work_from_s)}"
         return _hold(world, "phase", reason, hours.work_from_s, "waiting_for_target")
+    return None
+
+
+def _open_sky(case: Case) -> Decision | None:
+    """Return what keeps the sky out, or lets it in."""
+    world = case.world
     if world.operator.paused:
         return Decision("wait", "operator", "paused by the operator", cause="paused")
     if not world.safety.safe:
         return Decision("wait", "safety", world.safety.reason, cause="unsafe")
-    if not ready.roof_open and case.board.best is not None:
+    if not world.ready.roof_open and case.board.best is not None:
         again = _blocked(world, "open")
         if again is not None:
             return _hold(world, "phase", "the roof did not open; trying again", again, "fault")
@@ -225,7 +246,11 @@ def _end_of_night(world: World, reason: str) -> Decision:
                 "binning": need.binning,
                 "count": need.remaining,
             }
-            return Decision("calibrate", "phase", f"{reason}; {need.frame}s to match", args)
+            return Decision(
+                "calibrate", "phase", f"{reason}; {need.frame} frames to match the lights", args
+            )
+    if any(fault.given_up and "close" in fault.blocks for fault in world.faults):
+        return Decision("finish", "phase", "the rig could not be closed; a person must look at it")
     again = _blocked(world, "close")
     if again is not None:
         return _hold(world, "phase", "closing failed; trying again", again, "closing")

@@ -384,7 +384,7 @@ class Engine:
 
     def _note_silence(self) -> None:
         """Open and close the faults of devices that fall silent and come back."""
-        if not self._aim.prepared:
+        if not self._aim.connected:
             return
         down = self._rig.down()
         for fault in self.record.open_faults():

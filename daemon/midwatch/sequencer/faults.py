@@ -18,13 +18,16 @@ _PAUSES_S: dict[str, tuple[float, ...]] = {
     "guide": (10.0, 60.0, 300.0, 900.0),
     "dither": (5.0, 600.0),
     "expose": (5.0, 20.0, 60.0, 300.0),
-    "secure": (10.0,),
-    "close": (10.0, 30.0, 60.0),
+    "connect": (10.0, 30.0, 60.0),
+    "secure": (10.0, 10.0, 30.0, 60.0),
+    "close": (10.0, 30.0, 60.0, 300.0),
     "calibrate": (20.0, 1e9),
 }
 # Failures in a row after which a target is left for a while, and for how long.
 _TARGET_PATIENCE = 3
 _TARGET_REST_S = 900.0
+# Closing is tried this often before only a person can help.
+_CLOSE_TRIES = 12
 # Duties that cannot be done without a device.
 _NEEDS: dict[str, tuple[str, ...]] = {
     "mount": ("slew", "centre", "flip", "guide", "dither", "expose"),
@@ -75,6 +78,7 @@ def _view(fault: FaultRecord, now_s: float) -> FaultView:
         message=began.message,
         blocks=blocks,
         again_at_s=again_at_s,
+        given_up=began.duty == "close" and fault.tries(retry_name("close")) >= _CLOSE_TRIES,
     )
 
 

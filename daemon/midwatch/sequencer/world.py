@@ -106,6 +106,7 @@ class Pointing:
 class Readiness:
     """What of the rig is ready; a device that the rig has not counts as ready."""
 
+    connected: bool = False
     prepared: bool = False
     roof_open: bool = False
     roof_closed: bool = True
@@ -145,6 +146,7 @@ class FaultView:
         remedy: the duty that is due now, or None while backing off or given up.
         blocks: duties that must not be chosen while the fault is open.
         again_at_s: when it will be looked at again.
+        given_up: every attempt has failed; only a person can help.
     """
 
     fault_id: str
@@ -154,6 +156,7 @@ class FaultView:
     remedy_args: Mapping[str, str | int | float | bool | None] = field(default_factory=dict)
     blocks: tuple[str, ...] = ()
     again_at_s: float = 0.0
+    given_up: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,6 +211,7 @@ class World:
 # Before anything was learned. Too low: an exposure is begun that a limit then cuts short; too
 # high: minutes before a limit are left unused.
 DEFAULT_DURATIONS_S: dict[str, float] = {
+    "connect": 10.0,
     "prepare": 900.0,
     "open": 60.0,
     "slew": 60.0,

@@ -138,6 +138,7 @@ class WorldView:
         guiding = guider is not None and guider.phase in ("guiding", "settling")
         every = self.night.rig.guiding.dither_every
         return Readiness(
+            connected=self.aim.connected,
             prepared=self.aim.prepared,
             has_roof=rig.roof is not None,
             roof_open=rig.roof is None or (roof is not None and roof.position == "open"),

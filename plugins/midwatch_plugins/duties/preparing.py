@@ -27,15 +27,15 @@ _ROOF_S = 180.0
 _COOLING_SLACK_S = 600.0
 
 
-class Prepare:
-    """Bring every device up, collect frames left in the spool, cool the camera."""
+class ConnectRig:
+    """Bring every device up, and collect frames left in the camera's spool."""
 
-    name: ClassVar[str] = "prepare"
+    name: ClassVar[str] = "connect"
     cause: ClassVar[Cause] = "preparing"
     repeatable: ClassVar[bool] = True
 
     async def perform(self, context: DutyContext, args: Args) -> None:
-        """Answer only when the rig is fit for the night."""
+        """Answer when every device of the rig is on the bus and talks to its hardware."""
         missing = await context.rig.wait_online(_ONLINE_S)
         if missing:
             raise DutyFailedError(
@@ -49,8 +49,6 @@ class Prepare:
         found = await collect_waiting(context)
         if found:
             context.note(Notice(message=f"{found} frames waited in the camera's spool"))
-        if context.night.rig.camera.cool_to_c is not None:
-            await _cool(context, context.night.rig.camera.cool_to_c)
 
     async def _connect(self, role: str, client: DeviceClient) -> None:  # type: ignore[type-arg]
         try:
@@ -61,6 +59,19 @@ class Prepare:
                 "not_connected",
                 f"the {role} does not connect: {error.message}; check its power and cable",
             ) from error
+
+
+class Prepare:
+    """Cool the camera."""
+
+    name: ClassVar[str] = "prepare"
+    cause: ClassVar[Cause] = "preparing"
+    repeatable: ClassVar[bool] = True
+
+    async def perform(self, context: DutyContext, args: Args) -> None:
+        """Answer when the sensor is at its temperature; a camera without set point is ready."""
+        if context.night.rig.camera.cool_to_c is not None:
+            await _cool(context, context.night.rig.camera.cool_to_c)
 
 
 async def _cool(context: DutyContext, to_c: float) -> None:
