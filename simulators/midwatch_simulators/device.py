@@ -26,7 +26,7 @@ from .noise import draw_seed
 Handler = Callable[[Any], Awaitable[Model | None]]
 M = TypeVar("M", bound=Model)
 
-TRUTH_EVERY_S = 30.0  # a device that was started later knows the others after this time
+TRUTH_EVERY_S = 120.0  # a device that was started later knows the others after this time
 LINK_S = 0.3  # opening a serial or USB link
 
 

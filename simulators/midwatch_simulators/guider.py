@@ -28,7 +28,7 @@ from .truth import GuiderTruth, MountTruth, RoofTruth
 _DECAY_S = 4.0  # an offset shrinks by e in two cycles of two seconds at a gain near 0.7
 _CYCLE_S = 2.0
 _GAIN = 0.7
-_REPORT_S = 10.0
+_REPORT_S = 30.0
 _CALM_WIND_MS = 4.0
 
 
@@ -87,7 +87,7 @@ class SimulatedGuider(SimulatedDevice):
         )
 
     def state(self) -> GuiderState:
-        """Return the whole state; figures change every ten seconds."""
+        """Return the whole state; figures change every half minute."""
         state = GuiderState(
             connected=self.connected,
             at_rest=self._phase == "idle",

@@ -42,16 +42,19 @@ class Blur:
     trail_y: float = 0.0
 
     def rounded(self) -> Blur:
-        """Return nearly the same blur on a coarse lattice, so that like frames share a shape."""
+        """Return nearly the same blur on a coarse lattice, so that like frames share a shape.
+
+        A twenty-fifth of a pixel is below what can be measured of a star's size.
+        """
         return Blur(
-            round(self.moffat_fwhm, 2),
-            round(self.disc_radius, 2),
+            round(self.moffat_fwhm * 25.0) / 25.0,
+            round(self.disc_radius * 25.0) / 25.0,
             self.obstruction,
-            round(self.jitter_xx, 3),
-            round(self.jitter_xy, 3),
-            round(self.jitter_yy, 3),
-            round(self.trail_x, 2),
-            round(self.trail_y, 2),
+            round(self.jitter_xx, 2),
+            round(self.jitter_xy, 2),
+            round(self.jitter_yy, 2),
+            round(self.trail_x * 25.0) / 25.0,
+            round(self.trail_y * 25.0) / 25.0,
         )
 
 

@@ -95,7 +95,7 @@ def test_datasum_and_checksum(tmp_path: Path) -> None:
 @pytest.mark.parametrize(("cards", "blocks"), [(26, 1), (27, 2)])
 def test_a_header_fills_whole_blocks(tmp_path: Path, cards: int, blocks: int) -> None:
     """36 cards, END included, fill a block and one more begins another (section 3.3.1)."""
-    rows = [(f"K{i}", i, "") for i in range(cards - 1)]
+    rows = [(f"K{i}", i, "") for i in range(cards)]
     size = write_fits(tmp_path / "a.fits", SMALL, rows).size_bytes
     written = fits.getheader(tmp_path / "a.fits")
     assert len(written) == cards + 9  # five mandatory, BZERO, BSCALE, CHECKSUM, DATASUM, no END

@@ -12,6 +12,7 @@ import hashlib
 import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -30,9 +31,9 @@ __all__ = [
 CardValue = str | bool | int | float
 Card = tuple[str, CardValue, str]
 _BLOCK = 2880
-# The library stamps its checksum cards with the wall clock unless told otherwise; a fixed text
-# keeps the bytes of a rehearsal the same each time.
-_CHECKSUM_STAMP = "when the file was written"
+# What stands in the CHECKSUM card while the sum is taken (FITS 4.0, section 4.4.2.7).
+_NO_CHECKSUM = "0" * 16
+_PUNCTUATION = frozenset((*range(0x3A, 0x41), *range(0x5B, 0x61)))
 
 
 @dataclass(frozen=True)
@@ -107,23 +108,62 @@ def write_fits(
     return FileFacts(path, digest.hexdigest(), size, datasum)
 
 
-def _encode(data: NDArray[np.uint16], cards: Sequence[Card]) -> tuple[bytes, memoryview[int], int]:
-    """Return header, data (still to be padded) and datasum of a file."""
+@lru_cache(maxsize=2048, typed=True)
+def _card_text(keyword: str, value: CardValue, comment: str) -> str:
+    """Return a card as the library formats it; most cards are the same in every frame."""
     from astropy.io import fits
 
-    # Flipping the top bit subtracts 32768; the library's own conversion copies more often.
-    stored = (data ^ np.uint16(0x8000)).astype(">u2").view(">i2")
-    hdu = fits.PrimaryHDU(stored)
-    hdu.header["BZERO"] = (32768, "data are unsigned 16 bit")
-    hdu.header["BSCALE"] = (1, "data are not scaled")
-    for keyword, value, comment in cards:
-        if len(keyword) > 8:
-            raise ValueError(f"FITS keyword {keyword!r} is longer than 8 characters")
-        # Appending is quick; setting by name searches all cards each time.
-        hdu.header.append((keyword, value, comment), bottom=True)
-    hdu.add_checksum(when=_CHECKSUM_STAMP)
-    header = hdu.header.tostring().encode("ascii")
-    return header, stored.reshape(-1).view(np.uint8).data, int(hdu.header["DATASUM"])
+    if len(keyword) > 8:
+        raise ValueError(f"FITS keyword {keyword!r} is longer than 8 characters")
+    return str(fits.Card(keyword, value, comment))
+
+
+def _encode(data: NDArray[np.uint16], cards: Sequence[Card]) -> tuple[bytes, memoryview[int], int]:
+    """Return header, data (still to be padded) and datasum of a file."""
+    # Flipping the top bit subtracts 32768, as BZERO asks for.
+    stored = (data ^ np.uint16(0x8000)).astype(">u2")
+    body = stored.reshape(-1).view(np.uint8).data
+    datasum = _ones_complement_sum(bytes(body) + bytes(-body.nbytes % 4))
+    rows, columns = data.shape
+    mandatory: list[Card] = [
+        ("SIMPLE", True, "conforms to FITS standard"),
+        ("BITPIX", 16, "array data type"),
+        ("NAXIS", 2, "number of array dimensions"),
+        ("NAXIS1", columns, ""),
+        ("NAXIS2", rows, ""),
+        ("BZERO", 32768, "data are unsigned 16 bit"),
+        ("BSCALE", 1, "data are not scaled"),
+    ]
+    sums: list[Card] = [
+        ("CHECKSUM", _NO_CHECKSUM, "checksum of the whole, FITS 4.0"),
+        ("DATASUM", str(datasum), "checksum of the data, FITS 4.0"),
+    ]
+    text = "".join(_card_text(*card) for card in (*mandatory, *cards, *sums)) + "END".ljust(80)
+    unsigned = text.ljust(-(-len(text) // _BLOCK) * _BLOCK).encode("ascii")
+    total = _folded(_ones_complement_sum(unsigned) + datasum)
+    header = unsigned.replace(_NO_CHECKSUM.encode(), _checksum_text(total).encode(), 1)
+    return header, body, datasum
+
+
+def _checksum_text(total: int) -> str:
+    """Write the complement of a ones-complement sum in sixteen letters and digits.
+
+    FITS 4.0, appendix J: each byte is spread over four characters that add up to it above ASCII
+    "0"; pairs are moved apart until none is punctuation; the whole is rotated by one character.
+    """
+    characters = [[0] * 4 for _ in range(4)]
+    for place, byte in enumerate((0xFFFFFFFF - total).to_bytes(4, "big")):
+        quarter, rest = divmod(byte, 4)
+        four = [quarter + 0x30 + rest, *[quarter + 0x30] * 3]
+        while any(c in _PUNCTUATION for c in four):
+            for i in (0, 2):
+                if four[i] in _PUNCTUATION or four[i + 1] in _PUNCTUATION:
+                    four[i] += 1
+                    four[i + 1] -= 1
+        for i in range(4):
+            characters[i][place] = four[i]
+    text = "".join(chr(c) for word in characters for c in word)
+    return text[-1] + text[:-1]
 
 
 def _sync_folder(folder: Path) -> None:
@@ -171,7 +211,11 @@ def verify_checksum(path: Path) -> bool:
 
 
 def _ones_complement_sum(content: bytes) -> int:
-    total = int(np.frombuffer(content, ">u4").sum(dtype=np.uint64))
+    return _folded(int(np.frombuffer(content, ">u4").sum(dtype=np.uint64)))
+
+
+def _folded(total: int) -> int:
+    """Add what is carried beyond 32 bits back in."""
     while total >> 32:
         total = (total & 0xFFFFFFFF) + (total >> 32)
     return total

@@ -7,6 +7,10 @@ from pydantic import JsonValue
 from midwatch.orders.models import DeviceEntry, Devices, Rig
 
 _PREFIX = "simulated-"
+# Without pixels a night passes in seconds, and half of them would go into heartbeats. Rarer ones
+# only make the rehearsal notice a silent device later.
+_FAST_HEARTBEAT_S = 60.0
+_FAST_LEASE_S = 240.0
 
 
 def simulated_rig(rig: Rig, sky_mode: str) -> Rig:
@@ -19,7 +23,11 @@ def simulated_rig(rig: Rig, sky_mode: str) -> Rig:
     camera = entries["camera"]
     options = {**camera.options, "sky_mode": sky_mode}
     entries["camera"] = DeviceEntry(driver=camera.driver, options=options)
-    return rig.model_copy(update={"devices": Devices(**entries)})
+    changes: dict[str, object] = {"devices": Devices(**entries)}
+    if sky_mode == "fast":
+        bus = {"heartbeat_s": _FAST_HEARTBEAT_S, "lease_s": _FAST_LEASE_S}
+        changes["bus"] = rig.bus.model_copy(update=bus)
+    return rig.model_copy(update=changes)
 
 
 def _entry(rig: Rig, role: str, entry: DeviceEntry) -> DeviceEntry:

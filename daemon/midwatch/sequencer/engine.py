@@ -60,6 +60,8 @@ SAMPLE_S = 300.0
 _CANCEL_S = 30.0
 # Decisions without time passing before the engine suspects a circle and pauses.
 _HASTE = 40
+# Facts that come often and change nothing that a world derives from the record.
+_SLOW_FACTS = frozenset({"sample", "activity", "decision", "lookout", "notice"})
 
 
 @dataclass(frozen=True)
@@ -159,6 +161,8 @@ class Engine:
     def _heard(self, event: Event) -> None:
         self.record.apply(event)
         self._aim.apply(event)
+        if event.fact.kind not in _SLOW_FACTS:
+            self._view.forget()
         if isinstance(event.fact, DutyEnded) and event.fact.outcome == "done":
             self._view.learn(event.fact.duty, event.fact.took_s)
         elif isinstance(event.fact, FrameRead):

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from midwatch.devices.models import MountState
 from midwatch.devices.rig import RigClient
+from midwatch.journal.events import FrameGraded
 from midwatch.journal.learned import FRAME_OVERHEAD, LearnedDurations
 from midwatch.journal.record import NightRecord
 from midwatch.orders import Night
@@ -17,6 +18,7 @@ from midwatch.sequencer.contracts import View
 from midwatch.sequencer.faults import target_rests_until_s, view_faults
 from midwatch.sequencer.world import (
     DEFAULT_DURATIONS_S,
+    CalibrationNeed,
     FrameNeed,
     MeridianRules,
     NightHours,
@@ -72,6 +74,10 @@ class WorldView:
     learned: LearnedDurations
     _hours: NightHours = field(init=False)
     _durations_s: dict[str, float] = field(default_factory=dict)
+    # What only changes with frames is kept until one comes: the world is built at every stir.
+    _calibration: tuple[CalibrationNeed, ...] | None = None
+    _targets: tuple[TargetView, ...] | None = None
+    _lights: list[FrameGraded] | None = None
 
     def __post_init__(self) -> None:
         plan = self.plan
@@ -81,6 +87,10 @@ class WorldView:
         """Take in how long a duty, or the overhead of a frame, has taken."""
         self.learned = self.learned.with_duration(duty, took_s)
         self._durations_s.clear()
+
+    def forget(self) -> None:
+        """Have what was derived from frames and faults derived anew."""
+        self._calibration = self._targets = self._lights = None
 
     def build(self, now_s: float, safety: Safety, standing: tuple[StandingDue, ...]) -> World:
         """Return the world as it is now."""
@@ -96,11 +106,11 @@ class WorldView:
             safety=safety,
             pointing=self._pointing(now_s),
             ready=self._ready(),
-            targets=tuple(self._target(plan) for plan in self.plan.targets),
+            targets=self._all_targets(),
             operator=Operator(self.record.paused, self.aim.closing),
             faults=view_faults(self.record, now_s),
             standing=standing,
-            calibration=calibration_needs(self.night, self.record),
+            calibration=self._calibration_needs(),
             durations_s=self._expected(),
         )
 
@@ -110,6 +120,27 @@ class WorldView:
                 name = FRAME_OVERHEAD if duty == "expose" else duty
                 self._durations_s[duty] = self.learned.cautious_s(name, default_s)
         return dict(self._durations_s)
+
+    def _all_targets(self) -> tuple[TargetView, ...]:
+        if self._targets is None:
+            self._targets = tuple(self._target(plan) for plan in self.plan.targets)
+        return self._targets
+
+    def _calibration_needs(self) -> tuple[CalibrationNeed, ...]:
+        if self._calibration is None:
+            self._calibration = calibration_needs(self.night, self.record)
+        return self._calibration
+
+    def _lights_since_focus(self) -> list[FrameGraded]:
+        if self._lights is None:
+            focus = self.record.focus
+            since = focus.at_utc_s if focus else 0.0
+            self._lights = [
+                f.graded
+                for f in self.record.frames.values()
+                if f.is_light and f.graded is not None and f.begun_at_utc_s >= since
+            ]
+        return self._lights
 
     def mount(self) -> MountState | None:
         """Return the mount's state, or None while it is silent."""
@@ -183,12 +214,7 @@ class WorldView:
         def up(client: object) -> bool:
             return client is not None and not getattr(client, "down", True)
 
-        since = focus.at_utc_s if focus else 0.0
-        lights = [
-            f.graded
-            for f in self.record.frames.values()
-            if f.is_light and f.graded is not None and f.begun_at_utc_s >= since
-        ]
+        lights = self._lights_since_focus()
         weather = rig.weather.state if rig.weather is not None and up(rig.weather) else None
         return View(
             now_s=now_s,
