@@ -163,10 +163,7 @@ def _on_grid(blur: Blur, width_px: int, steps: int) -> FloatArray:
     """Return the pixel-integrated image, star at index (0, 0), wrapped; the sum is one."""
     n = width_px * steps
     fy, fx, f = _frequencies(n, steps)
-    alpha = blur.moffat_fwhm / (2.0 * np.sqrt(2.0 ** (1.0 / _BETA) - 1.0))
-    moffat = (1.0 + (_radii(n, steps) / alpha) ** 2) ** -_BETA
-    transfer = np.fft.rfft2(moffat / moffat.sum())
-    transfer *= np.sinc(fx) * np.sinc(fy)  # the pixel
+    transfer = _round_transfer(blur.moffat_fwhm, n, steps).copy()
     if blur.disc_radius > 0.0:
         transfer *= _annulus(f * blur.disc_radius, blur.obstruction)
     if blur.jitter_xx > 0.0 or blur.jitter_yy > 0.0:
@@ -176,6 +173,17 @@ def _on_grid(blur: Blur, width_px: int, steps: int) -> FloatArray:
         transfer *= np.sinc(blur.trail_x * fx + blur.trail_y * fy)
     grid = np.fft.irfft2(transfer, s=(n, n))
     return np.asarray(np.maximum(grid, 0.0) / np.maximum(grid, 0.0).sum(), dtype=np.float64)
+
+
+@lru_cache(maxsize=64)
+def _round_transfer(moffat_fwhm: float, n: int, steps: int) -> NDArray[np.complex128]:
+    """Return the transform of seeing and pixel, shape for `rfft2`."""
+    fy, fx, _ = _frequencies(n, steps)
+    alpha = moffat_fwhm / (2.0 * np.sqrt(2.0 ** (1.0 / _BETA) - 1.0))
+    moffat = (1.0 + (_radii(n, steps) / alpha) ** 2) ** -_BETA
+    transfer: NDArray[np.complex128] = np.fft.rfft2(moffat / moffat.sum())
+    transfer *= np.sinc(fx) * np.sinc(fy)
+    return transfer
 
 
 def _annulus(radius_cycles: FloatArray, obstruction: float) -> FloatArray:

@@ -39,7 +39,7 @@ def problems(**known) -> tuple[InputProblem, ...]:
 
 
 def test_a_problem_reads_as_one_sentence_with_its_place(configs):
-    line = change(ORDERS, "{filter: Ha, exposure_s: 300,", "{filter: Ha, exposure_s: 0,")
+    line = change(ORDERS, "{filter: Ha, exposure_s: 600,", "{filter: Ha, exposure_s: 0,")
     with pytest.raises(InputError) as caught:
         load_night(Path(ORDERS))
     assert str(caught.value) == (
@@ -51,14 +51,14 @@ def test_a_problem_reads_as_one_sentence_with_its_place(configs):
 
 # file, what stands there, what is written instead, lines below it, field, message, hint
 VALUES = [
-    (ORDERS, "exposure_s: 300", "exposure_s: 300s", 0, "targets[0].frames[0].exposure_s",
-     "'300s' is not a number", "seconds above 0, at most 3600"),
-    (ORDERS, "exposure_s: 300", "exposure_s: true", 0, "targets[0].frames[0].exposure_s",
+    (ORDERS, "exposure_s: 600", "exposure_s: 600s", 0, "targets[0].frames[0].exposure_s",
+     "'600s' is not a number", "seconds above 0, at most 3600"),
+    (ORDERS, "exposure_s: 600", "exposure_s: true", 0, "targets[0].frames[0].exposure_s",
      "true is not allowed", "seconds above 0"),
-    (ORDERS, "exposure_s: 300", "exposure_s: ", 0, "targets[0].frames[0].exposure_s",
+    (ORDERS, "exposure_s: 600", "exposure_s: ", 0, "targets[0].frames[0].exposure_s",
      "nothing stands here", "write seconds above 0, at most 3600"),
-    (ORDERS, "count: 24", "count: 24.5", 0, "targets[0].frames[0].count",
-     "24.5 is not allowed", "a whole number from 1 to 10000"),
+    (ORDERS, "600, count: 12", "600, count: 12.5", 0, "targets[0].frames[0].count",
+     "12.5 is not allowed", "a whole number from 1 to 10000"),
     (ORDERS, "order: rotate", "order: rotat", 0, "targets[1].order",
      "'rotat' is not allowed", "did you mean rotate? write one of rotate, in_sequence"),
     (ORDERS, "name: M 101", "name: 101", 0, "targets[1].name",
@@ -124,7 +124,7 @@ MISSING = [
      'add "timezone: Europe/Vienna" to the file'),
     (RIG, "  mount:\n    driver: simulated-mount\n", "devices:", "devices.mount",
      'add "mount: {{driver: simulated-mount}}" to devices (line {line})'),
-    (ORDERS, ", count: 24", "- {filter: Ha", "targets[0].frames[0].count",
+    (ORDERS, ", count: 12", "- {filter: Ha", "targets[0].frames[0].count",
      'add "count: 20" to targets[0].frames[0] (line {line})'),
 ]  # fmt: skip
 
@@ -278,8 +278,8 @@ def test_names_are_checked_against_what_is_installed(configs):
 
 
 def test_frames_name_filters_of_the_wheel(configs):
-    line = change(ORDERS, "{filter: Ha, exposure_s: 300", "{filter: OIII, exposure_s: 300")
-    bare = change(ORDERS, "{filter: R, exposure_s: 240, count: 10}", "{exposure_s: 240, count: 10}")
+    line = change(ORDERS, "{filter: Ha, exposure_s: 600", "{filter: OIII, exposure_s: 600")
+    bare = change(ORDERS, "{filter: R, exposure_s: 300, count: 8}", "{exposure_s: 300, count: 8}")
     offset = change(RIG, "  filter_offsets: {B: 12, Ha: 30}", "  filter_offsets: {B: 12, Hb: 30}")
     first, second, third = problems()
     assert (first.line, first.message) == (line, "no filter is called 'OIII'")
@@ -372,12 +372,12 @@ def test_a_misspelt_wheel_is_told_once(configs):
 
 
 def test_all_problems_of_all_files_come_together_in_order(configs):
-    green = "{filter: G, exposure_s: 240, count: 10}"
+    green = "{filter: G, exposure_s: 300, count: 8}"
     lines = [
         (RIG, change(RIG, "gain: 100", "gain: lots")),
         (RIG, change(RIG, "driver: simulated-roof", "drivre: simulated-roof")),
         (SITE, change(SITE, "latitude_deg: 46.2", "latitude_deg: 146.2")),
-        (ORDERS, change(ORDERS, "count: 24", "count: 0")),
+        (ORDERS, change(ORDERS, "600, count: 12", "600, count: 0")),
         (ORDERS, change(ORDERS, green, green.replace("G", "X"))),
         (HORIZON, change(HORIZON, "252  31", "252  x")),
     ]  # fmt: skip

@@ -24,6 +24,8 @@ _FEWEST_POINTS = 5
 _USUAL_ERROR = 0.03
 # Fits are begun from so many of the first guesses.
 _STARTS = 3
+# Damped steps of a fit; it needs about ten.
+_MOST_STEPS = 200
 # A point further off than this many robust standard deviations is left out: a tighter cut rejects
 # good points of a night of bad seeing, a wider one keeps clouds and bumps.
 _REJECT_SIGMA = 4.0
@@ -222,33 +224,55 @@ def _least_squares(
     start: tuple[float, float, float],
     loss: Literal["linear", "soft_l1"],
 ) -> tuple[_Curve, float]:
-    """Fit centre, best and slope to the points in use; returns the curve and its cost."""
-    from scipy.optimize import least_squares
+    """Fit centre, best and slope to the points in use; returns the curve and its cost.
 
+    Levenberg and Marquardt's damped steps; the soft L1 loss, 2 (sqrt(1 + r^2) - 1) of the scaled
+    residual r, enters as weights that are renewed at each step.
+    """
     uu, hh, ss = u[use], h[use], s[use]
-
-    def residual(parameters: FloatArray) -> FloatArray:
-        centre, best, slope = parameters
-        difference: FloatArray = (np.hypot(best, slope * (uu - centre)) - hh) / ss
-        return difference
-
     least = 0.02 * float(h.min())
-    start_array = np.array([start[0], max(start[1], 2 * least), max(start[2], 1e-6)])
-    fit = least_squares(
-        residual,
-        start_array,
-        bounds=([-4.0, least, 1e-9], [4.0, np.inf, np.inf]),
-        loss=loss,
-        x_scale=np.maximum(np.abs(start_array), 0.1),
-    )
-    centre, best, slope = (float(value) for value in fit.x)
+    low, high = np.array([-4.0, least, 1e-9]), np.array([4.0, np.inf, np.inf])
+    x = np.clip(np.array([start[0], max(start[1], 2 * least), max(start[2], 1e-6)]), low, high)
+    cost, residual, jacobian, weight = _linearised(x, uu, hh, ss, loss)
+    damping = 1e-3
+    for _ in range(_MOST_STEPS):
+        normal = jacobian.T @ (weight[:, None] * jacobian)
+        scale = np.diag(np.maximum(np.diag(normal), 1e-12))
+        step = np.linalg.solve(normal + damping * scale, -jacobian.T @ (weight * residual))
+        trial = np.clip(x + step, low, high)
+        ahead = _linearised(trial, uu, hh, ss, loss)
+        if ahead[0] < cost:
+            settled = cost - ahead[0] <= 1e-12 * cost
+            x, (cost, residual, jacobian, weight) = trial, ahead
+            damping = max(damping / 5.0, 1e-12)
+            if settled:
+                break
+        elif damping > 1e8:
+            break
+        else:
+            damping *= 4.0
     freedom = max(1, len(uu) - 3)
     # Errors given too small would make a bad curve look certain; errors given too large are kept.
-    excess = max(1.0, 2.0 * float(fit.cost) / freedom)
-    jacobian: FloatArray = np.asarray(fit.jac, dtype=np.float64)
-    covariance = np.linalg.pinv(jacobian.T @ jacobian) * excess
+    excess = max(1.0, 2.0 * cost / freedom)
+    covariance = np.linalg.pinv(jacobian.T @ (weight[:, None] * jacobian)) * excess
     sigma = float(np.sqrt(max(covariance[0, 0], 0.0)))
-    return _Curve(centre, sigma, best, slope, use), float(fit.cost)
+    return _Curve(float(x[0]), sigma, float(x[1]), float(x[2]), use), cost
+
+
+def _linearised(
+    x: FloatArray, u: FloatArray, h: FloatArray, s: FloatArray, loss: Literal["linear", "soft_l1"]
+) -> tuple[float, FloatArray, FloatArray, FloatArray]:
+    """Return cost, residuals (N,), their derivatives (N, 3) and weights (N,) at a point."""
+    centre, best, slope = x
+    away = u - centre
+    model = np.hypot(best, slope * away)
+    residual = (model - h) / s
+    derivative = np.stack([-(slope**2) * away, np.full_like(u, best), slope * away**2], axis=1)
+    jacobian = derivative / (model * s)[:, None]
+    if loss == "linear":
+        return 0.5 * float(residual @ residual), residual, jacobian, np.ones_like(u)
+    root = np.sqrt(1.0 + residual**2)
+    return float(np.sum(root - 1.0)), residual, jacobian, 1.0 / root
 
 
 def _explained(curve: _Curve, u: FloatArray, h: FloatArray) -> float:

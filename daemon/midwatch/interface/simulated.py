@@ -9,8 +9,8 @@ from midwatch.orders.models import DeviceEntry, Devices, Rig
 _PREFIX = "simulated-"
 # Without pixels a night passes in seconds, and half of them would go into heartbeats. Rarer ones
 # only make the rehearsal notice a silent device later.
-_FAST_HEARTBEAT_S = 60.0
-_FAST_LEASE_S = 240.0
+_FAST_HEARTBEAT_S = 120.0
+_FAST_LEASE_S = 480.0
 
 
 def simulated_rig(rig: Rig, sky_mode: str) -> Rig:

@@ -54,7 +54,7 @@ from midwatch.sequencer.worldview import LimitForecast, WorldView, weather_age_s
 _log = structlog.get_logger(__name__)
 
 # Lookouts are read and the running duty is questioned at least this often, seconds.
-WATCH_S = 30.0
+WATCH_S = 60.0
 SAMPLE_S = 300.0
 # A cancelled duty has this long to end.
 _CANCEL_S = 30.0

@@ -37,6 +37,11 @@ def _watch(client: DeviceClient[DeviceState], stir: Callable[[], None]) -> Calla
     return client.listen(changed)
 
 
+def _step(value: float | None, size: float) -> int | None:
+    """Return a reading in coarse steps, so that only real changes count."""
+    return None if value is None else round(value / size)
+
+
 def _signature(client: DeviceClient[DeviceState]) -> Hashable:
     state = client.state
     details: Hashable = None
@@ -47,5 +52,10 @@ def _signature(client: DeviceClient[DeviceState]) -> Hashable:
     elif isinstance(state, RoofState):
         details = state.position
     elif isinstance(state, WeatherState):
-        details = (state.rain, state.cloud_percent and round(state.cloud_percent / 10))
+        details = (
+            state.rain,
+            _step(state.cloud_percent, 10.0),
+            _step(state.gust_ms, 3.0),
+            _step(state.humidity_percent, 5.0),
+        )
     return (client.down, state and state.connected, state and state.fault, details)
