@@ -54,6 +54,7 @@ Hear = Callable[[Event], None]
 # Virtual time starts this long before preparation, so that the wait for it is rehearsed too.
 _EARLY_S = 300.0
 _BROKER_S = 30.0
+_ARRIVAL_S = 30.0
 
 
 @dataclass(frozen=True)
@@ -72,6 +73,7 @@ class RunOptions:
 
     Attributes:
         speed: 1 is real time; above, simulated devices run scaled from ``start``.
+        anchor_unix_s: real POSIX time at which scaled time equals ``start``; None is now.
         spawn_devices: start one process for each device of the rig.
     """
 
@@ -83,6 +85,7 @@ class RunOptions:
     bus: BrokerSettings
     spawn_devices: bool
     sky_mode: SkyMode = "pixels"
+    anchor_unix_s: float | None = None
 
 
 @dataclass(frozen=True)
@@ -100,7 +103,11 @@ class NightOutcome:
 
 @dataclass(frozen=True)
 class _Stage:
-    """Everything that differs between a rehearsal and a real night."""
+    """Everything that differs between a rehearsal and a real night.
+
+    Attributes:
+        arrival_s: how long devices that were just started may take to come up.
+    """
 
     clock: Clock
     bus: Bus
@@ -111,6 +118,7 @@ class _Stage:
     rehearsal: bool
     sky_mode: SkyMode | None
     hear: Hear | None
+    arrival_s: float
 
 
 def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = None) -> NightOutcome:
@@ -145,6 +153,7 @@ def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = No
                 rehearsal=True,
                 sky_mode=options.sky_mode,
                 hear=on_event,
+                arrival_s=0.0,
             )
             return await _conduct(night, plan, stage)
 
@@ -159,7 +168,7 @@ async def run(night: Night, options: RunOptions, on_event: Hear | None = None) -
     """
     clock: Clock = WallClock()
     if options.speed != 1.0 or options.start is not None:
-        clock = ScaledClock(options.start or clock.now(), options.speed)
+        clock = ScaledClock(options.start or clock.now(), options.speed, options.anchor_unix_s)
     evening = options.evening or night.orders.evening
     if evening is None:
         evening = evening_at(Observer(night.place), clock.unix_s(), night.site.timezone)
@@ -190,6 +199,7 @@ async def run(night: Night, options: RunOptions, on_event: Hear | None = None) -
             rehearsal=False,
             sky_mode=None,
             hear=on_event,
+            arrival_s=_ARRIVAL_S * options.speed if options.spawn_devices else 0.0,
         )
         return await _conduct(night, plan, stage)
 
@@ -219,7 +229,7 @@ async def _conduct(night: Night, plan: NightPlan, stage: _Stage) -> NightOutcome
         summary=summary,
         summary_path=folder / "night.json",
         report_path=folder / "report.html",
-        promises_kept=all(promise.ok for promise in summary.promises),
+        promises_kept=all(promise.ok is not False for promise in summary.promises),
         interrupted=False,
     )
 
@@ -249,6 +259,9 @@ async def _assemble(
     roles = night.rig.devices.present()
     rig = RigClient(bus, topics, caller, clock, roles, night.rig.bus.heartbeat_s, lease)
     await stack.enter_async_context(rig)
+    if stage.arrival_s:
+        # A device process takes seconds to start; what is missing then is the engine's business.
+        await rig.wait_online(stage.arrival_s)
     observer = Observer(night.place)
     scale = pixel_scale_arcsec(night.rig.camera.pixel_um, night.rig.optics.focal_length_mm)
     eyes = Eyes(stage.measurer, scale)

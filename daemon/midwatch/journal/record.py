@@ -146,6 +146,9 @@ class NightRecord:
         if self.began is None:
             self.began = fact
         else:
+            if self.ended is not None:
+                # What people ordered was for the night that has ended.
+                self.closing = self.paused = False
             self.resumed += 1
             self.interrupted_duty, self.duty = self.duty, None
             self._moved()

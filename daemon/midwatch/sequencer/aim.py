@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from midwatch.journal.events import DutyBegan, DutyEnded, NightBegan, OperatorSpoke
+from midwatch.journal.events import DutyBegan, DutyEnded, NightBegan, NightEnded, OperatorSpoke
 from midwatch.journal.store import Event
 
 # Duties after which the mount no longer points where it was sent.
@@ -29,12 +29,19 @@ class Aim:
     closed_up: bool = False
     closing: str | None = None
     _duty: DutyBegan | None = None
+    _ended_before: bool = False
 
     def apply(self, event: Event) -> None:
         """Take in one event."""
         fact = event.fact
         if isinstance(fact, NightBegan):
             self.target, self.connected, self.prepared, self.closed_up = None, False, False, False
+            if self._ended_before:
+                # Whoever starts an ended night again wants it: the order to close is fulfilled.
+                self.closing = None
+            self._ended_before = False
+        elif isinstance(fact, NightEnded):
+            self._ended_before = True
         elif isinstance(fact, DutyBegan):
             self._duty = fact
             if fact.duty in _AWAY:

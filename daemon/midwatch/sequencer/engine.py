@@ -14,7 +14,6 @@ from pathlib import Path
 
 import structlog
 
-from midwatch.bus.calls import CallTimeoutError, CommandError
 from midwatch.clock import Clock
 from midwatch.devices.rig import RigClient
 from midwatch.errors import MakeSafeError, MidwatchError, SkipTargetError, StopError
@@ -22,14 +21,11 @@ from midwatch.journal.events import (
     DecisionMade,
     DutyBegan,
     DutyEnded,
-    FaultBegan,
-    FaultEnded,
     FrameRead,
     NightBegan,
     NightEnded,
     OperatorSpoke,
     Outcome,
-    RemedyTried,
     Sample,
     TargetPlanned,
 )
@@ -40,9 +36,8 @@ from midwatch.orders import Night
 from midwatch.planning import NightPlan
 from midwatch.sequencer.aim import Aim
 from midwatch.sequencer.context import DutyContext
-from midwatch.sequencer.contracts import DutyFailedError
 from midwatch.sequencer.decide import Decision, decide, preempt
-from midwatch.sequencer.faults import SILENT, open_fault, retry_name
+from midwatch.sequencer.faultdesk import FaultDesk, said
 from midwatch.sequencer.interruption import stop_devices
 from midwatch.sequencer.lookoutdesk import LookoutDesk, with_rig_defaults
 from midwatch.sequencer.registry import Registry
@@ -118,6 +113,7 @@ class Engine:
         forecast = LimitForecast(context.limits)
         self._view = WorldView(night, plan, rig, record, aim, forecast, learned)
         self._aim = aim
+        self._faults = FaultDesk(rig, record, journal)
 
     # The night ------------------------------------------------------------------------------
 
@@ -148,7 +144,8 @@ class Engine:
     def world(self) -> World:
         """Return the world as it is now, with guards and faults brought up to date."""
         now_s = self._clock.unix_s()
-        self._note_silence()
+        if self._aim.connected:
+            self._faults.note_silence()
         weather = self._rig.weather
         safety = self._safety.update(
             weather.state if weather is not None and not weather.down else None,
@@ -294,7 +291,7 @@ class Engine:
         else:
             failure = task.exception()
             outcome = "done" if failure is None else "failed"
-            error = None if failure is None else _text(failure)
+            error = None if failure is None else said(failure)
             if failure is not None and not isinstance(failure, MidwatchError):
                 _log.error("duty_crashed", duty=decision.duty, exc_info=failure)
         took_s = self._clock.mono() - began_s
@@ -306,7 +303,8 @@ class Engine:
             await self._interrupt(task, error or "failed")
             self._failed(decision, task.exception())
         elif outcome == "done":
-            self._succeeded(decision)
+            self._desk.done(decision.duty)
+            self._faults.succeeded(decision)
 
     async def _attend(self, task: asyncio.Task[None], decision: Decision) -> Decision | None:
         """Wait for a duty; return the decision that must interrupt it, if one comes first."""
@@ -331,77 +329,13 @@ class Engine:
             _log.error("duty_did_not_end", task=task.get_name(), limit_s=_CANCEL_S)
         await stop_devices(self._rig)
 
-    # Faults -----------------------------------------------------------------------------------
-
     def _failed(self, decision: Decision, failure: BaseException | None) -> None:
-        device, fault = _blame(failure)
+        message = self._faults.failed(decision, failure)
         target = decision.args.get("target")
-        message = _text(failure) if failure is not None else "failed"
-        known = open_fault(self.record, decision.duty, fault, device)
-        if known is not None and known.began.duty == decision.duty:
-            self._journal.append(
-                RemedyTried(
-                    fault_id=known.began.fault_id,
-                    remedy=retry_name(decision.duty),
-                    attempt=known.tries(retry_name(decision.duty)) + 1,
-                    outcome="failed",
-                    reason=message,
-                )
-            )
-        elif known is None:
-            self._open(device, fault, message, decision.duty, str(target) if target else None)
         if isinstance(failure, (MakeSafeError, StopError)):
             self.operator("close", "midwatch", message, None)
         if isinstance(failure, SkipTargetError) and target is not None:
             self.operator("skip", "midwatch", message, str(target))
-
-    def _succeeded(self, decision: Decision) -> None:
-        for fault in self.record.open_faults():
-            if fault.began.duty != decision.duty:
-                continue
-            remedy = retry_name(decision.duty)
-            fault_id = fault.began.fault_id
-            self._journal.append(
-                RemedyTried(
-                    fault_id=fault_id,
-                    remedy=remedy,
-                    attempt=fault.tries(remedy) + 1,
-                    outcome="done",
-                )
-            )
-            self._journal.append(FaultEnded(fault_id=fault_id, how=f"{remedy} succeeded"))
-
-    def _open(
-        self, device: str, fault: str, message: str, duty: str | None, target: str | None
-    ) -> None:
-        number = len(self.record.faults) + 1
-        self._journal.append(
-            FaultBegan(
-                fault_id=f"{number:03d}-{device}-{fault}",
-                device=device,
-                fault=fault,
-                message=message,
-                duty=duty,
-                target=target,
-            )
-        )
-
-    def _note_silence(self) -> None:
-        """Open and close the faults of devices that fall silent and come back."""
-        if not self._aim.connected:
-            return
-        down = self._rig.down()
-        for fault in self.record.open_faults():
-            began = fault.began
-            if began.fault == SILENT and began.duty is None and began.device not in down:
-                self._journal.append(
-                    FaultEnded(fault_id=began.fault_id, how=f"the {began.device} is back")
-                )
-        for role in down:
-            known = open_fault(self.record, None, SILENT, role)
-            if known is None:
-                message = f"the {role} is silent; check its power, cable and driver"
-                self._open(role, SILENT, message, None, None)
 
     # Watching -----------------------------------------------------------------------------------
 
@@ -440,22 +374,3 @@ class Engine:
             return shutil.disk_usage(self._data_folder).free / 1e9
         except OSError:
             return None
-
-
-def _text(failure: BaseException) -> str:
-    if isinstance(failure, MidwatchError):
-        return str(failure)
-    return f"{type(failure).__name__}: {failure}"
-
-
-def _blame(failure: BaseException | None) -> tuple[str, str]:
-    """Return the device and the short name of what went wrong."""
-    if isinstance(failure, DutyFailedError):
-        return failure.device, failure.fault
-    if isinstance(failure, CommandError):
-        return failure.device or "bus", failure.kind.value
-    if isinstance(failure, CallTimeoutError):
-        return failure.device, "no_answer"
-    if isinstance(failure, OSError):
-        return "disk", "write_failed"
-    return "daemon", type(failure).__name__

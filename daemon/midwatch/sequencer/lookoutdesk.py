@@ -19,6 +19,8 @@ class _Post:
     lookout: Lookout
     guard: Guard
     reading: Reading
+    # Done since it tripped; a duty is not repeated before the lookout has cleared in between.
+    spent: bool = False
 
 
 class LookoutDesk:
@@ -47,7 +49,10 @@ class LookoutDesk:
         """Read every lookout; changes of status are noted."""
         for post in self._posts:
             post.reading = post.lookout.read(view)
-            if post.guard.update(post.reading, view.now_s):
+            changed = post.guard.update(post.reading, view.now_s)
+            if post.guard.status != "tripped":
+                post.spent = False
+            if changed:
                 note(
                     LookoutChanged(
                         lookout=post.order.when,
@@ -56,6 +61,12 @@ class LookoutDesk:
                         message=post.reading.message,
                     )
                 )
+
+    def done(self, duty: str) -> None:
+        """Take in that a duty was done: orders that asked for it rest until they trip anew."""
+        for post in self._posts:
+            if post.order.do == duty and post.guard.status == "tripped":
+                post.spent = True
 
     def due(self) -> tuple[StandingDue, ...]:
         """Return the standing orders whose lookouts have tripped, in declared order."""
@@ -67,7 +78,7 @@ class LookoutDesk:
                 f"{post.order.when}: {post.reading.message}",
             )
             for post in self._posts
-            if post.guard.status == "tripped"
+            if post.guard.status == "tripped" and not post.spent
         )
 
 

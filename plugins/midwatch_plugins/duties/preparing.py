@@ -17,6 +17,7 @@ from midwatch.api import (
     Notice,
     OpenRoof,
     collect_waiting,
+    motion_ended,
 )
 
 _ONLINE_S = 60.0
@@ -46,6 +47,8 @@ class ConnectRig:
         for role, client in context.rig.devices.items():
             if client.state is not None and not client.state.connected:
                 await self._connect(role, client)
+        if context.mount_state().parked:
+            motion_ended(context, "park")
         found = await collect_waiting(context)
         if found:
             context.note(Notice(message=f"{found} frames waited in the camera's spool"))

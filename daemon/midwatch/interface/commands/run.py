@@ -97,6 +97,7 @@ async def _one_night(
     _look_ahead(plan_night(night, evening), clock)
     folder: Path = args.out / evening.isoformat()
     Surroundings.of(night).write(folder)
+    anchor = clock.anchor_unix_s if isinstance(clock, ScaledClock) else None
     options = RunOptions(
         data_folder=args.out,
         evening=evening,
@@ -106,6 +107,7 @@ async def _one_night(
         bus=broker,
         spawn_devices=not args.no_devices,
         sky_mode=args.sky,
+        anchor_unix_s=anchor,
     )
     title = f"night of {evening}, {night.site.name}, {night.rig.name}"
     with shown(NightProgress(night, title)) as listener:
