@@ -27,7 +27,7 @@ from midwatch.devices.rig import RigClient
 from midwatch.devices.spool import MemorySpool
 from midwatch.imaging.worker import InlineMeasurer, Measurer, ProcessMeasurer
 from midwatch.interface.deviceprocesses import DeviceProcesses
-from midwatch.interface.simulated import simulated_rig
+from midwatch.interface.simulated import simulated_rig, with_rare_heartbeats
 from midwatch.journal.context import NightContext
 from midwatch.journal.learned import LearnedDurations
 from midwatch.journal.record import NightRecord
@@ -128,7 +128,8 @@ def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = No
         now_s = WallClock().unix_s()
         evening = evening_at(Observer(night.place), now_s, night.site.timezone)
     seed = night.orders.seed if options.seed is None else options.seed
-    night = replace(night, rig=simulated_rig(night.rig, options.sky_mode))
+    rig = simulated_rig(night.rig, options.sky_mode)
+    night = replace(night, rig=with_rare_heartbeats(rig) if options.sky_mode == "fast" else rig)
     plan = plan_night(night, evening)
     start = datetime.fromtimestamp(plan.prepare_from_s - _EARLY_S, UTC)
     clock = VirtualClock(start)

@@ -39,7 +39,10 @@ _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:"
 _CAUTIONS = (
     "Grades are a machine's judgement by the measures above: look at frames before you delete "
     "any. A checksum proves that a file is unchanged, not that it is a good exposure. Keep the "
-    "journal: everything here is made from it and from the files."
+    "journal: everything here is made from it and from the files. Mounts and roofs may start "
+    "without warning; keep clear and have a physical stop within reach. Never let the Sun into the "
+    "optics. Software replaces no limit switch and no rain switch. Mains, batteries and cold have "
+    "their own rules: follow local codes and licensed practice."
 )
 _GRADE_MARKS: dict[Grade, Mark] = {"accepted": "dot", "rejected": "cross", "doubtful": "diamond"}
 

@@ -211,7 +211,7 @@ def _measures(frame: FrameRecord, times: LocalTime) -> tuple[str, ...]:
 
 def previews_section(record: NightRecord, folder: Path, times: LocalTime) -> str:
     """Return the best frame of each target and filter and those that were not kept."""
-    chosen = [frame for frame in _worth_seeing(record) if frame.filed and frame.filed.preview]
+    chosen = _worth_seeing(record)
     pictures, budget = [], _PREVIEW_BYTES
     for frame in chosen[:_PREVIEWS]:
         assert frame.filed is not None and frame.filed.preview is not None
@@ -224,7 +224,7 @@ def previews_section(record: NightRecord, folder: Path, times: LocalTime) -> str
     if not pictures:
         return ""
     return (
-        "<h2>Previews</h2><p>The sharpest frame of each target and filter, then those not kept. "
+        "<h2>Previews</h2><p>The sharpest of each target and filter, then frames not kept. "
         f'Stretched for the eye.</p><div class="previews">{"".join(pictures)}</div>'
     )
 
@@ -233,7 +233,7 @@ def _worth_seeing(record: NightRecord) -> list[FrameRecord]:
     best: dict[tuple[str | None, str | None], FrameRecord] = {}
     others = []
     for frame in record.frames.values():
-        if not frame.is_light:
+        if not frame.is_light or frame.filed is None or frame.filed.preview is None:
             continue
         if not frame.accepted:
             others.append(frame)

@@ -109,7 +109,12 @@ class Engine:
         self.decision: Decision | None = None
         orders = with_rig_defaults(night.orders.standing_orders, night.rig.focus)
         self._desk = LookoutDesk(orders, registry.lookouts)
-        self._safety = SafetyWatch(night.site.safety, rig.weather is not None)
+        before = record.activity
+        self._safety = SafetyWatch(
+            night.site.safety,
+            rig.weather is not None,
+            troubled=before is not None and before.cause == "unsafe",
+        )
         forecast = LimitForecast(context.limits)
         self._view = WorldView(night, plan, rig, record, aim, forecast, learned)
         self._aim = aim

@@ -47,8 +47,9 @@ _IMAGE_TYPES: dict[str, ImageType] = {
     "flat": "FLAT",
     "bias": "BIAS",
 }
-# A preview for the first light of a filter and then for every so many.
+# A preview for the first light of a filter and then for every so many, and for every doubt.
 _PREVIEW_EVERY = 12
+_SMALLEST_PREVIEWED_PX = 200
 _SOLVE_RADIUS_DEG = 1.0
 
 
@@ -180,7 +181,7 @@ async def _file_light(
     )
     verdict = context.judge(light)
     header = _header(context, shot, begun, target, circumstances, solution, verdict)
-    preview = await _preview(context, shot, begun)
+    preview = await _preview(context, shot, begun, kept=verdict.grade == "accepted")
     await _file(context, shot, begun, header, preview)
     graded = FrameGraded(
         exposure_id=begun.exposure_id,
@@ -242,7 +243,9 @@ def _number(context: DutyContext, begun: FrameBegun) -> int:
     return alike.index(begun.exposure_id) + 1
 
 
-async def _preview(context: DutyContext, shot: Shot, begun: FrameBegun) -> str | None:
+async def _preview(
+    context: DutyContext, shot: Shot, begun: FrameBegun, *, kept: bool
+) -> str | None:
     lights = [
         f
         for f in context.record.frames.values()
@@ -250,7 +253,8 @@ async def _preview(context: DutyContext, shot: Shot, begun: FrameBegun) -> str |
         and f.filed is not None
         and (f.begun.target, f.begun.filter) == (begun.target, begun.filter)
     ]
-    if len(lights) % _PREVIEW_EVERY or shot.ref.width_px < 200:
+    wanted = not kept or len(lights) % _PREVIEW_EVERY == 0
+    if not wanted or shot.ref.width_px < _SMALLEST_PREVIEWED_PX:
         return None
     subject = plain_name(f"{begun.target}-{begun.filter or 'light'}")
     path = Path("previews") / f"{subject}-{len(lights) + 1:04d}.png"

@@ -15,16 +15,27 @@ from midwatch.sequencer.world import Safety
 
 @dataclass
 class SafetyWatch:
-    """Keeps the verdict on the weather over time; without a sensor the operator is in charge."""
+    """Keeps the verdict on the weather over time; without a sensor the operator is in charge.
+
+    Attributes:
+        troubled: it was unsafe when the daemon before this one stopped, so that good readings
+            must first stay good.
+    """
 
     limits: SafetyLimits
     has_sensor: bool
+    troubled: bool = False
+    _heard: bool = False
     _state: Safety | None = None
     _good_since_s: float | None = None
 
     def update(self, weather: WeatherState | None, age_s: float, now_s: float) -> Safety:
         """Judge the latest readings; ``age_s`` is how old they are."""
         trouble = self._trouble(weather, age_s) if self.has_sensor else None
+        self._heard = self._heard or (weather is not None and age_s <= self.limits.stale_s)
+        if trouble is not None and not self._heard:
+            # Not even the first reading has come: unsafe, but no trouble to outlast.
+            return Safety(False, trouble, now_s)
         if trouble is not None:
             self._good_since_s = None
             since = self._since(False, now_s)
@@ -34,7 +45,8 @@ class SafetyWatch:
             self._good_since_s = now_s
         # At the start of a night good readings count at once: there was no trouble to outlast.
         calm = now_s - self._good_since_s >= self.limits.calm_s
-        if self._state is None or self._state.safe or calm:
+        fresh = self._state is None and not self.troubled
+        if fresh or calm or (self._state is not None and self._state.safe):
             self._state = Safety(True, "the weather is within limits", self._since(True, now_s))
         else:
             left_s = self.limits.calm_s - (now_s - self._good_since_s)

@@ -1,0 +1,96 @@
+"""Weather to verdict: levels, missing data, calm time."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import pytest
+
+from midwatch.devices.models import WeatherState
+from midwatch.orders.models import SafetyLimits
+from midwatch.sequencer.contracts import Reading
+from midwatch.sequencer.guards import Guard
+from midwatch.sequencer.safety import SafetyWatch
+
+LIMITS = SafetyLimits(max_wind_ms=9, max_humidity_percent=90, calm_s=600, stale_s=120)
+
+
+def weather(**changes: object) -> WeatherState:
+    fine: dict[str, object] = {
+        "connected": True, "read_at": datetime(2027, 3, 10, 20, tzinfo=UTC), "wind_ms": 2.0,
+        "humidity_percent": 60.0, "rain": False,
+    }  # fmt: skip
+    return WeatherState.model_validate(fine | changes)
+
+
+@pytest.mark.parametrize(
+    ("state", "age_s", "word"),
+    [
+        (weather(rain=True), 5, "rain"),
+        (weather(rain=None), 5, "rain sensor"),
+        (weather(wind_ms=9.5), 5, "wind 9.5 m/s is over the limit of 9 m/s"),
+        (weather(wind_ms=None), 5, "no wind reading"),
+        (weather(), 121, "121 s old"),
+        (weather(connected=False), 5, "silent"),
+        (None, 5, "silent"),
+    ],
+)
+def test_bad_missing_and_stale_readings_are_unsafe(
+    state: WeatherState | None, age_s: float, word: str
+) -> None:
+    watch = SafetyWatch(LIMITS, has_sensor=True)
+    assert watch.update(weather(), 5, 0.0).safe
+    verdict = watch.update(state, age_s, 60.0)
+    assert not verdict.safe
+    assert word in verdict.reason
+
+
+def test_good_readings_must_last_after_trouble_but_not_at_the_start() -> None:
+    watch = SafetyWatch(LIMITS, has_sensor=True)
+    assert not watch.update(None, float("inf"), 0.0).safe
+    assert watch.update(weather(), 5, 10.0).safe
+    assert not watch.update(weather(rain=True), 5, 20.0).safe
+    assert not watch.update(weather(), 5, 30.0).safe
+    assert not watch.update(weather(), 5, 629.0).safe
+    assert watch.update(weather(), 5, 630.0).safe
+
+
+def test_a_restart_in_bad_weather_waits_for_calm() -> None:
+    watch = SafetyWatch(LIMITS, has_sensor=True, troubled=True)
+    assert not watch.update(weather(), 5, 0.0).safe
+    assert watch.update(weather(), 5, 600.0).safe
+
+
+def test_a_rig_without_sensor_is_in_the_operators_hands() -> None:
+    assert SafetyWatch(LIMITS, has_sensor=False).update(None, float("inf"), 0.0).safe
+
+
+def test_a_guard_that_is_tripped_when_it_is_installed_trips() -> None:
+    guard = Guard(trip=60, clear=40, for_s=180)
+    assert guard.update(Reading(70, ""), 0.0)
+    assert guard.status == "tripped"
+
+
+def test_a_guard_has_hysteresis_and_patience() -> None:
+    guard = Guard(trip=60, clear=40, for_s=100)
+    guard.update(Reading(10, ""), 0.0)
+    assert not guard.update(Reading(70, ""), 10.0)
+    assert not guard.update(Reading(30, ""), 50.0), "a short excursion is forgiven"
+    assert not guard.update(Reading(70, ""), 60.0)
+    assert guard.update(Reading(70, ""), 160.0)
+    assert not guard.update(Reading(50, ""), 400.0), "between the thresholds nothing changes"
+    assert guard.status == "tripped"
+    assert not guard.update(Reading(39, ""), 500.0)
+    assert guard.update(Reading(39, ""), 600.0)
+    assert guard.status == "clear"
+
+
+def test_missing_data_never_clear_a_guard() -> None:
+    falling = Guard(trip=2, clear=3)
+    falling.update(Reading(1.5, ""), 0.0)
+    assert falling.status == "tripped"
+    assert not falling.update(Reading(None, ""), 1.0)
+    assert falling.status == "tripped"
+    strict = Guard(trip=2, clear=3, missing="tripped")
+    strict.update(Reading(None, ""), 0.0)
+    assert strict.status == "tripped"
