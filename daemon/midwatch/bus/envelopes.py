@@ -55,7 +55,7 @@ JsonObject = dict[str, JsonValue]
 class Envelope(BaseModel):
     """Common rules of every message."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
 
 class ErrorKind(StrEnum):

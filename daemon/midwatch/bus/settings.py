@@ -18,7 +18,7 @@ class TlsSettings(BaseModel):
     `cert_file` and `key_file` show our own.
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
 
     ca_file: Path | None = None
     cert_file: Path | None = None
@@ -52,7 +52,7 @@ class BrokerSettings(BaseModel):
     The password stands alone in `password_file`, so that settings can be shown and shared.
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
 
     host: str = "127.0.0.1"
     port: int = Field(default=1883, ge=1, le=65535)

@@ -25,7 +25,7 @@ FrameKind = Literal["light", "dark", "flat", "bias", "focus", "solve"]
 class Model(BaseModel):
     """Frozen, closed base of everything that travels."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
 
 class Kind(StrEnum):

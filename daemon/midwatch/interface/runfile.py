@@ -23,7 +23,7 @@ FILE_NAME = "running.json"
 class Running(BaseModel):
     """Where a running night can be reached. No secret is in it: a password stays in its file."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
 
     pid: int
     site: str

@@ -23,7 +23,7 @@ FILE_NAME = "surroundings.json"
 class Surroundings(BaseModel):
     """Site and limits of a night, as they were when it began."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
 
     site: str
     rig: str

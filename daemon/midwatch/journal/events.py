@@ -15,7 +15,7 @@ from pydantic import BaseModel, ConfigDict, JsonValue
 class Fact(BaseModel):
     """Base of every event's facts; ``kind`` is its name in the journal."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
     kind: ClassVar[str]
 
 

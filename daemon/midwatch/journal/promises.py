@@ -44,7 +44,7 @@ class Promise(BaseModel):
         detail: What was looked at, and what was found wrong.
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
     number: int
     text: str
     ok: bool | None

@@ -12,7 +12,7 @@ from midwatch.orders import rules
 class Declared(BaseModel):
     """Closed, frozen base of everything a user declares."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
 
 Percent = Annotated[float, Field(ge=0, le=100)]

@@ -49,7 +49,7 @@ class OperatorArgs(BaseModel):
 class NightState(BaseModel):
     """What the daemon is doing, retained under ``night/state``."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
 
     at: datetime
     night: str
