@@ -24,7 +24,7 @@ from midwatch.bus.envelopes import (
 )
 from midwatch.devices.models import STATES, Command, Kind, commands_of
 from midwatch.journal.events import DecisionMade
-from midwatch.sequencer.operator import DAEMON, NightState, OperatorArgs
+from midwatch.sequencer.operator import DAEMON, TOLD_EVENTS, NightState, OperatorArgs
 
 _PARAMETERS: dict[str, str] = {
     "site": "The site's name as one topic level: lower case, blanks and signs as hyphens.",
@@ -111,6 +111,15 @@ class _Builder:
         self._send(
             "nightDecision", "night/decision", DecisionMade, "Retained; the latest decision."
         )
+        for fact in TOLD_EVENTS:
+            envelope = create_model(
+                f"{fact.__name__}Message",
+                __base__=EventEnvelope,
+                __doc__=_first_line(fact),
+                facts=(fact, ...),
+            )
+            name = f"night{_camel(fact.kind, first=True)}"
+            self._send(name, f"night/event/{fact.kind}", envelope, "As it happens; not kept.")
         self._send("nightLease", "night/lease", Lease, "The right to command, renewed; not kept.")
         request = create_model(
             "OrderByHandRequest",

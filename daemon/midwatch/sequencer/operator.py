@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-from datetime import datetime
+from collections import deque
+from datetime import UTC, datetime
 from typing import Literal
 
 import structlog
@@ -11,18 +12,29 @@ from pydantic import BaseModel, ConfigDict, JsonValue
 
 from midwatch.bus import Bus, BusUnavailableError
 from midwatch.bus.calls import CommandError
-from midwatch.bus.envelopes import ErrorKind, Request
+from midwatch.bus.envelopes import ErrorKind, EventEnvelope, Request, encode
 from midwatch.bus.responder import Responder
 from midwatch.bus.topics import Topics
 from midwatch.clock import Clock
 from midwatch.journal.events import (
     Activity,
+    Centred,
     DecisionMade,
+    Fact,
     FaultBegan,
     FaultEnded,
+    Flipped,
+    FocusRun,
     FrameGraded,
+    FrameLost,
+    GuidingStarted,
+    LimitHeld,
+    LookoutChanged,
+    NightBegan,
     NightEnded,
+    Notice,
     OperatorSpoke,
+    RemedyTried,
 )
 from midwatch.journal.store import Event
 from midwatch.sequencer.engine import Engine
@@ -33,6 +45,13 @@ _log = structlog.get_logger(__name__)
 DAEMON = "daemon"
 # Events, beside decisions, after which the bulletin reads otherwise.
 _TOLD = (Activity, FaultBegan, FaultEnded, FrameGraded, OperatorSpoke)
+# Facts that are told under ``night/event/<kind>`` as they happen, once, for whoever listens.
+TOLD_EVENTS: tuple[type[Fact], ...] = (
+    NightBegan, NightEnded, FocusRun, Centred, Flipped, GuidingStarted, FrameGraded, FrameLost,
+    LookoutChanged, FaultBegan, RemedyTried, FaultEnded, OperatorSpoke, LimitHeld, Notice,
+)  # fmt: skip
+# Events that wait while the bus is away; the oldest go first, the journal holds them all.
+_WAITING = 256
 _COMMANDS = ("pause", "resume", "skip", "close")
 
 
@@ -83,6 +102,7 @@ class OperatorDesk:
         self._dirty = asyncio.Event()
         self._decision: DecisionMade | None = None
         self._ended = False
+        self._events: deque[tuple[str, bytes]] = deque(maxlen=_WAITING)
         self._tasks: list[asyncio.Task[None]] = []
         bus.on_connect(self._publish)
 
@@ -100,7 +120,10 @@ class OperatorDesk:
         await self._publish()
 
     def heard(self, event: Event) -> None:
-        """Take in a journal event that the bulletin may have to show."""
+        """Take in a journal event that the bulletin may have to show, or that is to be told."""
+        if isinstance(event.fact, TOLD_EVENTS):
+            self._events.append((self._topics.night_event(event.fact.kind), _told(event)))
+            self._dirty.set()
         if isinstance(event.fact, DecisionMade):
             self._decision = event.fact
         elif isinstance(event.fact, NightEnded):
@@ -130,6 +153,13 @@ class OperatorDesk:
             await self._publish()
 
     async def _publish(self) -> None:
+        while self._events and self._bus.connected:
+            topic, payload = self._events.popleft()
+            try:
+                await self._bus.publish(topic, payload)
+            except BusUnavailableError:
+                self._events.appendleft((topic, payload))
+                return
         if self._decision is None:
             return
         state = self._state(self._decision)
@@ -166,3 +196,10 @@ class OperatorDesk:
             dusk=datetime.fromtimestamp(plan.dusk_s, self._clock.now().tzinfo),
             dawn=datetime.fromtimestamp(plan.dawn_s, self._clock.now().tzinfo),
         )
+
+
+def _told(event: Event) -> bytes:
+    """Write an event of the journal as it travels; its number is the journal's."""
+    at = datetime.fromtimestamp(event.at_utc_s, UTC)
+    facts = event.fact.model_dump(mode="json")
+    return encode(EventEnvelope(seq=event.seq, at=at, facts=facts))
