@@ -15,7 +15,7 @@ from midwatch.api import (
     LightPanel,
     keep_frame,
 )
-from midwatch_plugins.duties.exposing import bring_filter
+from midwatch_plugins.duties.exposing import bring_filter, hold_focus
 
 # Aim of a flat as a share of the full scale: a third to a half is common practice, no source.
 _FLAT_AIM = 0.4
@@ -48,6 +48,7 @@ class Calibrate:
             await self._series(context, frame, None, exposure_s, setting, int(args["count"] or 0))
             return
         await bring_filter(context, filter_name)
+        await hold_focus(context)
         lamp = context.device(panel, "flat_panel")
         await lamp.do(LightPanel(brightness_percent=_PANEL_PERCENT), timeout_s=20.0)
         try:

@@ -31,6 +31,7 @@ class ExposeLight:
         index = int(args["order_index"] or 0)
         order = target.order.frames[index]
         await bring_filter(context, order.filter)
+        await hold_focus(context)
         setting = context.setting(order)
         await keep_frame(
             context,
@@ -49,7 +50,7 @@ class ExposeLight:
 
 
 async def bring_filter(context: DutyContext, name: str | None) -> None:
-    """Select a filter, and move the focuser by what the change of filter shifts the focus."""
+    """Select a filter and wait until the wheel confirms it; None leaves the wheel alone."""
     if name is None or selected_filter(context) == name:
         return
     wheel = context.device(context.rig.filter_wheel, "filter_wheel")
@@ -61,6 +62,13 @@ async def bring_filter(context: DutyContext, name: str | None) -> None:
         raise DutyFailedError(
             "filter_wheel", "wrong_filter", f"the filter wheel does not confirm filter {name}"
         ) from error
+
+
+async def hold_focus(context: DutyContext) -> None:
+    """Bring the focuser to the last good focus for the present filter, if it is not there.
+
+    It is not after a change of filter, nor after a focus run that was interrupted half-way.
+    """
     focus = context.record.focus
     if focus is None or focus.run.best_position is None:
         return
