@@ -10,9 +10,11 @@ import numpy as np
 
 from midwatch.clock import VirtualClock
 from midwatch.devices.driver import Driver, DriverContext, Facts
-from midwatch.devices.models import Connect, FrameRef
+from midwatch.devices.models import Connect, Expose, FrameRef
 from midwatch.sky.place import Place
 from midwatch.virtual_time import run_virtual
+from midwatch_simulators.camera import make as make_camera
+from midwatch_simulators.truth import FocuserTruth, GuiderTruth, MountTruth
 
 EVENING = datetime(2027, 3, 10, 20, 0, tzinfo=UTC)
 PLACE = Place(latitude_deg=46.0, longitude_deg=8.0, elevation_m=1200.0)
@@ -105,3 +107,59 @@ def on_bench(main: Callable[[Bench], Coroutine[Any, Any, Any]], **settings: Any)
             return await main(bench)
 
     return run_virtual(run)
+
+
+# A camera and what it looks at ---------------------------------------------------------------
+
+SMALL = {"width_px": 480, "height_px": 400}
+FIELD = (166.3, 55.0)  # high in the evening sky of the bench
+
+
+def point(bench: Bench, **changes: object) -> None:
+    usual = {
+        "utc_s": bench.clock.unix_s(),
+        "ra_deg": FIELD[0],
+        "dec_deg": FIELD[1],
+        "hour_angle_deg": -30.0,
+        "tracking": True,
+        "guided": True,
+        "pier_side": "west",
+    }
+    bench.publish("mount", **MountTruth(**{**usual, **changes}).model_dump())
+
+
+def focus(bench: Bench, tube: float) -> None:
+    truth = FocuserTruth(
+        utc_s=0, tube=tube, best_tube=15_000, slope_steps_per_c=0, reference_c=5, lag_s=1800,
+        um_per_step=1.0,
+    )  # fmt: skip
+    bench.publish("focuser", **truth.model_dump())
+
+
+async def shot(camera, **changes: object):
+    usual = {"exposure_id": "x", "frame": "light", "exposure_s": 60.0, "offset": 50}
+    return await camera.perform(Expose(**{**usual, **changes}))
+
+
+def one(seed: int = 1, *, prepare=None, options=None, **exposure: object):
+    """Take one frame on a fresh bench and return its pixels and reference."""
+
+    async def main(bench: Bench):
+        camera = await connected(
+            make_camera(bench.context("camera", **{**SMALL, **(options or {})}))
+        )
+        point(bench)
+        if prepare is not None:
+            prepare(bench)
+        ref = await shot(camera, **exposure)
+        return bench.spools["camera"].frames[ref.sha256][0], ref
+
+    return on_bench(main, seed=seed)
+
+
+def guide(bench: Bench, rms_ra_arcsec: float, rms_dec_arcsec: float) -> None:
+    truth = GuiderTruth(
+        utc_s=0, guiding=True, since_utc_s=1, rms_ra_arcsec=rms_ra_arcsec,
+        rms_dec_arcsec=rms_dec_arcsec,
+    )  # fmt: skip
+    bench.publish("guider", **truth.model_dump())

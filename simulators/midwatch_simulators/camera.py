@@ -39,6 +39,7 @@ class SimulatedCamera(SimulatedDevice):
     """A camera that sees the catalogue sky at the true pointing of the simulated mount."""
 
     kind = Kind.CAMERA
+    linkless = (Acknowledge, ListWaiting)  # the spool is on this side of the cable
 
     def __init__(self, context: DriverContext) -> None:
         self._options = read_options(CameraOptions, context)

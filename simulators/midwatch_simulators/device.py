@@ -84,9 +84,13 @@ class SimulatedDevice:
 
     Subclasses say what commands they take (`handlers`), what they tell (`state`, `about`), what
     their physical truth is (`truth`) and how they come to rest (`come_to_rest`, `halt`).
+
+    Attributes:
+        linkless: commands that the driver does by itself, without its hardware.
     """
 
     kind: ClassVar[Kind]
+    linkless: ClassVar[tuple[type[Command[Any]], ...]] = ()
 
     def __init__(self, context: DriverContext) -> None:
         self.context = context
@@ -156,7 +160,7 @@ class SimulatedDevice:
             self.connected = False
             self.context.changed()
             return None
-        if not self.connected:
+        if not self.connected and not isinstance(command, self.linkless):
             raise DeviceError(
                 f"{self.context.name} is not connected; connect it before {command.command}"
             )

@@ -9,7 +9,7 @@ import numpy as np
 
 from midwatch.devices.models import FrameFacts
 
-from .psf import Blur, psf_of
+from .psf import Blur, FloatArray, Psf, psf_of
 from .scene import ChipStars, stars_on_chip
 from .sensor import Sensor
 from .truth import shifted
@@ -18,7 +18,9 @@ from .view import View
 # Detection as measuring does it: five joined pixels over five times the noise of a pixel, after
 # smoothing with the kernel 1 2 1, 2 4 2, 1 2 1.
 _THRESHOLD_SIGMA, _AREA_PX = 5.0, 5
-_SHAPE_SNR = 50.0
+# Shapes are read on stars whose peak is above the first; the second is their median, as brighter
+# stars are fewer: 50 times 2 ** (1 / 0.95) for 2.4 times as many stars a magnitude.
+_SHAPE_SNR, _BRIGHT_SNR = 50.0, 104.0
 _SOLVABLE_STARS = 8
 # Square of the radius by which pixels widen what is measured: summing whole pixels spreads the
 # light once more by their width, and the usual correction takes off that much.
@@ -115,20 +117,56 @@ def _solved(
 def _shape(blur: Blur, cell: int) -> tuple[float, float, float, float]:
     """Return detectable share of the light, HFR, FWHM and elongation as they would be measured."""
     psf = psf_of(blur)
-    image = psf.centred
-    if cell == 2:
-        side = len(image) // 2 * 2
-        image = image[:side, :side].reshape(side // 2, 2, side // 2, 2).sum(axis=(1, 3))
-    padded = np.pad(image, 1)
-    smoothed = sum(
-        weight * padded[1 + dy : 1 + dy + image.shape[0], 1 + dx : 1 + dx + image.shape[1]]
-        for dy, dx, weight in (
-            (dy, dx, (2 - abs(dy)) * (2 - abs(dx)) / 16.0) for dy in (-1, 0, 1) for dx in (-1, 0, 1)
-        )
-    )
+    image = _in_cells(psf.centred, cell)
+    smoothed = _smoothed(image)
     detect = float(np.partition(np.ravel(smoothed), -_AREA_PX)[-_AREA_PX])
+    elongation = _elongation(psf, cell)
     # Without its pixel a star is a little narrower than its image on the grid.
-    bare = psf_of(blur).half_flux_radius()
+    bare = psf.half_flux_radius()
     hfr = math.sqrt(max(bare**2 - 2.0 * _PIXEL_FWHM2 / 8.0, 0.01) + _PIXEL_HFR2 * cell**2)
     fwhm = math.sqrt(max(psf.fwhm() ** 2 - _PIXEL_FWHM2, 0.01) + _CELL_FWHM2 * (cell**2 - 1))
-    return detect, hfr, min(fwhm, _DISC_FWHM * hfr), psf.elongation()
+    return detect, hfr, min(fwhm, _DISC_FWHM * hfr), elongation
+
+
+def _elongation(psf: Psf, cell: int) -> float:
+    """Return long over short axis inside the isophote to which a usual bright star is seen.
+
+    Second moments are taken of the smoothed image, as detection does: on cells of a mosaic the
+    kernel is as wide as a sharp star, and rounds it.
+    """
+    variances = np.zeros(3)
+    for row in (0, psf.steps // 2):
+        for column in (0, psf.steps // 2):
+            image = _in_cells(psf.stamp(row, column), cell)
+            smoothed = _smoothed(image)
+            level = _THRESHOLD_SIGMA / _BRIGHT_SNR * float(image.max())
+            variances += _variances(np.where(smoothed >= level, smoothed, 0.0))
+    xx, xy, yy = variances
+    mean, half = 0.5 * (xx + yy), math.hypot(0.5 * (xx - yy), xy)
+    return math.sqrt((mean + half) / max(mean - half, 1e-9))
+
+
+def _variances(light: FloatArray) -> FloatArray:
+    """Return the second moments xx, xy, yy of light, shape (H, W), about its centroid."""
+    axis = np.arange(len(light), dtype=np.float64)
+    along_x, along_y = light.sum(axis=0), light.sum(axis=1)
+    total = light.sum()
+    x, y = along_x @ axis / total, along_y @ axis / total
+    dx, dy = axis - x, axis - y
+    variances: FloatArray = np.array([along_x @ dx**2, dy @ light @ dx, along_y @ dy**2]) / total
+    return variances
+
+
+def _in_cells(image: FloatArray, cell: int) -> FloatArray:
+    """Return the sums over cells of so many pixels a side; an odd last row and column are cut."""
+    side = len(image) // cell
+    whole = image[: side * cell, : side * cell]
+    cells: FloatArray = whole.reshape(side, cell, side, cell).sum(axis=(1, 3))
+    return cells
+
+
+def _smoothed(image: FloatArray) -> FloatArray:
+    """Return an image under the detection kernel, of sum one; dark beyond the edges."""
+    padded = np.pad(image, 1)
+    down = padded[:-2] + 2.0 * padded[1:-1] + padded[2:]
+    return (down[:, :-2] + 2.0 * down[:, 1:-1] + down[:, 2:]) / 16.0

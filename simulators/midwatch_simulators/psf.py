@@ -88,9 +88,14 @@ class Psf:
     @cached_property
     def centred(self) -> FloatArray:
         """Light in each pixel for a star on the centre of one, shape (S, S)."""
-        pixels = (np.arange(-self.half_width, self.half_width + 1) * self.steps) % len(self._grid)
-        centred: FloatArray = self._grid[np.ix_(pixels, pixels)] * self.steps**2
-        return centred
+        return self.stamp(0, 0)
+
+    def stamp(self, row: int, column: int) -> FloatArray:
+        """Return one of `stamps`, shape (S, S), without making them all."""
+        pixels = np.arange(-self.half_width, self.half_width + 1) * self.steps
+        size = len(self._grid)
+        stamp: FloatArray = self._grid[np.ix_((pixels - row) % size, (pixels - column) % size)]
+        return stamp * self.steps**2
 
     @cached_property
     def reach(self) -> FloatArray:
@@ -119,24 +124,6 @@ class Psf:
         """Return the diameter of the circle whose area is that above half of the maximum."""
         above = np.count_nonzero(self._grid >= 0.5 * self._grid.max()) / self.steps**2
         return float(2.0 * np.sqrt(above / np.pi))
-
-    def moments(self, sigmas: float = 2.0) -> tuple[float, float, float]:
-        """Return the variances xx, xy, yy of the light within some widths of the middle."""
-        limit = max(sigmas * self.fwhm() / 2.0, 2.0)
-        n = len(self._grid)
-        axis = np.fft.fftfreq(n, 1.0 / n) / self.steps
-        light = np.where(_radii(n, self.steps) <= limit, self._grid, 0.0)
-        total = light.sum()
-        along_x, along_y = light.sum(axis=0), light.sum(axis=1)
-        xx = float(along_x @ axis**2 / total)
-        yy = float(along_y @ axis**2 / total)
-        return xx, float(axis @ light @ axis / total), yy
-
-    def elongation(self) -> float:
-        """Return long over short axis of those moments."""
-        xx, xy, yy = self.moments()
-        mean, half = 0.5 * (xx + yy), float(np.hypot(0.5 * (xx - yy), xy))
-        return float(np.sqrt((mean + half) / max(mean - half, 1e-9)))
 
 
 @lru_cache(maxsize=64)
