@@ -158,8 +158,10 @@ def _on_grid(blur: Blur, width_px: int, steps: int) -> FloatArray:
         transfer *= np.exp(-2.0 * np.pi**2 * spread)
     if blur.trail_x != 0.0 or blur.trail_y != 0.0:
         transfer *= np.sinc(blur.trail_x * fx + blur.trail_y * fy)
-    grid = np.fft.irfft2(transfer, s=(n, n))
-    return np.asarray(np.maximum(grid, 0.0) / np.maximum(grid, 0.0).sum(), dtype=np.float64)
+    grid: FloatArray = np.fft.irfft2(transfer, s=(n, n))
+    np.maximum(grid, 0.0, out=grid)  # rounding leaves some darker than nothing
+    grid /= grid.sum()
+    return grid
 
 
 @lru_cache(maxsize=64)

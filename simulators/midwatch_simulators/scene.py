@@ -68,9 +68,9 @@ class Chart:
     def place(self, directions: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return x and y, shape (N,), of unit vectors (N, 3); NaN behind the sky's back."""
         turned = directions @ self._axes.T
-        with np.errstate(divide="ignore", invalid="ignore"):
-            plane = np.where(turned[:, 2:] > 0.0, turned[:, :2] / turned[:, 2:], np.nan)
-        pixels = plane @ self._turn.T
+        ahead = turned[:, 2:]
+        ahead[ahead <= 0.0] = np.nan
+        pixels = turned[:, :2] / ahead @ self._turn.T
         return pixels[:, 0] + self._middle[0], pixels[:, 1] + self._middle[1]
 
 
