@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Mapping
 from typing import Any, Literal
 
@@ -29,7 +30,11 @@ class FlatPanelOptions(Options):
 
 
 class SimulatedFlatPanel(SimulatedDevice):
-    """A luminous panel before the telescope."""
+    """A luminous panel before the telescope.
+
+    A cover that has set out runs to its end switch, whoever asked may be gone: it is never left
+    half way in the beam.
+    """
 
     kind = Kind.FLAT_PANEL
 
@@ -40,6 +45,8 @@ class SimulatedFlatPanel(SimulatedDevice):
         self._cover: Literal["open", "closed", "moving", "none"] = (
             "open" if self._options.cover else "none"
         )
+        self._still = asyncio.Event()
+        self._still.set()
 
     def handlers(self) -> Mapping[type[Command[Any]], Handler]:
         """Return what answers each command."""
@@ -71,6 +78,10 @@ class SimulatedFlatPanel(SimulatedDevice):
         if self._options.cover:
             await self._set_cover(closed=True)
 
+    async def halt(self) -> None:
+        """Wait for a cover on its way."""
+        await self._still.wait()
+
     async def _light(self, command: Light) -> None:
         await self._set_light(command.brightness_percent)
 
@@ -86,13 +97,20 @@ class SimulatedFlatPanel(SimulatedDevice):
             await self._set_cover(closed=command.closed)
 
     async def _set_cover(self, *, closed: bool) -> None:
+        await self._still.wait()
         goal: Literal["open", "closed"] = "closed" if closed else "open"
         if self._cover == goal:
             return
         self._cover = "moving"
+        self._still.clear()
+        self.context.spawn(f"{self.context.name} cover", self._run_to(goal))
         self.tell()
+        await self._still.wait()
+
+    async def _run_to(self, goal: Literal["open", "closed"]) -> None:
         await self.clock.sleep(self._options.cover_s)
         self._cover = goal
+        self._still.set()
         self.tell()
 
 
