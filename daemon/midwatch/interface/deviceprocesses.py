@@ -49,7 +49,12 @@ class DeviceProcesses:
         await self._end_leftovers()
         try:
             for role in self._night.rig.devices.present():
-                self.processes[role] = await asyncio.create_subprocess_exec(*self._command(role))
+                # Standard output is the run's own, and must end with it.
+                self.processes[role] = await asyncio.create_subprocess_exec(
+                    *self._command(role),
+                    stdin=asyncio.subprocess.DEVNULL,
+                    stdout=asyncio.subprocess.DEVNULL,
+                )
                 _log.info("device_started", device=role, pid=self.processes[role].pid)
         except BaseException:
             await self._end()

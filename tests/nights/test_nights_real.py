@@ -1,0 +1,202 @@
+"""A night over a real Mosquitto, a process for each device, scaled time; its daemon is killed."""
+
+from __future__ import annotations
+
+import contextlib
+import getpass
+import hashlib
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import paho.mqtt.client as mqtt
+import pytest
+
+from midwatch.errors import StopError
+from midwatch.journal.events import FrameBegun, FrameFiled, FrameLost, FrameRead, NightBegan
+from midwatch.journal.store import read_events
+
+MOSQUITTO = Path("/usr/sbin/mosquitto")
+ROOT = Path(__file__).parent.parent.parent
+SPEED = 60
+LEASE_S = 30.0
+ORDERS = """\
+site: {root}/configs/sites/larch-hollow.yaml
+rig: rig.yaml
+evening: 2027-03-10
+targets:
+  - name: IC 405
+    frames: [{{filter: L, exposure_s: 240, count: 8}}]
+"""
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def wait_for(look: Callable[[], Any], limit_s: float, what: str) -> Any:
+    ends = time.monotonic() + limit_s
+    while time.monotonic() < ends:
+        found = look()
+        if found:
+            return found
+        time.sleep(0.2)
+    raise AssertionError(f"{what}: not within {limit_s} s")
+
+
+def listening(port: int) -> bool:
+    with socket.socket() as probe:
+        return probe.connect_ex(("127.0.0.1", port)) == 0
+
+
+class Onlooker:
+    """What any MQTT client sees of the rig; paho alone, none of our code."""
+
+    def __init__(self, port: int) -> None:
+        self.states: dict[str, dict[str, Any]] = {}
+        self.events: Counter[str] = Counter()
+        self._client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id="onlooker")
+        self._client.on_message = self._take
+        self._client.on_connect = lambda client, *_: client.subscribe("midwatch/#")
+        self._client.connect("127.0.0.1", port)
+        self._client.loop_start()
+
+    def _take(self, _client: Any, _data: Any, message: Any) -> None:
+        levels = message.topic.split("/")
+        if levels[-1] == "state" and levels[3] != "night":
+            self.states[levels[3]] = json.loads(message.payload)["state"]
+        elif levels[3] == "night" and levels[4] == "event":
+            facts = json.loads(message.payload)
+            assert {"seq", "at", "facts"} <= set(facts)
+            self.events[levels[5]] += 1
+
+    def close(self) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[int]:
+    assert MOSQUITTO.exists(), "install the package mosquitto"
+    port = free_port()
+    config = tmp_path / "mosquitto.conf"
+    config.write_text(
+        f"user {getpass.getuser()}\nlistener {port} 127.0.0.1\nallow_anonymous true\n"
+        "set_tcp_nodelay true\n"
+    )
+    process = subprocess.Popen([MOSQUITTO, "-c", config], stderr=subprocess.DEVNULL)
+    try:
+        wait_for(lambda: listening(port), 10, "mosquitto listens")
+        yield port
+    finally:
+        process.kill()
+        process.wait()
+
+
+def started(folder: Path, start: str) -> subprocess.Popen[str]:
+    command = [sys.executable, "-m", "midwatch.interface.cli", "run", str(folder / "orders.yaml"),
+               "--out", str(folder / "night"), "--speed", str(SPEED), "--start", start,
+               "--sky", "fast", "--json"]  # fmt: skip
+    with (folder / f"log-{start[11:13]}{start[14:16]}").open("w") as log:
+        return subprocess.Popen(
+            command, stdout=subprocess.PIPE, stderr=log, text=True, start_new_session=True
+        )
+
+
+def facts(folder: Path, kind: type[Any]) -> list[Any]:
+    journal = folder / "night" / "journal.sqlite"
+    try:
+        return [e.fact for e in read_events(journal) if isinstance(e.fact, kind)]
+    except (FileNotFoundError, StopError):
+        return []  # it is just being made
+
+
+def exposing(folder: Path) -> bool:
+    """Whether two frames are filed and a third is under way."""
+    begun, read = facts(folder, FrameBegun), facts(folder, FrameRead)
+    return len(facts(folder, FrameFiled)) >= 2 and len(begun) > len(read)
+
+
+def end(process: subprocess.Popen[str]) -> None:
+    if process.poll() is None:
+        os.killpg(process.pid, signal.SIGKILL)
+        process.communicate()
+    # Device processes live on after a killed daemon, in its process group.
+    with contextlib.suppress(ProcessLookupError):
+        os.killpg(process.pid, signal.SIGKILL)
+
+
+def test_a_killed_daemon_leaves_a_safe_rig_and_the_night_is_taken_up_again(
+    tmp_path: Path, broker: int
+) -> None:
+    rig = (ROOT / "configs/rigs/harrier.yaml").read_text()
+    bus = f"bus: {{host: 127.0.0.1, port: {broker}, lease_s: {LEASE_S:g}, heartbeat_s: 5}}\n"
+    (tmp_path / "rig.yaml").write_text(rig + bus)
+    (tmp_path / "orders.yaml").write_text(ORDERS.format(root=ROOT))
+    onlooker = Onlooker(broker)
+    first = started(tmp_path, "2027-03-10T18:15:00Z")
+    second = None
+    try:
+        wait_for(lambda: exposing(tmp_path), 120, "two frames and an exposure under way")
+        assert not onlooker.states["mount"]["at_rest"]
+        assert onlooker.states["roof"]["position"] == "open"
+        os.kill(first.pid, signal.SIGKILL)
+        first.communicate(timeout=20)
+
+        # The lease is half a second of real time here; parking and closing take their own.
+        def safe() -> bool:
+            mount, roof = onlooker.states["mount"], onlooker.states["roof"]
+            camera = onlooker.states["camera"]
+            return (
+                mount["parked"]
+                and not mount["tracking"]
+                and roof["position"] == "closed"
+                and camera["phase"] == "idle"
+                and camera["setpoint_c"] != -10.0  # it warms up
+                and onlooker.states["guider"]["phase"] in ("idle", "lost")
+            )
+
+        wait_for(safe, 30, f"the devices did not make themselves safe: {onlooker.states}")
+
+        second = started(tmp_path, "2027-03-10T19:15:00Z")
+        out, _ = second.communicate(timeout=150)
+        assert second.returncode == 0, out[-1500:]
+        summary = json.loads(out)
+        check_frames(tmp_path, summary)
+        assert [p["number"] for p in summary["promises"] if p["ok"] is False] == []
+        assert onlooker.states["mount"]["parked"]
+        assert onlooker.events["frame_graded"] >= 8
+        assert onlooker.events["night_began"] == 2
+    finally:
+        onlooker.close()
+        for process in (first, second):
+            if process is not None:
+                end(process)
+
+
+def check_frames(folder: Path, summary: dict[str, Any]) -> None:
+    """Each frame that was read out lies on the disk once, whole; none is asked for twice."""
+    assert summary["targets"][0]["accepted"] == 8
+    assert len(facts(folder, NightBegan)) == 2
+    read = Counter(f.exposure_id for f in facts(folder, FrameRead))
+    filed = {f.exposure_id: f for f in facts(folder, FrameFiled)}
+    assert set(read.values()) == {1}
+    assert set(read) == set(filed)
+    night = folder / "night" / "2027-03-10"
+    files = sorted(p.relative_to(night).as_posix() for p in night.rglob("*.fits"))
+    assert files == sorted(f.path for f in filed.values())
+    for fact in filed.values():
+        assert hashlib.sha256((night / fact.path).read_bytes()).hexdigest() == fact.file_sha256
+    begun = {f.exposure_id for f in facts(folder, FrameBegun)}
+    lost = {f.exposure_id for f in facts(folder, FrameLost)}
+    assert begun == set(read) | lost
