@@ -21,7 +21,7 @@ from midwatch.journal.store import JournalWriteError
         (InputError("rig.yaml:3: focus"), 2, "rig.yaml:3: focus"),
         (UnreachableError("no broker"), 3, "no broker"),
         (BusUnavailableError("port busy"), 3, "port busy"),
-        (JournalWriteError("disk full"), 1, "disk full"),
+        (JournalWriteError(sqlite3.OperationalError("disk full")), 3, "disk full; make room"),
         (KeyboardInterrupt(), 130, "interrupted"),
         (OSError(errno.ENOSPC, "No space left", "/data/x"), 3, "/data/x: the disk is full: free"),
         (PermissionError(errno.EACCES, "denied", "/data"), 2, "/data: no permission: give"),

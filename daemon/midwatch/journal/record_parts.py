@@ -68,6 +68,11 @@ class FrameRecord:
         return self.graded is not None and self.graded.grade == "accepted"
 
     @property
+    def kept(self) -> bool:
+        """Whether nothing is left to be done for it: filed, and graded if it is a light."""
+        return self.filed is not None and (self.graded is not None or not self.is_light)
+
+    @property
     def pending(self) -> bool:
         """Whether it may still come to count."""
         return self.graded is None and self.lost is None

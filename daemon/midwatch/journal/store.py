@@ -12,10 +12,10 @@ import sqlite3
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Self, TypeVar
+from typing import IO, ClassVar, Self, TypeVar
 
 from midwatch.clock import Clock
-from midwatch.errors import MakeSafeError, StopError
+from midwatch.errors import MakeSafeError, StopError, UnreachableError
 from midwatch.journal import quarantine
 from midwatch.journal.chain import (
     COLUMNS,
@@ -69,6 +69,12 @@ class JournalInUseError(StopError):
 
 class JournalWriteError(MakeSafeError):
     """The journal cannot be written; a night that leaves no record must not go on."""
+
+    exit_code: ClassVar[int] = UnreachableError.exit_code
+
+    def __init__(self, error: sqlite3.Error) -> None:
+        remedy = "make room on the disk, and start the same command again"
+        super().__init__(f"the journal cannot be written: {error}; {remedy}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,7 +180,7 @@ class Journal:
             if not self._durable and self._uncommitted >= _BATCH:
                 self._commit()
         except sqlite3.Error as error:
-            raise JournalWriteError(f"the journal cannot be written: {error}") from error
+            raise JournalWriteError(error) from error
         self._seq, self._head = seq, digest
         event = Event(seq, at_utc_s, self._night, fact, digest)
         for listener in self._listeners:
@@ -204,10 +210,18 @@ class Journal:
             raise StopError(f"{problem}; {len(good)} events before it are good")
 
     def close(self) -> None:
-        """Commit and close; the journal cannot be used afterwards."""
-        self._commit()
-        self._connection.close()
-        self._lock.close()
+        """Commit and close; the journal cannot be used afterwards.
+
+        Raises:
+            JournalWriteError: What was appended last could not be stored.
+        """
+        try:
+            self._commit()
+        except sqlite3.Error as error:
+            raise JournalWriteError(error) from error
+        finally:
+            self._connection.close()
+            self._lock.close()
 
     def _commit(self) -> None:
         if self._connection.in_transaction:

@@ -119,6 +119,11 @@ def _blocked(world: World, duty: str) -> float | None:
     return max(times, default=None)
 
 
+def _why(world: World, duty: str) -> str:
+    """Say which open faults block a duty."""
+    return "; ".join(f"{f.device}: {f.message}" for f in world.faults if duty in f.blocks)
+
+
 def _exposed(world: World) -> bool:
     """Tell whether anything stands open or unparked."""
     roof = world.ready.has_roof and not world.ready.roof_closed
@@ -295,7 +300,7 @@ def _next_frame(case: Case) -> Decision | None:
         return _hold(world, "next_frame", reason, best.window[0], "waiting_for_target")
     again = _blocked(world, "expose")
     if again is not None:
-        return _hold(world, "next_frame", "the camera failed; trying again", again, "fault")
+        return _hold(world, "next_frame", f"{_why(world, 'expose')}; trying again", again, "fault")
     need = best.need
     args: dict[str, Scalar] = {
         "target": best.target,

@@ -75,6 +75,10 @@ async def keep_frame(
         DutyFailedError: the camera, or the disk, did not do its part; the frame is journaled as
             lost, or waits in the driver's spool.
     """
+    if any(frame.read is not None for frame in context.record.unfiled()):
+        # The disk was full, or failed. What waits goes first: with no room for it there is none
+        # for another frame either.
+        await collect_waiting(context)
     setting = CameraSetting(begun.gain, begun.offset, begun.binning)
     light = begun.frame == "light"
     guided_before = _guiding(context)
@@ -100,21 +104,43 @@ async def keep_frame(
 async def collect_waiting(context: DutyContext) -> int:
     """File what a camera's spool still holds from before; returns how many frames were found.
 
-    Exposures that the journal began and that are nowhere are journaled as lost.
+    Exposures that the journal began and that are nowhere are journaled as lost. A frame of an
+    earlier night that was never filed stays in the spool, and is spoken of.
     """
     camera = context.device(context.rig.camera, "camera")
     waiting = await camera.do(ListWaiting(), timeout_s=30.0)
+    strange = [ref for ref in waiting.frames if ref.exposure_id not in context.record.frames]
+    owed = _owed_to_earlier_nights(context) if strange else {}
     for ref in waiting.frames:
         known = context.record.frames.get(ref.exposure_id)
-        if known is not None and known.filed is None:
+        if known is not None and not known.kept:
             await _develop(context, ref, known.begun, guided=False)
+        elif ref.exposure_id in owed:
+            night = owed[ref.exposure_id]
+            context.note(
+                Notice(
+                    message=f"a {ref.frame} of {ref.exposure_s:g} s of the night of {night} was "
+                    f"never filed; it stays in the camera's spool: {ref.where}"
+                )
+            )
         else:
-            # Filed before, or a throwaway: the acknowledgement was what got lost.
+            # Kept before, or a throwaway: the acknowledgement was what got lost.
             await context.darkroom.release(ref)
     for missing in context.record.unfiled():
         reason = "it was interrupted and is not in the camera's spool"
         context.note(FrameLost(exposure_id=missing.exposure_id, reason=reason))
     return len(waiting.frames)
+
+
+def _owed_to_earlier_nights(context: DutyContext) -> dict[str, str]:
+    """Return the exposures that other nights began and neither filed nor lost, and their nights."""
+    owed: dict[str, str] = {}
+    for event in context.journal.events():
+        if isinstance(event.fact, FrameBegun) and event.night != context.journal.night:
+            owed[event.fact.exposure_id] = event.night
+        elif isinstance(event.fact, FrameFiled | FrameLost):
+            owed.pop(event.fact.exposure_id, None)
+    return owed
 
 
 def _guiding(context: DutyContext) -> bool:
@@ -127,15 +153,19 @@ def _guiding(context: DutyContext) -> bool:
 async def _develop(
     context: DutyContext, ref: FrameRef, begun: FrameBegun, guided: bool
 ) -> FrameGraded | None:
-    """Measure, file, grade and acknowledge a frame that was read out."""
-    context.note(
-        FrameRead(
-            exposure_id=begun.exposure_id,
-            sha256=ref.sha256,
-            began_utc_s=ref.began_at.timestamp(),
-            exposure_s=ref.exposure_s,
+    """Measure, file, grade and acknowledge a frame that was read out.
+
+    What the journal already knows of it is not done, nor told, a second time.
+    """
+    if context.record.frames[begun.exposure_id].read is None:
+        context.note(
+            FrameRead(
+                exposure_id=begun.exposure_id,
+                sha256=ref.sha256,
+                began_utc_s=ref.began_at.timestamp(),
+                exposure_s=ref.exposure_s,
+            )
         )
-    )
     try:
         shot = await context.darkroom.look(ref)
     except FrameCorruptError as error:
@@ -210,6 +240,8 @@ async def _file(
     header: FrameHeader,
     preview: str | None = None,
 ) -> None:
+    if context.record.frames[begun.exposure_id].filed is not None:
+        return
     number = _number(context, begun)
     relative = frame_path(begun.frame, begun.target, begun.filter, shot.ref, number)
     try:
