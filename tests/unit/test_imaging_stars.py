@@ -6,6 +6,7 @@ from numpy.typing import NDArray
 
 from imaging_truth import gaussian, moffat, render, ring
 from midwatch.imaging import Frame, StarMeasures, luminance, measure_stars
+from midwatch.imaging.profile import fit_fwhm
 from midwatch.imaging.stars import StarTable
 
 
@@ -209,3 +210,12 @@ def test_the_same_frame_gives_the_same_numbers() -> None:
     assert np.array_equal(first.stars.hfr_px, second.stars.hfr_px)
     assert first.fwhm_arcsec == pytest.approx(2.0 * first.fwhm_px)
     assert np.all(np.diff(first.stars.flux_adu) < 0.2 * first.stars.flux_adu[:-1])
+
+
+def test_spots_narrower_than_any_star_break_no_fit() -> None:
+    """Hot pixels of a long dark frame may pass for stars of a twentieth of a pixel."""
+    image = np.zeros((60, 60), np.float32)
+    at = np.array([10.0, 25.0, 40.0])
+    image[at.astype(int), at.astype(int)] = 5000.0
+    width = fit_fwhm(image, at, at, np.full(3, 0.05), np.full(3, 5000.0))
+    assert np.isnan(width) or width < 1.0

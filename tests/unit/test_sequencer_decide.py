@@ -316,6 +316,15 @@ def test_equal_priorities_are_served_by_who_sets_first() -> None:
     assert urgent.args["target"] == "A"
 
 
+def test_a_target_that_is_ready_before_dusk_is_waited_for() -> None:
+    both = (target("A", windows=((HOURS.dusk_s, HOURS.dusk_s + 9000),)), target("B"))
+    early = world(now_s=HOURS.dusk_s - 200, targets=both)
+    decision = decide(early)
+    assert (decision.duty, decision.until_s) == ("wait", HOURS.dusk_s)
+    unready = Pointing(False, True, "east", "B", True)
+    assert decide(replace(early, pointing=unready)).args["target"] == "A"
+
+
 def test_steps_towards_the_first_frame_come_in_order() -> None:
     ready = replace(ALL_READY, focused=False, guiding=False)
     pointing = Pointing(False, True, "east", "A", centred=False)

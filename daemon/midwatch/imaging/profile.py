@@ -59,11 +59,13 @@ def fit_fwhm(
         difference: FloatArray = model - level / unit
         return difference
 
+    narrowest = 0.1
     fit = least_squares(
         residual,
-        (1.0, typical, 3.5, 0.0),
+        # Hot pixels that pass for stars are narrower than any star.
+        (1.0, max(typical, 2.0 * narrowest), 3.5, 0.0),
         bounds=(
-            (0.0, 0.1, _BETA_RANGE[0], -0.5),
+            (0.0, narrowest, _BETA_RANGE[0], -0.5),
             (10.0, 20.0 * typical + 1.0, _BETA_RANGE[1], 0.5),
         ),
         loss="soft_l1",

@@ -92,6 +92,15 @@ def _setup_s(world: World, target: TargetView) -> float:
     return sum(world.takes_s(step) for step, needed in steps.items() if needed)
 
 
+def _lead_s(world: World) -> float:
+    """Time before a window in which a target may be got ready, seconds.
+
+    The same for every target and whatever is done already: else a target that is ready would
+    give way to one that is not.
+    """
+    return 60.0 + sum(world.takes_s(step) for step in ("open", "slew", "centre", "focus", "guide"))
+
+
 def _assess(world: World, target: TargetView, notes: _Survey) -> None:
     now = world.now_s
     if target.skipped:
@@ -133,8 +142,9 @@ def _in_window(
     if not any(a <= now < b for a, b in target.reach):
         later = [a for a, b in target.reach if a > now and a < window[1]]
         return ("below its limit", max(later[0], now + 1.0)) if later else ("out of reach", None)
-    if window[0] - now > setup_s + 60.0:
-        return "its window has not begun", window[0] - setup_s - 60.0
+    lead_s = _lead_s(world)
+    if window[0] - now > lead_s:
+        return "its window has not begun", window[0] - lead_s
     return _on_its_side(world, target, window, begin)
 
 

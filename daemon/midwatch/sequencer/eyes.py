@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+import structlog
 from numpy.typing import NDArray
 
 from midwatch.devices.models import FrameFacts, FrameRef
@@ -21,6 +22,8 @@ from midwatch.imaging.worker import Measurer
 from midwatch.sky.starcat import StarCatalogue
 
 Pixels = NDArray[np.uint16]
+
+_log = structlog.get_logger(__name__)
 
 
 @dataclass(frozen=True)
@@ -75,7 +78,12 @@ class Eyes:
         if ref.facts is not None:
             return _from_facts(ref.facts, self.scale_arcsec)
         frame = as_frame(ref, pixels)
-        found = await self._measurer.run(measure, frame, self.scale_arcsec * ref.binning)
+        try:
+            found = await self._measurer.run(measure, frame, self.scale_arcsec * ref.binning)
+        except Exception:
+            # Whatever measuring trips over, the frame itself is whole and must be filed.
+            _log.exception("frame_not_measured", exposure_id=ref.exposure_id)
+            return _unmeasured(pixels)
         return Sight(
             stars=found.count,
             hfr_px=_known(found.hfr_px),
@@ -114,6 +122,12 @@ class Eyes:
         if isinstance(found, Solution):
             self._last = found
         return found
+
+
+def _unmeasured(pixels: Pixels) -> Sight:
+    """Return what little is known of a frame that could not be measured."""
+    level, spread = float(np.median(pixels)), float(np.std(pixels))
+    return Sight(0, None, None, None, level, spread, 0)
 
 
 def _known(value: float) -> float | None:
