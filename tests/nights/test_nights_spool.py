@@ -1,0 +1,197 @@
+"""A frame whose daemon died during its exposure is neither lost, nor doubled, nor forgotten."""
+
+from __future__ import annotations
+
+import contextlib
+import getpass
+import hashlib
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any, TypeVar
+
+import pytest
+from astropy.io import fits
+from paho.mqtt import subscribe
+
+from contract.bus_benches import MOSQUITTO, free_port, listening
+from interface_bench import RIG, write_night
+from midwatch.errors import StopError
+from midwatch.journal.events import (
+    Fact,
+    FrameBegun,
+    FrameFiled,
+    FrameGraded,
+    FrameLost,
+    FrameRead,
+    Notice,
+)
+from midwatch.journal.store import read_events
+
+F = TypeVar("F", bound=Fact)
+
+SEED = 1
+SPEED = 60
+NIGHT, NEXT_NIGHT = "2027-03-10", "2027-03-11"
+DEVICES = ("mount", "camera", "focuser", "roof")
+# Shorter than what is left of a lease when its holder dies: the exposure then runs to its end.
+ORDERS = """\
+site: site.yaml
+rig: rig.yaml
+targets:
+  - name: M 101
+    frames: [{exposure_s: 90, count: 90}]
+"""
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[int]:
+    assert MOSQUITTO.exists(), "install the package mosquitto"
+    port = free_port()
+    config = tmp_path / "mosquitto.conf"
+    config.write_text(
+        f"user {getpass.getuser()}\nlistener {port} 127.0.0.1\nallow_anonymous true\n"
+        "set_tcp_nodelay true\n"
+    )
+    process = subprocess.Popen([MOSQUITTO, "-c", config], stderr=subprocess.DEVNULL)
+    try:
+        wait_for(lambda: listening(port), 10, "mosquitto listens")
+        yield port
+    finally:
+        process.kill()
+        process.wait()
+
+
+def wait_for(look: Callable[[], Any], limit_s: float, what: str) -> Any:
+    ends = time.monotonic() + limit_s
+    while time.monotonic() < ends:
+        if found := look():
+            return found
+        time.sleep(0.05)
+    raise AssertionError(f"{what}: not within {limit_s} s")
+
+
+class Rig:
+    """The files of one rig, its data folder, and what a stranger sees of it on the bus."""
+
+    def __init__(self, folder: Path, port: int) -> None:
+        rig = RIG.replace("camera: {pixel", "  roof: {driver: simulated-roof}\ncamera: {pixel")
+        bus = f"bus: {{host: 127.0.0.1, port: {port}, lease_s: 240, heartbeat_s: 10}}\n"
+        self.orders = write_night(folder, orders=ORDERS, rig=rig + bus)
+        self.out = folder / "night"
+        self.port = port
+        self.started: list[subprocess.Popen[bytes]] = []
+
+    def run(self, evening: str, start: str) -> subprocess.Popen[bytes]:
+        print(f"seed {SEED}, evening {evening}, from {start}")
+        words = ["run", self.orders, "--evening", evening, "--out", self.out, "--sky", "fast",
+                 "--seed", SEED, "--speed", SPEED, "--start", start]  # fmt: skip
+        command = [sys.executable, "-m", "midwatch.interface.cli", *map(str, words)]
+        with (self.out.parent / f"log-{len(self.started)}").open("wb") as log:
+            process = subprocess.Popen(command, stdout=log, stderr=log, start_new_session=True)
+        self.started.append(process)
+        return process
+
+    def end(self) -> None:
+        """Kill what is left: device processes live on in the group of a killed daemon."""
+        for process in self.started:
+            with contextlib.suppress(ProcessLookupError):
+                os.killpg(process.pid, signal.SIGKILL)
+            process.wait()
+
+    def facts(self, night: str, kind: type[F]) -> list[F]:
+        try:
+            events = read_events(self.out / "journal.sqlite", night)
+        except (FileNotFoundError, StopError):
+            return []  # it is just being made
+        return [event.fact for event in events if isinstance(event.fact, kind)]
+
+    def under_way(self, filed: int) -> str | None:
+        """Return the exposure that is under way once some lights are filed."""
+        begun = [f.exposure_id for f in self.facts(NIGHT, FrameBegun)]
+        known = {f.exposure_id for f in self.facts(NIGHT, FrameRead)}
+        if len(self.facts(NIGHT, FrameFiled)) < filed or begun[-1] in known:
+            return None
+        return begun[-1]
+
+    def states(self) -> dict[str, Any]:
+        """Return the devices' retained states, read by paho; empty while they change."""
+        topics = [f"midwatch/test-field/bench/{device}/state" for device in DEVICES]
+        messages = subscribe.simple(topics, msg_count=len(topics), port=self.port)
+        found = {m.topic.split("/")[3]: json.loads(m.payload)["state"] for m in messages}
+        return found if len(found) == len(DEVICES) else {}
+
+    def rest_with_frame(self, exposure_id: str) -> bool:
+        """Whether every device is at rest and the spool holds that exposure, and only that."""
+        states = self.states()
+        spooled = [json.loads(p.read_bytes())["exposure_id"] for p in self.spool("*.json")]
+        return (
+            bool(states)
+            and all(state["at_rest"] for state in states.values())
+            and states["roof"]["position"] == "closed"
+            and states["mount"]["parked"]
+            and len(states["camera"]["waiting"]) == 1
+            and spooled == [exposure_id]
+        )
+
+    def spool(self, pattern: str) -> list[Path]:
+        return sorted((self.out / "spool").rglob(pattern))
+
+
+def killed_in_exposure(rig: Rig, process: subprocess.Popen[bytes], filed: int) -> str:
+    """Kill the daemon, not its devices, in the middle of an exposure; wait until all is safe."""
+    exposure_id: str = wait_for(lambda: rig.under_way(filed), 90, f"{filed} lights and one more")
+    os.kill(process.pid, signal.SIGKILL)
+    process.wait()
+    wait_for(lambda: rig.rest_with_frame(exposure_id), 40, "all at rest, the frame in the spool")
+    assert exposure_id not in {f.exposure_id for f in rig.facts(NIGHT, FrameRead)}
+    return exposure_id
+
+
+def check_collected(rig: Rig, exposure_id: str) -> None:
+    """The frame has one file, which holds the very pixels that the camera read out."""
+    (read,) = [f for f in rig.facts(NIGHT, FrameRead) if f.exposure_id == exposure_id]
+    (filed,) = [f for f in rig.facts(NIGHT, FrameFiled) if f.exposure_id == exposure_id]
+    (graded,) = [f for f in rig.facts(NIGHT, FrameGraded) if f.exposure_id == exposure_id]
+    assert graded.grade == "accepted"
+    with fits.open(rig.out / NIGHT / filed.path, checksum=True) as parts:
+        pixels = parts[0].data.astype("<u2").tobytes()
+    assert hashlib.sha256(pixels).hexdigest() == read.sha256
+
+
+def test_the_spool_keeps_what_a_dead_daemon_did_not_fetch(tmp_path: Path, broker: int) -> None:
+    rig = Rig(tmp_path, broker)
+    try:
+        first = killed_in_exposure(rig, rig.run(NIGHT, "2027-03-10T18:42:00Z"), 2)
+
+        # The same night again: the frame is fetched before anything else.
+        process = rig.run(NIGHT, "2027-03-10T19:30:00Z")
+        wait_for(lambda: any(f.exposure_id == first for f in rig.facts(NIGHT, FrameGraded)), 60,
+                 "the frame in the spool is filed and graded")  # fmt: skip
+        check_collected(rig, first)
+        second = killed_in_exposure(rig, process, len(rig.facts(NIGHT, FrameFiled)) + 2)
+        assert rig.facts(NIGHT, FrameLost) == []
+        filed = sorted(f.path for f in rig.facts(NIGHT, FrameFiled))
+        files = sorted((rig.out / NIGHT).rglob("*.fits"))
+        assert [path.relative_to(rig.out / NIGHT).as_posix() for path in files] == filed
+
+        # The next night does not know the frame. It says so, and leaves it where it is.
+        pixels = [path.read_bytes() for path in rig.spool("*.bin")]
+        process = rig.run(NEXT_NIGHT, "2027-03-11T18:42:00Z")
+        told = wait_for(lambda: [n.message for n in rig.facts(NEXT_NIGHT, Notice)
+                                 if NIGHT in n.message], 60, "it is spoken of")  # fmt: skip
+        assert len(told) == 1
+        assert f"a light of 90 s of the night of {NIGHT} was never filed" in told[0]
+        process.send_signal(signal.SIGTERM)
+        process.wait(timeout=60)
+        assert process.returncode == 0
+        assert [path.read_bytes() for path in rig.spool("*.bin")] == pixels
+        (description,) = rig.spool("*.json")
+        assert json.loads(description.read_bytes())["exposure_id"] == second
+    finally:
+        rig.end()
