@@ -6,14 +6,25 @@ import json
 import os
 import subprocess
 import sys
+from collections import Counter
 from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import pytest
+from astropy.io import fits
 
-from midwatch.journal.events import FocusRun, MotionEnded
+from midwatch.journal.events import (
+    DecisionMade,
+    Flipped,
+    FocusRun,
+    FrameBegun,
+    FrameGraded,
+    FrameLost,
+    MotionEnded,
+    NightEnded,
+)
 from midwatch.journal.store import digest_of, read_events
 from midwatch.sky import Place
 from sky_truth import skyfield_sky
@@ -156,6 +167,67 @@ def test_everything_else_that_a_night_holds(night: tuple[Path, dict[str, Any]]) 
         cwd=folder, capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert checked.returncode == 0, checked.stdout
+
+
+def test_summary_journal_and_files_tell_one_story(night: tuple[Path, dict[str, Any]]) -> None:
+    """Counted three times: in night.json, in the journal, and in the headers as astropy reads."""
+    out, summary = night
+    story = [event.fact for event in read_events(out / "journal.sqlite")]
+    folder = out / summary["night"]
+    headers = {f["path"]: fits.getheader(folder / f["path"]) for f in summary["frames"]}
+
+    for target in summary["targets"]:
+        taken = lights(summary, target["name"])
+        good = [f for f in taken if f["grade"] == "accepted"]
+        ids = {f.exposure_id for f in story if isinstance(f, FrameBegun)
+               and f.target == target["name"]}  # fmt: skip
+        graded = [f for f in story if isinstance(f, FrameGraded) and f.exposure_id in ids]
+        assert target["accepted"] == len(good) == sum(f.grade == "accepted" for f in graded)
+        assert len(taken) == len(graded) == len(ids)
+        exposed_s = sum(headers[f["path"]]["EXPTIME"] for f in good)
+        assert target["integration_s"] == pytest.approx(exposed_s)
+        assert {headers[f["path"]]["OBJECT"] for f in taken} == {target["name"]}
+        for index, order in enumerate(target["orders"]):
+            served = [headers[f["path"]] for f in good if f["order_index"] == index]
+            assert order["accepted"] == len(served) <= order["wanted"]
+            assert {h["FILTER"] for h in served} <= {order["filter"]}
+            assert {h["EXPTIME"] for h in served} <= {order["exposure_s"]}
+
+    # Five of each are ordered: flats for each filter, darks for each exposure time, one bias set.
+    used = [headers[f["path"]] for f in lights(summary)]
+    kinds = Counter(h["IMAGETYP"] for h in headers.values())
+    assert kinds == {
+        "LIGHT": len(used),
+        "FLAT": 5 * len({h["FILTER"] for h in used}),
+        "DARK": 5 * len({h["EXPTIME"] for h in used}),
+        "BIAS": 5,
+    }
+    told = Counter(type(fact) for fact in story)
+    assert summary["decisions"] == told[DecisionMade]
+    assert len(summary["focus_runs"]) == told[FocusRun]
+    assert len(summary["flips"]) == told[Flipped] == 1
+    assert told[FrameLost] == 0
+
+
+def test_one_shutter_is_open_at_a_time_and_the_rig_ends_shut(
+    night: tuple[Path, dict[str, Any]],
+) -> None:
+    out, summary = night
+    spells = sorted((utc_s(f["began"]), f["exposure_s"]) for f in summary["frames"])
+    assert all(began + length <= after for (began, length), (after, _) in pairwise(spells))
+    # Whole seconds by cause: each frame may be rounded by one at either end.
+    open_s = sum(f["exposure_s"] for f in lights(summary))
+    assert abs(summary["ledger"]["open_shutter"] - open_s) <= 2 * len(lights(summary))
+    assert summary["ledger"]["open_shutter"] == summary["yield"]["open_shutter_s"]
+
+    events = read_events(out / "journal.sqlite")
+    (ended,) = [e for e in events if isinstance(e.fact, NightEnded)]
+    assert (ended.fact.parked, ended.fact.warm, ended.fact.closed) == (True, True, True)
+    assert events[-1] == ended
+    motions = [e for e in events if isinstance(e.fact, MotionEnded)]
+    assert motions[-1].fact.what == "park"
+    last_light = max(f["began"] for f in lights(summary))
+    assert motions[-1].at_utc_s > utc_s(last_light)
 
 
 # The same seed, the same night -------------------------------------------------------------------

@@ -37,7 +37,7 @@ from midwatch.journal.summary_models import NightSummary
 from midwatch.orders import Night
 from midwatch.planning import NightPlan, plan_night
 from midwatch.sequencer.aim import Aim
-from midwatch.sequencer.context import DutyContext
+from midwatch.sequencer.context import DutyContext, earlier_lights
 from midwatch.sequencer.darkroom import Darkroom
 from midwatch.sequencer.engine import Engine, Identity
 from midwatch.sequencer.eyes import Eyes
@@ -244,39 +244,18 @@ async def _assemble(
     folder: Path,
 ) -> Engine:
     """Connect everything that a night needs; the stack takes it down again in reverse order."""
-    clock, bus, topics = stage.clock, stage.bus, stage.topics
+    clock = stage.clock
     everything = list(journal.events())
     tonight = [event for event in everything if event.night == journal.night]
     record, aim = NightRecord.from_events(tonight), Aim()
     for event in tonight:
         aim.apply(event)
-    # A rehearsal must be repeatable to the last identifier; a real daemon must not reuse any.
-    call_seed = stage.seed if stage.rehearsal else int(clock.unix_s() * 1000)
-    caller = await stack.enter_async_context(Caller(bus, topics, clock, call_seed))
-    holder = f"midwatch-{call_seed}"
-    lease = await stack.enter_async_context(
-        LeaseHolder(bus, topics, clock, holder, night.rig.bus.lease_s)
-    )
-    roles = night.rig.devices.present()
-    rig = RigClient(bus, topics, caller, clock, roles, night.rig.bus.heartbeat_s, lease)
-    await stack.enter_async_context(rig)
-    if stage.arrival_s:
-        # A device process takes seconds to start; what is missing then is the engine's business.
-        await rig.wait_online(stage.arrival_s)
-    observer = Observer(night.place)
+    rig = await _reach_rig(stack, night, stage)
+    life = sum(1 for event in tonight if event.fact.kind == "night_began") + 1
+    registry = load_registry()
     scale = pixel_scale_arcsec(night.rig.camera.pixel_um, night.rig.optics.focal_length_mm)
     eyes = Eyes(stage.measurer, scale)
-    life = sum(1 for event in tonight if event.fact.kind == "night_began") + 1
-    darkroom = Darkroom(
-        rig.camera,
-        clock,
-        eyes,
-        stage.measurer,
-        folder,
-        durable=not stage.rehearsal,
-        identify=_numbered(f"{journal.night}-{life}"),
-    )
-    registry = load_registry()
+    observer = Observer(night.place)
     context = DutyContext(
         clock=clock,
         night=night,
@@ -284,12 +263,20 @@ async def _assemble(
         rig=rig,
         record=record,
         journal=journal,
-        darkroom=darkroom,
+        darkroom=Darkroom(
+            rig.camera,
+            clock,
+            eyes,
+            stage.measurer,
+            folder,
+            durable=not stage.rehearsal,
+            identify=_numbered(f"{journal.night}-{life}"),
+        ),
         eyes=eyes,
         observer=observer,
         limits=LimitCheck(observer, mount_limits(night.rig.limits, night.horizon)),
         graders=registry.graders,
-        lights=[],
+        lights=earlier_lights(record),
     )
     engine = Engine(
         clock=clock,
@@ -305,12 +292,30 @@ async def _assemble(
         identity=_identity(night, plan, stage),
         data_folder=stage.data_folder,
     )
-    desk = OperatorDesk(bus, topics, clock, engine)
+    desk = OperatorDesk(stage.bus, stage.topics, clock, engine)
     journal.listen(desk.heard)
     if stage.hear is not None:
         journal.listen(stage.hear)
     await stack.enter_async_context(desk)
     return engine
+
+
+async def _reach_rig(stack: AsyncExitStack, night: Night, stage: _Stage) -> RigClient:
+    """Return the rig's devices as seen over the bus, under a lease of our own."""
+    clock, bus, topics = stage.clock, stage.bus, stage.topics
+    # A rehearsal must be repeatable to the last identifier; a real daemon must not reuse any.
+    call_seed = stage.seed if stage.rehearsal else int(clock.unix_s() * 1000)
+    caller = await stack.enter_async_context(Caller(bus, topics, clock, call_seed))
+    lease = await stack.enter_async_context(
+        LeaseHolder(bus, topics, clock, f"midwatch-{call_seed}", night.rig.bus.lease_s)
+    )
+    roles = night.rig.devices.present()
+    rig = RigClient(bus, topics, caller, clock, roles, night.rig.bus.heartbeat_s, lease)
+    await stack.enter_async_context(rig)
+    if stage.arrival_s:
+        # A device process takes seconds to start; what is missing then is the engine's business.
+        await rig.wait_online(stage.arrival_s)
+    return rig
 
 
 def _identity(night: Night, plan: NightPlan, stage: _Stage) -> Identity:

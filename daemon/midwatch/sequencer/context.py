@@ -133,3 +133,28 @@ class DutyContext:
         reasons = tuple(r for o in opinions for r in o.reasons)
         self.lights.append((light, grade == "accepted"))
         return Verdict(grade, reasons)
+
+
+def earlier_lights(record: NightRecord) -> list[tuple[Light, bool]]:
+    """Return the lights that a night has graded already, as graders see them, oldest first."""
+    found: list[tuple[Light, bool]] = []
+    for frame in record.frames.values():
+        graded = frame.graded
+        if graded is None or frame.begun.target is None:
+            continue
+        light = Light(
+            target=frame.begun.target,
+            filter=frame.begun.filter,
+            exposure_s=frame.exposure_s,
+            guided=graded.guided,
+            stars=graded.stars,
+            hfr_px=graded.hfr_px,
+            fwhm_arcsec=graded.fwhm_arcsec,
+            elongation=graded.elongation,
+            background_adu=graded.background_adu,
+            guide_rms_arcsec=graded.guide_rms_arcsec,
+            offset_arcsec=graded.offset_arcsec,
+            altitude_deg=graded.altitude_deg,
+        )
+        found.append((light, frame.accepted))
+    return found
