@@ -1,0 +1,96 @@
+"""States and commands of what stands in the beam or corrects it: focuser, guider, wheel."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field
+
+from midwatch.devices.contract import Command, DeviceState, Kind, Model
+
+# Focuser -------------------------------------------------------------------------------------
+
+
+class FocuserState(DeviceState):
+    """State of a focuser."""
+
+    position: int = 0
+    max_position: int = 0
+    moving: bool = False
+    temperature_c: float | None = None
+
+
+class Move(Command[None]):
+    """Go to a position; answers on arrival."""
+
+    command = "move"
+    kind = Kind.FOCUSER
+    position: int = Field(ge=0)
+
+
+# Guider --------------------------------------------------------------------------------------
+
+
+class GuiderState(DeviceState):
+    """State of a guider; lengths are on the sky."""
+
+    phase: Literal["idle", "calibrating", "guiding", "settling", "lost"] = "idle"
+    calibrated: bool = False
+    rms_ra_arcsec: float | None = None
+    rms_dec_arcsec: float | None = None
+    star_snr: float | None = None
+    error_arcsec: float | None = None
+
+
+class Settle(Model):
+    """When a guided rig counts as settled: the error stays under a bound for some time."""
+
+    under_arcsec: float = Field(gt=0)
+    hold_s: float = Field(gt=0)
+    timeout_s: float = Field(gt=0)
+
+
+class StartGuiding(Command[None]):
+    """Choose stars, calibrate if needed, guide; answers when settled."""
+
+    command = "start_guiding"
+    kind = Kind.GUIDER
+    settle: Settle
+    recalibrate: bool = False
+
+
+class StopGuiding(Command[None]):
+    """Stop correcting the mount."""
+
+    command = "stop_guiding"
+    kind = Kind.GUIDER
+    interrupts = True
+
+
+class Dither(Command[None]):
+    """Shift the guiding target by this much on the sky; answers when settled there."""
+
+    command = "dither"
+    kind = Kind.GUIDER
+    east_arcsec: float
+    north_arcsec: float
+    settle: Settle
+
+
+# Filter wheel --------------------------------------------------------------------------------
+
+
+class FilterWheelState(DeviceState):
+    """State of a filter wheel."""
+
+    filters: tuple[str, ...] = ()
+    selected: str | None = None
+    moving: bool = False
+
+
+class SelectFilter(Command[None]):
+    """Bring a filter into the beam; answers on arrival."""
+
+    command = "select_filter"
+    kind = Kind.FILTER_WHEEL
+    name: str
