@@ -21,17 +21,18 @@ from paho.mqtt import subscribe
 
 from contract.bus_benches import MOSQUITTO, free_port, listening
 from interface_bench import RIG, write_night
+from midwatch.clock import WallClock
+from midwatch.devices.models import FrameRef
 from midwatch.errors import StopError
 from midwatch.journal.events import (
     Fact,
     FrameBegun,
     FrameFiled,
     FrameGraded,
-    FrameLost,
     FrameRead,
     Notice,
 )
-from midwatch.journal.store import read_events
+from midwatch.journal.store import Journal, read_events
 
 F = TypeVar("F", bound=Fact)
 
@@ -153,8 +154,10 @@ def killed_in_exposure(rig: Rig, process: subprocess.Popen[bytes], filed: int) -
     return exposure_id
 
 
-def check_collected(rig: Rig, exposure_id: str) -> None:
-    """The frame has one file, which holds the very pixels that the camera read out."""
+def collected(rig: Rig, exposure_id: str) -> None:
+    """Wait for the frame: one file, which holds the very pixels that the camera read out."""
+    wait_for(lambda: any(f.exposure_id == exposure_id for f in rig.facts(NIGHT, FrameGraded)), 60,
+             "the frame in the spool is filed and graded")  # fmt: skip
     (read,) = [f for f in rig.facts(NIGHT, FrameRead) if f.exposure_id == exposure_id]
     (filed,) = [f for f in rig.facts(NIGHT, FrameFiled) if f.exposure_id == exposure_id]
     (graded,) = [f for f in rig.facts(NIGHT, FrameGraded) if f.exposure_id == exposure_id]
@@ -164,34 +167,61 @@ def check_collected(rig: Rig, exposure_id: str) -> None:
     assert hashlib.sha256(pixels).hexdigest() == read.sha256
 
 
-def test_the_spool_keeps_what_a_dead_daemon_did_not_fetch(tmp_path: Path, broker: int) -> None:
+@pytest.fixture
+def rig(tmp_path: Path, broker: int) -> Iterator[Rig]:
     rig = Rig(tmp_path, broker)
-    try:
-        first = killed_in_exposure(rig, rig.run(NIGHT, "2027-03-10T18:42:00Z"), 2)
+    yield rig
+    rig.end()
 
-        # The same night again: the frame is fetched before anything else.
-        process = rig.run(NIGHT, "2027-03-10T19:30:00Z")
-        wait_for(lambda: any(f.exposure_id == first for f in rig.facts(NIGHT, FrameGraded)), 60,
-                 "the frame in the spool is filed and graded")  # fmt: skip
-        check_collected(rig, first)
-        second = killed_in_exposure(rig, process, len(rig.facts(NIGHT, FrameFiled)) + 2)
-        assert rig.facts(NIGHT, FrameLost) == []
-        filed = sorted(f.path for f in rig.facts(NIGHT, FrameFiled))
-        files = sorted((rig.out / NIGHT).rglob("*.fits"))
-        assert [path.relative_to(rig.out / NIGHT).as_posix() for path in files] == filed
 
-        # The next night does not know the frame. It says so, and leaves it where it is.
-        pixels = [path.read_bytes() for path in rig.spool("*.bin")]
-        process = rig.run(NEXT_NIGHT, "2027-03-11T18:42:00Z")
-        told = wait_for(lambda: [n.message for n in rig.facts(NEXT_NIGHT, Notice)
-                                 if NIGHT in n.message], 60, "it is spoken of")  # fmt: skip
-        assert len(told) == 1
-        assert f"a light of 90 s of the night of {NIGHT} was never filed" in told[0]
-        process.send_signal(signal.SIGTERM)
-        process.wait(timeout=60)
-        assert process.returncode == 0
-        assert [path.read_bytes() for path in rig.spool("*.bin")] == pixels
-        (description,) = rig.spool("*.json")
-        assert json.loads(description.read_bytes())["exposure_id"] == second
-    finally:
-        rig.end()
+def test_a_night_that_is_taken_up_again_fetches_its_frames(rig: Rig) -> None:
+    """Killed before the frame was read out, and killed just after that was journaled."""
+    first = killed_in_exposure(rig, rig.run(NIGHT, "2027-03-10T18:42:00Z"), 2)
+
+    process = rig.run(NIGHT, "2027-03-10T19:30:00Z")
+    collected(rig, first)
+    second = killed_in_exposure(rig, process, len(rig.facts(NIGHT, FrameFiled)) + 2)
+
+    (description,) = rig.spool("*.json")
+    ref = FrameRef.model_validate_json(description.read_bytes())
+    journal = Journal.open(rig.out / "journal.sqlite", WallClock())
+    journal.begin_night(NIGHT)
+    journal.append(
+        FrameRead(
+            exposure_id=second,
+            sha256=ref.sha256,
+            began_utc_s=ref.began_at.timestamp(),
+            exposure_s=ref.exposure_s,
+        )
+    )
+    journal.close()
+    process = rig.run(NIGHT, "2027-03-10T20:30:00Z")
+    collected(rig, second)
+    process.send_signal(signal.SIGTERM)
+    process.wait(timeout=60)
+
+    summary = json.loads((rig.out / NIGHT / "night.json").read_bytes())
+    assert summary["restarts"] == 2
+    assert [p["number"] for p in summary["promises"] if p["ok"] is False] == []
+    assert process.returncode == 0
+    filed = sorted(f.path for f in rig.facts(NIGHT, FrameFiled))
+    files = sorted((rig.out / NIGHT).rglob("*.fits"))
+    assert [path.relative_to(rig.out / NIGHT).as_posix() for path in files] == filed
+    assert rig.spool("*.bin") == []
+
+
+def test_another_night_leaves_a_frame_that_it_does_not_know_where_it_is(rig: Rig) -> None:
+    exposure_id = killed_in_exposure(rig, rig.run(NIGHT, "2027-03-10T18:42:00Z"), 1)
+    pixels = [path.read_bytes() for path in rig.spool("*.bin")]
+
+    process = rig.run(NEXT_NIGHT, "2027-03-11T18:42:00Z")
+    told = wait_for(lambda: [n.message for n in rig.facts(NEXT_NIGHT, Notice)
+                             if NIGHT in n.message], 60, "it is spoken of")  # fmt: skip
+    assert len(told) == 1
+    assert f"a light of 90 s of the night of {NIGHT} was never filed" in told[0]
+    process.send_signal(signal.SIGTERM)
+    process.wait(timeout=60)
+    assert process.returncode == 0
+    assert [path.read_bytes() for path in rig.spool("*.bin")] == pixels
+    (description,) = rig.spool("*.json")
+    assert json.loads(description.read_bytes())["exposure_id"] == exposure_id

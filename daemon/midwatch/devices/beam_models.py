@@ -8,8 +8,6 @@ from pydantic import Field
 
 from midwatch.devices.contract import Command, DeviceState, Kind, Model
 
-# Focuser -------------------------------------------------------------------------------------
-
 
 class FocuserState(DeviceState):
     """State of a focuser."""
@@ -26,9 +24,6 @@ class Move(Command[None]):
     command = "move"
     kind = Kind.FOCUSER
     position: int = Field(ge=0)
-
-
-# Guider --------------------------------------------------------------------------------------
 
 
 class GuiderState(DeviceState):
@@ -75,9 +70,6 @@ class Dither(Command[None]):
     east_arcsec: float
     north_arcsec: float
     settle: Settle
-
-
-# Filter wheel --------------------------------------------------------------------------------
 
 
 class FilterWheelState(DeviceState):

@@ -8,8 +8,6 @@ from pydantic import AwareDatetime, Field
 
 from midwatch.devices.contract import Command, DeviceState, FrameKind, Kind, Model
 
-# Camera --------------------------------------------------------------------------------------
-
 
 class FrameFacts(Model):
     """What a driver measured itself on a frame (cameras that measure on board; fast simulation).

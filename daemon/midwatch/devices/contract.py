@@ -67,9 +67,6 @@ class DeviceState(Model):
     fault: str | None = None
 
 
-# Commands that every kind takes ------------------------------------------------------------
-
-
 class Connect(Command[None]):
     """Open the link to the hardware."""
 

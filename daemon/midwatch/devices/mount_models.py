@@ -8,8 +8,6 @@ from pydantic import Field
 
 from midwatch.devices.contract import Command, DeviceState, Kind, PierSide
 
-# Mount ---------------------------------------------------------------------------------------
-
 
 class MountState(DeviceState):
     """State of a German equatorial mount; coordinates are where it believes that it points."""

@@ -8,8 +8,6 @@ from pydantic import AwareDatetime, Field
 
 from midwatch.devices.contract import Command, DeviceState, Kind
 
-# Weather -------------------------------------------------------------------------------------
-
 
 class WeatherState(DeviceState):
     """Readings of the weather and safety sensor; None where it cannot measure."""
@@ -22,9 +20,6 @@ class WeatherState(DeviceState):
     gust_ms: float | None = None
     cloud_percent: float | None = None
     rain: bool | None = None
-
-
-# Roof ----------------------------------------------------------------------------------------
 
 
 class RoofState(DeviceState):
@@ -46,9 +41,6 @@ class CloseRoof(Command[None]):
     command = "close_roof"
     kind = Kind.ROOF
     interrupts = True
-
-
-# Flat panel ----------------------------------------------------------------------------------
 
 
 class FlatPanelState(DeviceState):
@@ -73,9 +65,6 @@ class Cover(Command[None]):
     command = "cover"
     kind = Kind.FLAT_PANEL
     closed: bool
-
-
-# Switch --------------------------------------------------------------------------------------
 
 
 class SwitchState(DeviceState):
