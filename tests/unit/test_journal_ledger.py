@@ -58,6 +58,22 @@ def test_a_dead_daemon_is_charged_from_its_last_sign():
     assert seconds(*told) == {"open_shutter": 55, "daemon_down": 40, "preparing": 5}
 
 
+def test_an_exposure_runs_on_without_its_daemon_if_its_frame_was_fetched_later():
+    begun = e.FrameBegun(
+        exposure_id="x-1", frame="light", target="M 101", order_index=0, filter=None,
+        exposure_s=30.0, gain=0, offset=0, binning=1,
+    )  # fmt: skip
+    read = e.FrameRead(exposure_id="x-1", sha256="0" * 64, began_utc_s=121.0, exposure_s=30.0)
+    told = [(90.0, BEGAN), (120.0, begun), (120.0, act("open_shutter")), (190.0, RESTART)]
+    fetched = [(195.0, read), (200.0, ENDED)]
+    lost = [(195.0, e.FrameLost(exposure_id="x-1", reason="gone")), (200.0, ENDED)]
+    assert seconds(*told, *fetched) == {"open_shutter": 31, "daemon_down": 39, "preparing": 30}
+    assert seconds(*told, *lost) == {"daemon_down": 70, "preparing": 30}
+    # A daemon that is back before the shutter closes is not charged.
+    soon = [*told[:3], (140.0, RESTART), (145.0, act("paused")), *fetched]
+    assert seconds(*soon) == {"open_shutter": 20, "preparing": 25, "paused": 55}
+
+
 def test_a_night_that_never_ended_was_down_after_its_last_event():
     told = ((90.0, BEGAN), (100.0, act("open_shutter")), (150.0, e.Notice(message="")))
     assert seconds(*told) == {"open_shutter": 50, "daemon_down": 50}

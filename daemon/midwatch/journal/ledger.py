@@ -7,7 +7,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import get_args
 
-from midwatch.journal.events import Activity, Cause, NightBegan, NightEnded
+from midwatch.journal.events import (
+    Activity,
+    Cause,
+    FrameBegun,
+    FrameRead,
+    NightBegan,
+    NightEnded,
+)
 from midwatch.journal.store import Event
 
 __all__ = ["CAUSES", "LABELS", "Ledger", "Span", "account"]
@@ -86,7 +93,8 @@ def account(
     A cause holds from the whole second nearest to its event. Before the first event the night had
     not started; between its beginning and the first activity it was preparing. A beginning that is
     not the first means that the daemon had died: the time since the last event before counts as
-    not running, as does the time after the last event of a night that did not end.
+    not running, as does the time after the last event of a night that did not end. An exposure in
+    hand ran on without the daemon; if its frame was read out, its seconds are of open shutter.
 
     Args:
         events: Of one night, in the order of the journal; a clock set back counts as standing.
@@ -95,17 +103,26 @@ def account(
         running: The last activity holds to the end, because the daemon is alive.
     """
     dusk, dawn = math.floor(dusk_utc_s), math.floor(dawn_utc_s)
-    builder = _Builder(dusk, max(dusk, dawn))
+    events = list(events)
+    reads = [event.fact for event in events if isinstance(event.fact, FrameRead)]
+    ends = {read.exposure_id: read.began_utc_s + read.exposure_s for read in reads}
+    builder = _Builder(dusk, max(dusk, dawn), ends)
     for event in events:
         builder.take(event)
     return builder.finish(running=running)
 
 
 class _Builder:
-    """Collects spans; time only moves forward, within dusk and dawn."""
+    """Collects spans; time only moves forward, within dusk and dawn.
 
-    def __init__(self, dusk: int, dawn: int) -> None:
+    Args:
+        ends: when the shutter closed, of each exposure that was read out.
+    """
+
+    def __init__(self, dusk: int, dawn: int, ends: dict[str, float]) -> None:
         self._dusk, self._dawn = dusk, dawn
+        self._ends = ends
+        self._in_hand = ""
         self._spans: list[Span] = []
         self._since = dusk
         self._last_event = dusk
@@ -119,9 +136,11 @@ class _Builder:
         at = max(self._last_event, min(self._dawn, round(event.at_utc_s)))
         if isinstance(fact, NightBegan):
             if self._alive:  # the daemon before this one fell silent after its last event
-                self._switch(self._last_event, "daemon_down", None)
+                self._switch(self._down_from(at), "daemon_down", None)
             self._switch(at, "preparing", None)
             self._alive = True
+        elif isinstance(fact, FrameBegun):
+            self._in_hand = fact.exposure_id
         elif isinstance(fact, Activity):
             if self._cause != "finished":
                 self._switch(at, fact.cause, fact.detail)
@@ -130,6 +149,12 @@ class _Builder:
             self._switch(at, "finished", None)
             self._alive = False
         self._last_event = at
+
+    def _down_from(self, restart: int) -> int:
+        if self._cause != "open_shutter":
+            return self._last_event
+        closed = round(self._ends.get(self._in_hand, self._last_event))
+        return max(self._last_event, min(closed, restart))
 
     def finish(self, *, running: bool) -> Ledger:
         """Close the last span."""
