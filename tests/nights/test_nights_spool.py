@@ -12,6 +12,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from datetime import timedelta
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -21,7 +22,7 @@ from paho.mqtt import subscribe
 
 from contract.bus_benches import MOSQUITTO, free_port, listening
 from interface_bench import RIG, write_night
-from midwatch.clock import WallClock
+from midwatch.clock import VirtualClock
 from midwatch.devices.models import FrameRef
 from midwatch.errors import StopError
 from midwatch.journal.events import (
@@ -82,7 +83,7 @@ class Rig:
 
     def __init__(self, folder: Path, port: int) -> None:
         rig = RIG.replace("camera: {pixel", "  roof: {driver: simulated-roof}\ncamera: {pixel")
-        bus = f"bus: {{host: 127.0.0.1, port: {port}, lease_s: 240, heartbeat_s: 10}}\n"
+        bus = f"bus: {{host: 127.0.0.1, port: {port}, lease_s: 240, heartbeat_s: 30}}\n"
         self.orders = write_night(folder, orders=ORDERS, rig=rig + bus)
         self.out = folder / "night"
         self.port = port
@@ -184,7 +185,8 @@ def test_a_night_that_is_taken_up_again_fetches_its_frames(rig: Rig) -> None:
 
     (description,) = rig.spool("*.json")
     ref = FrameRef.model_validate_json(description.read_bytes())
-    journal = Journal.open(rig.out / "journal.sqlite", WallClock())
+    read_at = ref.began_at + timedelta(seconds=ref.exposure_s + 3.0)
+    journal = Journal.open(rig.out / "journal.sqlite", VirtualClock(read_at))
     journal.begin_night(NIGHT)
     journal.append(
         FrameRead(
