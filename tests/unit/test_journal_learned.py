@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from journal_story import as_events
+from journal_story import as_events, began
 from midwatch.journal import events as e
 from midwatch.journal.learned import FRAME_OVERHEAD, LearnedDurations
 
@@ -56,3 +56,7 @@ def test_what_a_frame_takes_beside_its_exposure():
     read = e.FrameRead(exposure_id="x", sha256="0", began_utc_s=10.2, exposure_s=60.0)
     learned = LearnedDurations.from_events(as_events((10.0, begun), (73.5, read)))
     assert learned.observed[FRAME_OVERHEAD] == (3.5,)
+    # Fetched by another daemon an hour later: the frame waited, nothing took that long.
+    taken_up = (3600.0, began(0.0, 9000.0)), (3610.0, read)
+    waited = LearnedDurations.from_events(as_events((10.0, begun), *taken_up))
+    assert FRAME_OVERHEAD not in waited.observed

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from midwatch.journal.events import DutyEnded, FrameBegun, FrameRead
+from midwatch.journal.events import DutyEnded, FrameBegun, FrameRead, NightBegan
 from midwatch.journal.store import Event
 
 __all__ = ["FRAME_OVERHEAD", "LearnedDurations"]
@@ -36,7 +36,8 @@ class LearnedDurations:
     ) -> LearnedDurations:
         """Learn from the duties that were done, of any number of nights, oldest first.
 
-        Failed and cancelled duties teach nothing: they end early or late for other reasons.
+        Failed and cancelled duties teach nothing: they end early or late for other reasons. Nor
+        does a frame that waited in the spool for a new daemon.
         """
         observed: dict[str, list[float]] = {}
         begun: dict[str, tuple[float, float]] = {}
@@ -44,6 +45,8 @@ class LearnedDurations:
             fact = event.fact
             if isinstance(fact, DutyEnded) and fact.outcome == "done":
                 observed.setdefault(fact.duty, []).append(fact.took_s)
+            elif isinstance(fact, NightBegan):
+                begun.clear()
             elif isinstance(fact, FrameBegun):
                 begun[fact.exposure_id] = (event.at_utc_s, fact.exposure_s)
             elif isinstance(fact, FrameRead) and fact.exposure_id in begun:

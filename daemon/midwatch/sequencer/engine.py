@@ -119,6 +119,7 @@ class Engine:
         self._view = WorldView(night, plan, rig, record, aim, forecast, learned)
         self._aim = aim
         self._faults = FaultDesk(rig, record, journal)
+        self._began_s = round(clock.unix_s(), 3)
 
     # The night ------------------------------------------------------------------------------
 
@@ -169,7 +170,8 @@ class Engine:
             self._view.learn(event.fact.duty, event.fact.took_s)
         elif isinstance(event.fact, FrameRead):
             frame = self.record.frames.get(event.fact.exposure_id)
-            if frame is not None:
+            # A frame that an earlier daemon began has waited in the spool since.
+            if frame is not None and frame.begun_at_utc_s >= self._began_s:
                 took_s = event.at_utc_s - frame.begun_at_utc_s - frame.begun.exposure_s
                 self._view.learn(FRAME_OVERHEAD, max(took_s, 0.0))
 
