@@ -34,7 +34,7 @@ rig: rig.yaml
 evening: 2027-03-10
 targets:
   - name: IC 405
-    frames: [{{filter: L, exposure_s: 240, count: 8}}]
+    frames: [{{filter: L, exposure_s: 120, count: 8}}]
 """
 
 
@@ -136,6 +136,7 @@ def end(process: subprocess.Popen[str]) -> None:
         os.killpg(process.pid, signal.SIGKILL)
 
 
+@pytest.mark.timeout(300)  # two nights in scaled time
 def test_a_killed_daemon_leaves_a_safe_rig_and_the_night_is_taken_up_again(
     tmp_path: Path, broker: int
 ) -> None:
@@ -144,7 +145,7 @@ def test_a_killed_daemon_leaves_a_safe_rig_and_the_night_is_taken_up_again(
     (tmp_path / "rig.yaml").write_text(rig + bus)
     (tmp_path / "orders.yaml").write_text(ORDERS.format(root=ROOT))
     onlooker = Onlooker(broker)
-    first = started(tmp_path, "2027-03-10T18:15:00Z")
+    first = started(tmp_path, "2027-03-10T18:36:00Z")
     second = None
     try:
         wait_for(lambda: exposing(tmp_path), 120, "two frames and an exposure under way")
