@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import math
 import os
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -31,6 +33,8 @@ __all__ = [
 CardValue = str | bool | int | float
 Card = tuple[str, CardValue, str]
 _BLOCK = 2880
+_CARD = 80
+_KEYWORD = re.compile(r"[A-Z0-9_-]{1,8}")
 # What stands in the CHECKSUM card while the sum is taken (FITS 4.0, section 4.4.2.7).
 _NO_CHECKSUM = "0" * 16
 _PUNCTUATION = frozenset((*range(0x3A, 0x41), *range(0x5B, 0x61)))
@@ -110,12 +114,32 @@ def write_fits(
 
 @lru_cache(maxsize=2048, typed=True)
 def _card_text(keyword: str, value: CardValue, comment: str) -> str:
-    """Return a card as the library formats it; most cards are the same in every frame."""
-    from astropy.io import fits
+    """Return a card in the fixed format of FITS 4.0, section 4.2, 80 characters long."""
+    if not _KEYWORD.fullmatch(keyword):
+        raise ValueError(f"FITS keyword {keyword!r} is not 1 to 8 of A-Z, 0-9, hyphen, underscore")
+    text = f"{keyword:<8}= {_value_text(value):<20}"
+    card = f"{text} / {comment}" if comment else text
+    if not (card.isascii() and card.isprintable()):
+        raise ValueError(f"FITS card {keyword} holds a character that is not printable ASCII")
+    if len(text) > _CARD:
+        raise ValueError(f"the value of FITS card {keyword} has no room in {_CARD} characters")
+    return card[:_CARD].ljust(_CARD)
 
-    if len(keyword) > 8:
-        raise ValueError(f"FITS keyword {keyword!r} is longer than 8 characters")
-    return str(fits.Card(keyword, value, comment))
+
+def _value_text(value: CardValue) -> str:
+    """Write a value: logical and numbers end in column 30, text begins in column 11."""
+    if isinstance(value, bool):
+        return f"{'T' if value else 'F':>20}"
+    if isinstance(value, int):
+        return f"{value:>20d}"
+    if isinstance(value, float):
+        if not math.isfinite(value):
+            raise ValueError(f"FITS has no notation for {value}")
+        mantissa, exponent, power = repr(float(value)).upper().partition("E")
+        mantissa += "" if "." in mantissa else ".0"
+        return f"{mantissa + exponent + power:>20}"
+    quoted = value.replace("'", "''")
+    return f"'{quoted:<8}'"
 
 
 def _encode(data: NDArray[np.uint16], cards: Sequence[Card]) -> tuple[bytes, memoryview[int], int]:
@@ -138,7 +162,7 @@ def _encode(data: NDArray[np.uint16], cards: Sequence[Card]) -> tuple[bytes, mem
         ("CHECKSUM", _NO_CHECKSUM, "checksum of the whole, FITS 4.0"),
         ("DATASUM", str(datasum), "checksum of the data, FITS 4.0"),
     ]
-    text = "".join(_card_text(*card) for card in (*mandatory, *cards, *sums)) + "END".ljust(80)
+    text = "".join(_card_text(*card) for card in (*mandatory, *cards, *sums)) + "END".ljust(_CARD)
     unsigned = text.ljust(-(-len(text) // _BLOCK) * _BLOCK).encode("ascii")
     total = _folded(_ones_complement_sum(unsigned) + datasum)
     header = unsigned.replace(_NO_CHECKSUM.encode(), _checksum_text(total).encode(), 1)

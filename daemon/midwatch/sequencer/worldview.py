@@ -33,8 +33,9 @@ from midwatch.sequencer.world import (
 from midwatch.sky import LimitCheck, seconds_until_breach
 
 _DEG_PER_MIN = 0.25
-# Pointing changes smaller than this do not move the instant of the next limit noticeably.
-_SAME_POINTING_DEG = 0.02
+# Pointing changes smaller than this (dithers, guiding) move the instant of the next limit by less
+# than the margin that is kept before it.
+_SAME_POINTING_DEG = 0.05
 
 
 @dataclass
@@ -50,15 +51,20 @@ class LimitForecast:
         if mount is None or not mount.tracking:
             self._key = None
             return math.inf
-        step = _SAME_POINTING_DEG
-        key = (round(mount.ra_deg / step), round(mount.dec_deg / step), mount.pier_side)
-        if key != self._key:
+        key = (mount.ra_deg, mount.dec_deg, mount.pier_side)
+        if self._key is None or _moved(key, self._key):
             observer, limits = self.limits.observer, self.limits.limits
             left_s = seconds_until_breach(
                 observer, limits, mount.ra_deg, mount.dec_deg, now_s, mount.pier_side
             )
             self._key, self._at_s = key, now_s + left_s
         return self._at_s
+
+
+def _moved(now: tuple[float, float, str], before: tuple[float, float, str]) -> bool:
+    turned_deg = abs((now[0] - before[0] + 180.0) % 360.0 - 180.0)
+    climbed_deg = abs(now[1] - before[1])
+    return max(turned_deg, climbed_deg) > _SAME_POINTING_DEG or now[2] != before[2]
 
 
 @dataclass
