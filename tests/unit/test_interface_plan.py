@@ -168,3 +168,12 @@ def test_durations_in_words(seconds: float, text: str) -> None:
 
 def test_tables_align_their_columns() -> None:
     assert table([["a", "bb", "c"], ["long", "b", "d"]]) == ["  a     bb  c", "  long  b   d"]
+
+
+def test_orders_of_which_nothing_can_be_imaged_are_refused(tmp_path: Path) -> None:
+    orders = ORDERS.replace("M 101", "NGC 5139")
+    said = midwatch("rehearse", write_night(tmp_path, orders=orders), "--sky", "fast",
+                    "--out", tmp_path / "night")  # fmt: skip
+    assert said.code == 2
+    assert "NGC 5139: it never rises above 15 deg from latitude 46.2" in said.err
+    assert "choose another target or site" in said.err
