@@ -35,7 +35,7 @@ from midwatch.journal.report import write_outputs
 from midwatch.journal.store import Event, Journal
 from midwatch.journal.summary_models import NightSummary
 from midwatch.orders import Night
-from midwatch.planning import NightPlan, plan_night
+from midwatch.planning import NightPlan, plan_night, require_a_target
 from midwatch.sequencer.aim import Aim
 from midwatch.sequencer.context import DutyContext, earlier_lights
 from midwatch.sequencer.darkroom import Darkroom
@@ -131,6 +131,7 @@ def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = No
     rig = simulated_rig(night.rig, options.sky_mode)
     night = replace(night, rig=with_rare_heartbeats(rig) if options.sky_mode == "fast" else rig)
     plan = plan_night(night, evening)
+    require_a_target(night, plan)
     start = datetime.fromtimestamp(plan.prepare_from_s - _EARLY_S, UTC)
     clock = VirtualClock(start)
 
@@ -174,6 +175,7 @@ async def run(night: Night, options: RunOptions, on_event: Hear | None = None) -
     if evening is None:
         evening = evening_at(Observer(night.place), clock.unix_s(), night.site.timezone)
     plan = plan_night(night, evening)
+    require_a_target(night, plan)
     topics = Topics(night.site.name, night.rig.name)
     seed = night.orders.seed if options.seed is None else options.seed
     async with AsyncExitStack() as stack:

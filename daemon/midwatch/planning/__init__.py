@@ -3,8 +3,17 @@
 from midwatch.planning.plan import (
     NightPlan,
     NoDarknessError,
+    NothingToImageError,
     TargetPlan,
     plan_night,
+    require_a_target,
 )
 
-__all__ = ["NightPlan", "NoDarknessError", "TargetPlan", "plan_night"]
+__all__ = [
+    "NightPlan",
+    "NoDarknessError",
+    "NothingToImageError",
+    "TargetPlan",
+    "plan_night",
+    "require_a_target",
+]

@@ -33,6 +33,10 @@ class NoDarknessError(InputError):
     """The Sun does not go down far enough in this night."""
 
 
+class NothingToImageError(InputError):
+    """No target of the orders can be imaged in this night."""
+
+
 @dataclass(frozen=True)
 class TargetPlan:
     """What the night allows for one target.
@@ -106,6 +110,21 @@ def plan_night(night: Night, evening: date) -> NightPlan:
         dusk_s=float(dusk),
         dawn_s=float(dawn),
         targets=targets,
+    )
+
+
+def require_a_target(night: Night, plan: NightPlan) -> None:
+    """Make sure that the night allows at least one frame of one target.
+
+    Raises:
+        NothingToImageError: with what stands in the way of each target, and what to change.
+    """
+    if any(target.windows for target in plan.targets):
+        return
+    obstacles = "; ".join(f"{target.target.name}: {target.note}" for target in plan.targets)
+    raise NothingToImageError(
+        f"{night.paths['orders']}: targets: nothing can be imaged on the evening of "
+        f"{plan.evening} at {night.site.name}: {obstacles}"
     )
 
 

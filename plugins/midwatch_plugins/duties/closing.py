@@ -15,8 +15,10 @@ from midwatch.api import (
     DutyFailedError,
     LightPanel,
     MidwatchError,
+    Notice,
     Stop,
     Warm,
+    collect_waiting,
     park,
     stop_guiding,
 )
@@ -90,6 +92,16 @@ async def _warm(context: DutyContext) -> None:
     await camera.until(warm, timeout_s=limit_s)
 
 
+async def _collect(context: DutyContext) -> None:
+    """File frames that found no room before; those that still find none wait for the next start."""
+    if not context.record.unfiled() or context.rig.camera.down:
+        return
+    try:
+        await collect_waiting(context)
+    except MidwatchError as error:
+        context.note(Notice(message=f"frames still wait in the camera's spool: {error}"))
+
+
 _SECURE: tuple[Step, ...] = (
     ("camera", _stop_camera),
     ("guider", stop_guiding),
@@ -111,7 +123,7 @@ class Secure:
 
 
 class Close:
-    """End the night: make safe, cover, warm the camera slowly."""
+    """End the night: make safe, file what waits, cover, warm the camera slowly."""
 
     name: ClassVar[str] = "close"
     cause: ClassVar[Cause] = "closing"
@@ -119,4 +131,6 @@ class Close:
 
     async def perform(self, context: DutyContext, args: Args) -> None:
         """Do every step, whatever the others did."""
-        await _run_steps(context, (*_SECURE, ("flat_panel", _cover), ("warming", _warm)))
+        await _run_steps(
+            context, (*_SECURE, ("spool", _collect), ("flat_panel", _cover), ("warming", _warm))
+        )
