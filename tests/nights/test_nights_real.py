@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 import contextlib
-import getpass
 import hashlib
 import json
 import os
 import signal
-import socket
 import subprocess
 import sys
-import time
 from collections import Counter
-from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -23,8 +19,8 @@ import pytest
 from midwatch.errors import StopError
 from midwatch.journal.events import FrameBegun, FrameFiled, FrameLost, FrameRead, NightBegan
 from midwatch.journal.store import read_events
+from nights_bench import wait_for
 
-MOSQUITTO = Path("/usr/sbin/mosquitto")
 ROOT = Path(__file__).parent.parent.parent
 SPEED = 60
 LEASE_S = 30.0
@@ -36,27 +32,6 @@ targets:
   - name: IC 405
     frames: [{{filter: L, exposure_s: 120, count: 8}}]
 """
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
-def wait_for(look: Callable[[], Any], limit_s: float, what: str) -> Any:
-    ends = time.monotonic() + limit_s
-    while time.monotonic() < ends:
-        found = look()
-        if found:
-            return found
-        time.sleep(0.2)
-    raise AssertionError(f"{what}: not within {limit_s} s")
-
-
-def listening(port: int) -> bool:
-    with socket.socket() as probe:
-        return probe.connect_ex(("127.0.0.1", port)) == 0
 
 
 class Onlooker:
@@ -83,24 +58,6 @@ class Onlooker:
     def close(self) -> None:
         self._client.disconnect()
         self._client.loop_stop()
-
-
-@pytest.fixture
-def broker(tmp_path: Path) -> Iterator[int]:
-    assert MOSQUITTO.exists(), "install the package mosquitto"
-    port = free_port()
-    config = tmp_path / "mosquitto.conf"
-    config.write_text(
-        f"user {getpass.getuser()}\nlistener {port} 127.0.0.1\nallow_anonymous true\n"
-        "set_tcp_nodelay true\n"
-    )
-    process = subprocess.Popen([MOSQUITTO, "-c", config], stderr=subprocess.DEVNULL)
-    try:
-        wait_for(lambda: listening(port), 10, "mosquitto listens")
-        yield port
-    finally:
-        process.kill()
-        process.wait()
 
 
 def started(folder: Path, start: str) -> subprocess.Popen[str]:

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import contextlib
-import getpass
 import hashlib
 import json
 import os
 import signal
 import subprocess
 import sys
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
 from typing import Any, TypeVar
@@ -20,7 +18,6 @@ import pytest
 from astropy.io import fits
 from paho.mqtt import subscribe
 
-from contract.bus_benches import MOSQUITTO, free_port, listening
 from interface_bench import RIG, write_night
 from midwatch.clock import VirtualClock
 from midwatch.devices.models import FrameRef
@@ -34,6 +31,7 @@ from midwatch.journal.events import (
     Notice,
 )
 from midwatch.journal.store import Journal, read_events
+from nights_bench import wait_for
 
 F = TypeVar("F", bound=Fact)
 
@@ -49,33 +47,6 @@ targets:
   - name: M 101
     frames: [{exposure_s: 90, count: 90}]
 """
-
-
-@pytest.fixture
-def broker(tmp_path: Path) -> Iterator[int]:
-    assert MOSQUITTO.exists(), "install the package mosquitto"
-    port = free_port()
-    config = tmp_path / "mosquitto.conf"
-    config.write_text(
-        f"user {getpass.getuser()}\nlistener {port} 127.0.0.1\nallow_anonymous true\n"
-        "set_tcp_nodelay true\n"
-    )
-    process = subprocess.Popen([MOSQUITTO, "-c", config], stderr=subprocess.DEVNULL)
-    try:
-        wait_for(lambda: listening(port), 10, "mosquitto listens")
-        yield port
-    finally:
-        process.kill()
-        process.wait()
-
-
-def wait_for(look: Callable[[], Any], limit_s: float, what: str) -> Any:
-    ends = time.monotonic() + limit_s
-    while time.monotonic() < ends:
-        if found := look():
-            return found
-        time.sleep(0.05)
-    raise AssertionError(f"{what}: not within {limit_s} s")
 
 
 class Rig:
