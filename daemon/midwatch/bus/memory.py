@@ -42,9 +42,12 @@ class MemoryBroker:
             else:
                 self._retained.pop(topic, None)
         if route:
-            message = Message(topic, payload)
-            for subscription in route:
-                subscription.offer(message)
+            self.hand_over(route, Message(topic, payload))
+
+    def hand_over(self, route: tuple[Subscription, ...], message: Message) -> None:
+        """Bring a message to its subscribers."""
+        for subscription in route:
+            subscription.offer(message)
 
     def retained(self, topic: str) -> bytes | None:
         """What is kept on `topic`, or None."""
