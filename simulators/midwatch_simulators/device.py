@@ -22,6 +22,7 @@ from midwatch.devices.models import (
 )
 
 from .noise import draw_seed
+from .troubles import Faulty, Troubles
 
 Handler = Callable[[Any], Awaitable[Model | None]]
 M = TypeVar("M", bound=Model)
@@ -30,7 +31,7 @@ TRUTH_EVERY_S = 120.0  # a device that was started later knows the others after 
 LINK_S = 0.3  # opening a serial or USB link
 
 
-class Options(Model):
+class Options(Faulty):
     """Base of the settings of a simulated device: closed, with a default for everything."""
 
 
@@ -101,6 +102,10 @@ class SimulatedDevice:
         self.made_safe_for: str | None = None
         self._spawned: list[str] = []
         self._handlers = dict(self.handlers())
+        faulty = Faulty.model_validate({"faults": context.options.get("faults") or ()})
+        self.troubles = Troubles(faulty.faults, self.clock)
+        if self.troubles.names:
+            context.spawn(f"{context.name} faults", self.troubles.watch(self._trouble))
 
     @abstractmethod
     def handlers(self) -> Mapping[type[Command[Any]], Handler]:
@@ -123,6 +128,9 @@ class SimulatedDevice:
             return False
         self._spawned.append(task)
         return True
+
+    def trouble(self, name: str, began: bool) -> None:
+        """Take in that a fault has begun or ended; what lasts is better asked of `troubles`."""
 
     async def halt(self) -> None:
         """End what runs; running commands have been cancelled before. Nothing by default."""
@@ -195,9 +203,38 @@ class SimulatedDevice:
         if truth is not None:
             self.context.emit("truth", truth.model_dump())
 
+    @property
+    def unplugged(self) -> bool:
+        """Whether the device's cable is out, or its power gone."""
+        return any(
+            self.troubles.active(name)
+            for name in self.troubles.names
+            if name.endswith(("-unplugged", "-power-lost"))
+        )
+
+    def _trouble(self, name: str, began: bool) -> None:
+        if began and self.unplugged:
+            self._lose_link()
+        self.trouble(name, began)
+        self.tell()
+
+    def _lose_link(self) -> None:
+        """Be gone from the bus of the computer, as a device is whose cable is pulled."""
+        self.connected = False
+        self.fault = f"{self.context.name} is gone: check its cable and power"
+        self.link_lost()
+
+    def link_lost(self) -> None:
+        """Take in that the hardware is gone; nothing by default."""
+
     async def _connect(self) -> None:
         await self.clock.sleep(LINK_S)
+        if self.unplugged:
+            raise DeviceError(
+                f"{self.context.name} is not found; check its cable and power", retryable=True
+            )
         self.connected = True
+        self.fault = None
         self.on_connect()
         if type(self).truth is not SimulatedDevice.truth and self.first_time("truth"):
             self.context.spawn(f"{self.context.name} truth", self._beats())
