@@ -3,7 +3,14 @@
 from __future__ import annotations
 
 from midwatch.devices.client import SILENT_HEARTBEATS, DeviceClient
-from midwatch.devices.driver import DeviceError, Driver, DriverContext, DriverFactory, Spool
+from midwatch.devices.driver import (
+    DeviceError,
+    Driver,
+    DriverContext,
+    DriverFactory,
+    Peer,
+    Spool,
+)
 from midwatch.devices.guard import mount_limits
 from midwatch.devices.host import DeviceHost, DriverStartError, device_rng
 from midwatch.devices.lease import LeaseHolder, LeaseWatch
@@ -27,6 +34,7 @@ __all__ = [
     "LeaseHolder",
     "LeaseWatch",
     "MemorySpool",
+    "Peer",
     "RigClient",
     "RigSetting",
     "Spool",

@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field, JsonValue
 R = TypeVar("R")
 
 PierSide = Literal["east", "west", "unknown"]
-FrameKind = Literal["light", "dark", "flat", "bias", "focus", "solve"]
+FrameKind = Literal["light", "dark", "flat", "bias", "focus", "solve", "guide"]
 
 
 class Model(BaseModel):
@@ -31,6 +31,34 @@ class Kind(StrEnum):
     ROOF = "roof"
     FLAT_PANEL = "flat_panel"
     SWITCH = "switch"
+
+
+# What a rig can have a device for, and the kind of device that does it. Every kind is a role of
+# its own name; devices are asked and shown in this order, so that a guider finds its camera.
+ROLES: dict[str, Kind] = {
+    "mount": Kind.MOUNT,
+    "camera": Kind.CAMERA,
+    "focuser": Kind.FOCUSER,
+    "guide_camera": Kind.CAMERA,
+    "guider": Kind.GUIDER,
+    "filter_wheel": Kind.FILTER_WHEEL,
+    "weather": Kind.WEATHER,
+    "roof": Kind.ROOF,
+    "flat_panel": Kind.FLAT_PANEL,
+    "switch": Kind.SWITCH,
+}
+
+
+def kind_of(role: str) -> Kind:
+    """Return the kind of device that has a role in a rig.
+
+    Raises:
+        ValueError: there is no such role.
+    """
+    try:
+        return ROLES[role]
+    except KeyError:
+        raise ValueError(f"{role!r} is no role; roles are {', '.join(ROLES)}") from None
 
 
 class Command(Model, Generic[R]):

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Coroutine, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Any, Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +20,7 @@ from midwatch.devices.models import Command, DeviceAbout, DeviceState, FrameRef,
 from midwatch.sky import Place
 
 Facts = Mapping[str, JsonValue]
+R = TypeVar("R")
 
 
 class Spool(Protocol):
@@ -38,6 +39,32 @@ class Spool(Protocol):
         """Forget a frame; an unknown one is no error."""
 
 
+class Peer(Protocol):
+    """Another device of the rig, as a driver sees it over the bus."""
+
+    @property
+    def state(self) -> DeviceState | None:
+        """The latest whole state; None before the first."""
+
+    @property
+    def down(self) -> bool:
+        """Whether the device must not be relied on: offline or silent."""
+
+    async def do(self, command: Command[R], timeout_s: float) -> R:
+        """Give a command and return its answer when the device has finished it.
+
+        It is given under the lease that this driver's host hears, and refused without one.
+
+        Raises:
+            CommandError: the device, or its host, refused or failed; the kind says which.
+            CallTimeoutError: there was no answer within `timeout_s`.
+        """
+
+
+def _no_peer(role: str) -> Peer:
+    raise DeviceError(f"there is no bus on which to find the {role}")
+
+
 @dataclass(frozen=True)
 class DriverContext:
     """What a driver may use.
@@ -50,6 +77,7 @@ class DriverContext:
         watch: be called with the facts of another device's event, ``watch(device, event, call)``.
         changed: tell the host that the state has changed.
         spawn: run a coroutine as an owned, named task until the driver is closed.
+        peer: find another device of the rig by its role; it is there before it is heard of.
     """
 
     name: str
@@ -62,6 +90,7 @@ class DriverContext:
     watch: Callable[[str, str, Callable[[Facts], None]], None]
     changed: Callable[[], None]
     spawn: Callable[[str, Coroutine[Any, Any, None]], None]
+    peer: Callable[[str], Peer] = _no_peer
 
 
 class Driver(Protocol):

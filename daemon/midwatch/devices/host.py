@@ -29,6 +29,7 @@ from midwatch.devices.driver import DeviceError, Driver, DriverContext, DriverFa
 from midwatch.devices.guard import LimitGuard
 from midwatch.devices.lease import LeaseWatch
 from midwatch.devices.models import Command, Kind, MakeSafe, Model
+from midwatch.devices.peers import Peers
 from midwatch.devices.publisher import Publisher
 from midwatch.devices.requests import command_model, needs_link, read_command
 from midwatch.devices.work import Work
@@ -174,6 +175,11 @@ class DeviceHost:
         self._publisher = Publisher(
             self._bus, self._topics, self._clock, self.name, self._driver_name, self._noticed
         )
+        self._lease = LeaseWatch(self._clock, self._lease_s)
+        peers = Peers(
+            self._bus, self._topics, self._clock, self._seed, self._heartbeat_s, self._lease,
+            self._spawn,
+        )  # fmt: skip
         context = DriverContext(
             name=self.name,
             clock=self._clock,
@@ -185,6 +191,7 @@ class DeviceHost:
             watch=self._watch,
             changed=self._publisher.changed,
             spawn=self._spawn,
+            peer=peers.find,
         )
         try:
             self._driver = self._factory(context)
@@ -193,7 +200,6 @@ class DeviceHost:
                 f"device {self.name}: driver {self._driver_name} cannot start: {error}"
             ) from error
         self._publisher.attach(self._driver)
-        self._lease = LeaseWatch(self._clock, self._lease_s)
         self._leases = self._bus.subscribe(self._topics.night_lease)
         if self._limits is not None and self._driver.kind is Kind.MOUNT:
             self._guard = LimitGuard(

@@ -34,6 +34,7 @@ from midwatch.devices.camera_models import (
     Warm,
 )
 from midwatch.devices.contract import (
+    ROLES,
     Command,
     Connect,
     DeviceAbout,
@@ -45,6 +46,7 @@ from midwatch.devices.contract import (
     Model,
     PierSide,
     Stop,
+    kind_of,
 )
 from midwatch.devices.mount_models import (
     MountState,
@@ -69,6 +71,7 @@ from midwatch.devices.surroundings_models import (
 )
 
 __all__ = [
+    "ROLES",
     "STATES",
     "Acknowledge",
     "CameraState",
@@ -117,6 +120,7 @@ __all__ = [
     "Warm",
     "WeatherState",
     "commands_of",
+    "kind_of",
 ]
 
 STATES: dict[Kind, type[DeviceState]] = {

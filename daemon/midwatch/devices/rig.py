@@ -12,6 +12,7 @@ from midwatch.bus.topics import Topics
 from midwatch.clock import Clock
 from midwatch.devices.client import DeviceClient, Token, listen_to
 from midwatch.devices.models import (
+    ROLES,
     STATES,
     CameraState,
     DeviceState,
@@ -19,16 +20,16 @@ from midwatch.devices.models import (
     FlatPanelState,
     FocuserState,
     GuiderState,
-    Kind,
     MountState,
     RoofState,
     SwitchState,
     WeatherState,
+    kind_of,
 )
 
 S = TypeVar("S", bound=DeviceState)
 
-NEEDED = (Kind.MOUNT, Kind.CAMERA, Kind.FOCUSER)
+NEEDED = ("mount", "camera", "focuser")
 
 
 class RigClient:
@@ -38,7 +39,7 @@ class RigClient:
     at each heartbeat which of them have fallen silent.
 
     Raises:
-        ValueError: a role is not a kind of device, or mount, camera or focuser is missing.
+        ValueError: a role is unknown, or mount, camera or focuser is missing.
     """
 
     def __init__(
@@ -51,26 +52,27 @@ class RigClient:
         heartbeat_s: float,
         lease: Token | None = None,
     ) -> None:
-        kinds = {Kind(role) for role in roles}
-        if missing := [kind.value for kind in NEEDED if kind not in kinds]:
+        kinds = {role: kind_of(role) for role in roles}
+        if missing := [role for role in NEEDED if role not in kinds]:
             raise ValueError(f"a rig needs {', '.join(missing)} as well")
 
-        def needed(kind: Kind, state: type[S]) -> DeviceClient[S]:
-            assert STATES[kind] is state
-            return DeviceClient(bus, topics, caller, clock, kind.value, kind, heartbeat_s, lease)
+        def needed(role: str, state: type[S]) -> DeviceClient[S]:
+            assert STATES[kinds[role]] is state
+            return DeviceClient(bus, topics, caller, clock, role, kinds[role], heartbeat_s, lease)
 
-        def present(kind: Kind, state: type[S]) -> DeviceClient[S] | None:
-            return needed(kind, state) if kind in kinds else None
+        def present(role: str, state: type[S]) -> DeviceClient[S] | None:
+            return needed(role, state) if role in kinds else None
 
-        self.mount = needed(Kind.MOUNT, MountState)
-        self.camera = needed(Kind.CAMERA, CameraState)
-        self.focuser = needed(Kind.FOCUSER, FocuserState)
-        self.guider = present(Kind.GUIDER, GuiderState)
-        self.filter_wheel = present(Kind.FILTER_WHEEL, FilterWheelState)
-        self.weather = present(Kind.WEATHER, WeatherState)
-        self.roof = present(Kind.ROOF, RoofState)
-        self.flat_panel = present(Kind.FLAT_PANEL, FlatPanelState)
-        self.switch = present(Kind.SWITCH, SwitchState)
+        self.mount = needed("mount", MountState)
+        self.camera = needed("camera", CameraState)
+        self.focuser = needed("focuser", FocuserState)
+        self.guide_camera = present("guide_camera", CameraState)
+        self.guider = present("guider", GuiderState)
+        self.filter_wheel = present("filter_wheel", FilterWheelState)
+        self.weather = present("weather", WeatherState)
+        self.roof = present("roof", RoofState)
+        self.flat_panel = present("flat_panel", FlatPanelState)
+        self.switch = present("switch", SwitchState)
         self.lease = lease
         self._clock = clock
         self._bus = bus
@@ -81,10 +83,10 @@ class RigClient:
     def devices(self) -> dict[str, DeviceClient[DeviceState]]:
         """The devices that the rig has, by role, always in the same order."""
         present: dict[str, DeviceClient[DeviceState]] = {}
-        for kind in Kind:
-            client = getattr(self, kind.value)
+        for role in ROLES:
+            client = getattr(self, role)
             if client is not None:
-                present[kind.value] = client
+                present[role] = client
         return present
 
     def down(self) -> tuple[str, ...]:

@@ -53,6 +53,9 @@ class Devices(Declared):
     focuser: DeviceEntry = Field(
         description="The focuser of the main telescope.", examples=[{"driver": "simulated-focuser"}]
     )
+    guide_camera: DeviceEntry | None = Field(
+        default=None, description="The camera that the guider looks through, if it needs one."
+    )
     guider: DeviceEntry | None = Field(default=None, description="What guides the mount.")
     filter_wheel: DeviceEntry | None = Field(default=None, description="The filter wheel.")
     weather: DeviceEntry | None = Field(

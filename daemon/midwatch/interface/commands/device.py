@@ -18,7 +18,7 @@ from midwatch.bus.calls import CallTimeoutError, CommandError
 from midwatch.bus.settings import BrokerSettings, TlsSettings
 from midwatch.clock import Clock, ScaledClock, WallClock
 from midwatch.devices.lease import LeaseHolder
-from midwatch.devices.models import Command, Kind
+from midwatch.devices.models import Command, kind_of
 from midwatch.devices.process import RigSetting, serve_device
 from midwatch.devices.requests import command_model, read_command
 from midwatch.errors import InputError, UnreachableError
@@ -152,7 +152,7 @@ async def _show(args: argparse.Namespace, setting: RigSetting, visiting: Visitin
 def _request(args: argparse.Namespace, command: str, words: list[str]) -> Command[Any]:
     """Read a command with its arguments; what the device would refuse is refused here."""
     try:
-        return read_command(command_model(Kind(args.name), command), dict(map(_pair, words)))
+        return read_command(command_model(kind_of(args.name), command), dict(map(_pair, words)))
     except CommandError as error:
         raise InputError(f"{args.name} do {command}: {error.message}") from None
 
