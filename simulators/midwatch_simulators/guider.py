@@ -23,13 +23,12 @@ from midwatch.devices.models import (
 from .air import Air, cloud_extinction_mag
 from .device import Handler, Heard, Options, SimulatedDevice, read_options
 from .noise import normal
-from .truth import GuiderTruth, MountTruth, RoofTruth
+from .truth import CALM_WIND_MS, GuiderTruth, MountTruth, RoofTruth
 
 _DECAY_S = 4.0  # an offset shrinks by e in two cycles of two seconds at a gain near 0.7
 _CYCLE_S = 2.0
 _GAIN = 0.7
 _REPORT_S = 30.0
-_CALM_WIND_MS = 4.0
 
 
 class GuiderOptions(Options):
@@ -249,7 +248,7 @@ class SimulatedGuider(SimulatedDevice):
         # practice, no source.
         wander = 0.12 * options.seeing_arcsec * self._air.seeing_factor(now)
         wander *= math.sqrt(1.0 + _GAIN / (2.0 - _GAIN))
-        shake = options.wind_arcsec_per_ms * max(0.0, self._air.gust_ms(now) - _CALM_WIND_MS)
+        shake = options.wind_arcsec_per_ms * max(0.0, self._air.gust_ms(now) - CALM_WIND_MS)
         mount = self._mount.latest
         lag = 0.0
         if mount is not None:

@@ -23,7 +23,7 @@ from midwatch.devices.models import (
 from .device import Handler, Heard, SimulatedDevice, read_options
 from .mount_axes import Axes, natural_side, wrapped_deg
 from .mount_body import PARK, MountBody, MountOptions
-from .truth import SIDEREAL_ARCSEC_PER_S, GuiderTruth, MountTruth
+from .truth import GuiderTruth, MountTruth
 
 _SYNC_WITHIN_DEG = 20.0
 
@@ -169,15 +169,15 @@ class SimulatedMount(SimulatedDevice):
     async def _pulse(self, command: Pulse) -> None:
         if not self._body.true.tracking:
             raise DeviceError(f"{self.context.name} takes pulses only while it tracks")
-        duration_s = command.duration_ms / 1000.0
-        await self.clock.sleep(duration_s)
-        way = SIDEREAL_ARCSEC_PER_S * self._options.guide_rate * duration_s
-        if command.direction in ("east", "west"):
-            way *= math.cos(math.radians(self._body.true.dec_deg))
-            self._body.pulse(way if command.direction == "east" else -way, 0.0)
-        else:
-            self._body.pulse(0.0, way if command.direction == "north" else -way)
-        self.tell_truth()
+        began_s = self.clock.mono()
+        try:
+            await self.clock.sleep(command.duration_ms / 1000.0)
+        finally:
+            # One that was cut short has moved by its share.
+            gone_s = min(self.clock.mono() - began_s, command.duration_ms / 1000.0)
+            if self._body.true.tracking:
+                self._body.pulse(command.direction, gone_s)
+                self.tell_truth()
 
     async def _go_park(self) -> None:
         if not self._body.parked:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+from typing import Literal
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from midwatch.clock import Clock
 from midwatch.devices.models import PierSide
@@ -12,29 +13,62 @@ from midwatch.sky import Place
 from midwatch.sky.place import Observer, QuickAltAz, QuickPlace
 
 from .device import Options
+from .gears import Gear
 from .mount_axes import Axes, Passage, PointingModel, Side, axes_of, direction_of, wrapped_deg
-from .noise import normal, unit
+from .noise import derived_seed, normal, unit
 from .truth import SIDEREAL_ARCSEC_PER_S, GuiderTruth, MountTruth, shifted
 
 PARK = Axes(0.0, 0.0)
 _QUICK_FOR_S = 3600.0
 
 
+# Characters of mounts: a well-made one, and a light one with a coarse worm (common practice, no
+# source). Settings of their own go before those of the character.
+_CHARACTERS: dict[str, dict[str, object]] = {
+    "smooth": {
+        "worm_arcsec": 6.0,
+        "worm_period_s": 480.0,
+        "worm_harmonics": (0.2, 0.1),
+        "dec_backlash_arcsec": 1.5,
+        "wind_arcsec_per_ms": 0.05,
+        "polar_high_arcmin": 0.4,
+        "polar_east_arcmin": -0.5,
+    },
+    "rough": {
+        "worm_arcsec": 36.0,
+        "worm_period_s": 430.0,
+        "worm_harmonics": (0.35, 0.2, 0.1),
+        "dec_backlash_arcsec": 9.0,
+        "dec_stick_arcsec": 1.2,
+        "wind_arcsec_per_ms": 0.25,
+        "polar_high_arcmin": 2.0,
+        "polar_east_arcmin": -2.5,
+    },
+}
+
+
 class MountOptions(Options):
     """Settings of the simulated mount.
 
     Attributes:
+        character: "smooth" or "rough" sets what is not set here.
         pointing_error_arcmin: spread of the error after a slew before any sync.
         repeat_arcsec: spread of the error after a long slew back to the same position.
-        worm_arcsec: periodic error, peak to peak.
+        worm_arcsec: periodic error, peak to peak of its first harmonic.
+        worm_harmonics: sizes of the second, third ... harmonic as shares of the first.
         polar_high_arcmin: how much too high the axis points.
         polar_east_arcmin: how much too far east the axis points, azimuth angle.
         dec_backlash_arcsec: lost at each reversal of a guide pulse in declination.
+        dec_stick_arcsec: held back after a reversal beyond that, then let go at once.
+        dec_follows_sky: whether a pulse "north" moves north on both sides of the pier; else it
+            moves south on the east side.
+        wind_arcsec_per_ms: shake, one axis, by each m/s of gust above a calm wind.
         guide_rate: of the sidereal rate.
         lowest_alt_deg: the mount's own limit; it refuses and stops there.
         past_meridian_deg: how far the counterweight may rise above the horizontal.
     """
 
+    character: Literal["smooth", "rough"] | None = None
     slew_rate_deg_s: float = Field(default=3.0, gt=0, le=20)
     slew_accel_deg_s2: float = Field(default=1.5, gt=0, le=20)
     settle_s: float = Field(default=3.0, ge=0, le=60)
@@ -42,12 +76,23 @@ class MountOptions(Options):
     repeat_arcsec: float = Field(default=8.0, ge=0, le=300)
     worm_arcsec: float = Field(default=8.0, ge=0, le=120)
     worm_period_s: float = Field(default=480.0, gt=0)
+    worm_harmonics: tuple[float, ...] = Field(default=(), max_length=8)
     polar_high_arcmin: float = Field(default=0.7, ge=-120, le=120)
     polar_east_arcmin: float = Field(default=-0.9, ge=-120, le=120)
     dec_backlash_arcsec: float = Field(default=5.0, ge=0, le=120)
-    guide_rate: float = Field(default=0.5, gt=0, le=2)
+    dec_stick_arcsec: float = Field(default=0.0, ge=0, le=60)
+    dec_follows_sky: bool = True
+    wind_arcsec_per_ms: float = Field(default=0.0, ge=0, le=10)
+    guide_rate: float = Field(default=0.5, gt=0, lt=1)
     lowest_alt_deg: float = Field(default=0.0, ge=-90, le=60)
     past_meridian_deg: float = Field(default=15.0, ge=0, le=90)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _fill_in(cls, given: object) -> object:
+        if isinstance(given, dict) and given.get("character") in _CHARACTERS:
+            return {**_CHARACTERS[given["character"]], **given}
+        return given
 
 
 class MountBody:
@@ -73,7 +118,7 @@ class MountBody:
         self._passage: Passage | None = None
         self._axes = PARK
         self._slews = 0
-        self._dec_play_arcsec = 0.0
+        self._dec_gear = Gear(options.dec_backlash_arcsec, options.dec_stick_arcsec)
         self.parked = True
         self._believed = self._sky_of(PARK)
         self.true = self._at_rest(repeat_arcsec=0.0, tracking=False)
@@ -192,12 +237,23 @@ class MountBody:
         ra, dec = shifted(self.true.ra_deg, self.true.dec_deg, east_arcsec, north_arcsec)
         self._update(ra_deg=ra, dec_deg=dec)
 
-    def pulse(self, east_arcsec: float, north_arcsec: float) -> None:
-        """Move by a guide pulse; the play of the declination gear takes its share."""
-        play = self._dec_play_arcsec + north_arcsec
-        kept = min(max(play, 0.0), self._options.dec_backlash_arcsec)
-        self._dec_play_arcsec = kept
-        self.shift(east_arcsec, play - kept)
+    def pulse(self, direction: str, duration_s: float) -> None:
+        """Move by a guide pulse.
+
+        Right ascension never reverses, as a pulse is slower than tracking, and so has no play.
+        The gear of the declination axis takes its share.
+        """
+        way = SIDEREAL_ARCSEC_PER_S * self._options.guide_rate * duration_s
+        if direction in ("east", "west"):
+            way *= math.cos(math.radians(self.true.dec_deg))
+            self.shift(way if direction == "east" else -way, 0.0)
+            return
+        turned = self._axes.side == "east" and not self._options.dec_follows_sky
+        north = (direction == "north") is not turned
+        # The motor turns the same way for north on the one side and for south on the other.
+        side = 1.0 if self._axes.side == "west" else -1.0
+        motor = side * (way if north else -way)
+        self.shift(0.0, side * self._dec_gear.turn(motor))
 
     def guide(self, before: GuiderTruth | None, guider: GuiderTruth) -> bool:
         """Follow what the guider does; returns whether anything changed."""
@@ -246,6 +302,9 @@ class MountBody:
             worm_arcsec=options.worm_arcsec,
             worm_period_s=options.worm_period_s,
             worm_phase=unit(self._seed, "worm"),
+            worm_harmonics=options.worm_harmonics,
+            wind_arcsec_per_ms=options.wind_arcsec_per_ms,
+            wind_seed=derived_seed(self._seed, "wind") % 2**53,
         )
 
     def _sky_of(self, axes: Axes) -> tuple[float, float]:

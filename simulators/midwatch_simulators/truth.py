@@ -12,7 +12,12 @@ from pydantic import Field
 
 from midwatch.devices.models import Model, PierSide
 
+from .noise import smooth
+
 SIDEREAL_ARCSEC_PER_S = 1296000.0 / 86164.0905  # mean sidereal day in SI seconds
+CALM_WIND_MS = 4.0  # gusts below this do not move a telescope (common practice, no source)
+_SHAKE_S = 1.5  # a gust pushes for about so long
+_GOLDEN_RAD = math.pi * (3.0 - math.sqrt(5.0))
 
 
 def shifted(
@@ -45,6 +50,9 @@ class MountTruth(Model):
         worm_arcsec: peak to peak periodic error in right ascension.
         worm_period_s: time of a turn of the worm.
         worm_phase: turns of the worm at POSIX time zero, 0 to 1.
+        worm_harmonics: sizes of the second, third ... harmonic as shares of the first.
+        wind_arcsec_per_ms: shake, one axis, by each m/s of gust above a calm wind.
+        wind_seed: of the shake.
     """
 
     utc_s: float
@@ -61,6 +69,9 @@ class MountTruth(Model):
     worm_arcsec: float = 0.0
     worm_period_s: float = Field(default=480.0, gt=0)
     worm_phase: float = 0.0
+    worm_harmonics: tuple[float, ...] = ()
+    wind_arcsec_per_ms: float = Field(default=0.0, ge=0)
+    wind_seed: int = 0
 
     def drift_arcsec(self, utc_s: float) -> tuple[float, float]:
         """Return how far east and north the axis has gone among the stars since `self.utc_s`.
@@ -89,8 +100,25 @@ class MountTruth(Model):
         return shifted(self.ra_deg, self.dec_deg, *self.drift_arcsec(utc_s))
 
     def _worm_arcsec(self, utc_s: float) -> float:
-        turns = utc_s / self.worm_period_s + self.worm_phase
-        return 0.5 * self.worm_arcsec * math.sin(2.0 * math.pi * turns)
+        angle = 2.0 * math.pi * (utc_s / self.worm_period_s + self.worm_phase)
+        # The golden angle keeps the harmonics' phases apart, so that they do not add up to a
+        # spike at the worm's zero.
+        shape = math.sin(angle) + sum(
+            share * math.sin((order + 2) * angle + _GOLDEN_RAD * (order + 1))
+            for order, share in enumerate(self.worm_harmonics)
+        )
+        return 0.5 * self.worm_arcsec * shape
+
+    def shake_arcsec(self, utc_s: float, gust_ms: float) -> tuple[float, float]:
+        """Return how far gusts push the telescope east and north at an instant."""
+        reach = self.wind_arcsec_per_ms * max(0.0, gust_ms - CALM_WIND_MS)
+        if reach == 0.0:
+            return 0.0, 0.0
+        turn = utc_s / _SHAKE_S
+        return (
+            reach * smooth(self.wind_seed, "shake east", turn),
+            reach * smooth(self.wind_seed, "shake north", turn),
+        )
 
 
 class GuiderTruth(Model):
