@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from pydantic import JsonValue
 
 from midwatch.clock import Clock
+from midwatch.devices.keepsake import Keepsake, MemoryKeepsake
 from midwatch.devices.models import Command, DeviceAbout, DeviceState, FrameRef, Kind, Model
 from midwatch.sky import Place
 
@@ -78,6 +79,7 @@ class DriverContext:
         changed: tell the host that the state has changed.
         spawn: run a coroutine as an owned, named task until the driver is closed.
         peer: find another device of the rig by its role; it is there before it is heard of.
+        keepsake: what is found again when the driver is started anew.
     """
 
     name: str
@@ -91,6 +93,7 @@ class DriverContext:
     changed: Callable[[], None]
     spawn: Callable[[str, Coroutine[Any, Any, None]], None]
     peer: Callable[[str], Peer] = _no_peer
+    keepsake: Keepsake = field(default_factory=MemoryKeepsake)
 
 
 class Driver(Protocol):

@@ -27,6 +27,7 @@ from midwatch.bus.topics import Topics
 from midwatch.clock import Clock
 from midwatch.devices.driver import DeviceError, Driver, DriverContext, DriverFactory, Facts, Spool
 from midwatch.devices.guard import LimitGuard
+from midwatch.devices.keepsake import Keepsake, MemoryKeepsake
 from midwatch.devices.lease import LeaseWatch
 from midwatch.devices.models import Command, Kind, MakeSafe, Model
 from midwatch.devices.peers import Peers
@@ -74,6 +75,7 @@ class DeviceHost:
         spool: for exposures.
         heartbeat_s: longest time between two states.
         lease_s: silence of the lease after which the device is made safe.
+        keepsake: for what the driver wants to find again; None forgets it with the host.
     """
 
     def __init__(
@@ -93,6 +95,7 @@ class DeviceHost:
         spool: Spool,
         heartbeat_s: float,
         lease_s: float,
+        keepsake: Keepsake | None = None,
     ) -> None:
         self.name = name
         self._bus = bus
@@ -106,6 +109,7 @@ class DeviceHost:
         self._observer = observer
         self._seed = seed
         self._spool = spool
+        self._keepsake = keepsake or MemoryKeepsake()
         self._heartbeat_s = heartbeat_s
         self._lease_s = lease_s
         self._guard: LimitGuard | None = None
@@ -187,6 +191,7 @@ class DeviceHost:
             place=self._place,
             rng=device_rng(self._seed, self.name),
             spool=self._spool,
+            keepsake=self._keepsake,
             emit=self._publisher.emit,
             watch=self._watch,
             changed=self._publisher.changed,

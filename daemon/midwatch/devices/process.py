@@ -14,6 +14,7 @@ from midwatch.clock import Clock
 from midwatch.devices.driver import Spool
 from midwatch.devices.guard import mount_limits
 from midwatch.devices.host import DeviceHost
+from midwatch.devices.keepsake import FileKeepsake, Keepsake
 from midwatch.devices.models import Kind
 from midwatch.devices.registry import driver_factory
 from midwatch.devices.spool import FolderSpool
@@ -40,7 +41,14 @@ class RigSetting:
 
 
 def device_host(
-    name: str, setting: RigSetting, *, bus: Bus, clock: Clock, seed: int, spool: Spool
+    name: str,
+    setting: RigSetting,
+    *,
+    bus: Bus,
+    clock: Clock,
+    seed: int,
+    spool: Spool,
+    keepsake: Keepsake | None = None,
 ) -> DeviceHost:
     """Return the host of one device of a rig, with the driver that the rig names.
 
@@ -66,6 +74,7 @@ def device_host(
         observer=Observer(setting.place),
         seed=seed,
         spool=spool,
+        keepsake=keepsake,
         heartbeat_s=setting.rig.bus.heartbeat_s,
         lease_s=setting.rig.bus.lease_s,
     )
@@ -101,7 +110,10 @@ async def serve_device(
     client_id = f"{slug(setting.site_name)}-{slug(setting.rig.name)}-{name}"
     bus = MqttBus(broker, client_id, clock, seed=seed)
     spool = FolderSpool(spool_folder / name)
-    host = device_host(name, setting, bus=bus, clock=clock, seed=seed, spool=spool)
+    keepsake = FileKeepsake(spool_folder / name / "keepsake" / f"{name}.json")
+    host = device_host(
+        name, setting, bus=bus, clock=clock, seed=seed, spool=spool, keepsake=keepsake
+    )
     async with host:
         _log.info("device_hosted", device=name, driver=setting.rig.devices.present()[name].driver)
         stopped = asyncio.create_task(stop.wait(), name=f"stop of {name}")
