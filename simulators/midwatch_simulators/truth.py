@@ -181,6 +181,13 @@ class PanelTruth(Model):
     covers: bool
 
 
+class RotatorTruth(Model):
+    """How far the camera has been turned since the beginning, from north through east."""
+
+    utc_s: float
+    turned_deg: float
+
+
 class WheelTruth(Model):
     """The filter in the beam: share of the band it passes and the focal shift it makes."""
 

@@ -7,6 +7,7 @@ from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from midwatch.devices.driver import DriverContext
 from midwatch.sky.atmosphere import airmass, sky_brightness_mag
@@ -14,6 +15,7 @@ from midwatch.sky.place import Observer
 
 from .air import Air, cloud_extinction_mag, cloud_glow
 from .device import Heard
+from .noise import smooth
 from .photometry import electrons_per_s, pixel_magnitude
 from .psf import Blur
 from .sensor import Sensor
@@ -23,11 +25,18 @@ from .truth import (
     MountTruth,
     PanelTruth,
     RoofTruth,
+    RotatorTruth,
     WheelTruth,
     shifted,
 )
 
-_SAMPLES = 9  # instants of an exposure at which the sky and the mount are asked
+Path = NDArray[np.float64]
+
+_SAMPLES = 9  # instants of an exposure at which the sky and the mount are asked, at least
+# A mount that is pulsed or shaken is asked this often, and no more often than so many times.
+_EVERY_S, _MOST_SAMPLES = 1.0, 400
+_TILT_S = 0.6  # the air tilts a star's light for about so long
+_TILT_2S = 1.63  # takes the mean of 2 s of that tilt to an rms of one
 _EXTINCTION_MAG = 0.172  # by one air mass in V, as in Krisciunas and Schaefer 1991
 _RUINED_PX = 150.0  # a trail longer than this leaves no stars to speak of
 
@@ -54,18 +63,27 @@ class View:
 
 
 class Beam:
-    """Listens to what bends, blocks and dims the light."""
+    """Listens to what bends, blocks and dims the light.
 
-    def __init__(self, context: DriverContext) -> None:
+    Args:
+        own_tube: the camera looks through a tube of its own on the same mount: nothing of the
+            main telescope's focuser, filter wheel and flat panel is in its way.
+    """
+
+    def __init__(self, context: DriverContext, *, own_tube: bool = False) -> None:
+        def main(device: str) -> str | None:
+            return None if own_tube else device
+
         self._observer = Observer(context.place)
-        self._mounts: deque[MountTruth] = deque(maxlen=2000)
+        self._mounts: deque[MountTruth] = deque(maxlen=8000)
         Heard(context, "mount", MountTruth, self._mounts.append)
         self._guider = Heard(context, "guider", GuiderTruth)
-        self._focuser = Heard(context, "focuser", FocuserTruth)
+        self._focuser = Heard(context, main("focuser"), FocuserTruth)
         self._roof = Heard(context, "roof", RoofTruth)
         self._weather = Heard(context, "weather", Air)
-        self._panel = Heard(context, "flat_panel", PanelTruth)
-        self._wheel = Heard(context, "filter_wheel", WheelTruth)
+        self._panel = Heard(context, main("flat_panel"), PanelTruth)
+        self._wheel = Heard(context, main("filter_wheel"), WheelTruth)
+        self._rotator = Heard(context, "rotator", RotatorTruth)
 
     @property
     def air(self) -> Air:
@@ -88,7 +106,7 @@ class Beam:
         """
         times = began_s + exposure_s * (np.arange(_SAMPLES) + 0.5) / _SAMPLES
         middle_s = began_s + 0.5 * exposure_s
-        ra, dec, path, moving = self._path(times.tolist())
+        ra, dec, path, moving = self._path(self._instants(began_s, exposure_s))
         rotation_deg = self._rotation_deg(sensor)
         trail = np.ptp(path, axis=0) / sensor.scale_arcsec
         seen = self._roof.latest is None or self._roof.latest.open_fraction >= 0.5
@@ -103,6 +121,8 @@ class Beam:
             glow = sensor.options.panel_electrons_s * sensor.binning**2 * share
         elif shutter and seen:
             star_rate, glow = self._sky(sensor, ra, dec, times.tolist(), mass, passed)
+        if sensor.options.image_motion > 0.0:
+            ra, dec = shifted(ra, dec, *self._tilt(sensor, times.tolist(), mass))
         return View(
             ra_deg=ra,
             dec_deg=dec,
@@ -140,6 +160,24 @@ class Beam:
         glow = lit * electrons_per_s(pixel_mag, sensor.area_cm2, band, options.efficiency)
         return star_rate, glow
 
+    def _instants(self, began_s: float, exposure_s: float) -> list[float]:
+        """Return the instants at which the mount is asked: its pulses and shakes are quick."""
+        count = _SAMPLES
+        if len(self._mounts) > _SAMPLES or any(m.wind_arcsec_per_ms > 0.0 for m in self._mounts):
+            count = min(max(count, math.ceil(exposure_s / _EVERY_S)), _MOST_SAMPLES)
+        return [began_s + exposure_s * (step + 0.5) / count for step in range(count)]
+
+    def _tilt(self, sensor: Sensor, times: list[float], mass: float) -> tuple[float, float]:
+        """Return how far the air moves the image east and north, mean of the exposure."""
+        air, middle_s = self.air, times[len(times) // 2]
+        reach = sensor.options.image_motion * sensor.options.seeing_arcsec * _TILT_2S
+        reach *= air.seeing_factor(middle_s) * min(mass, 20.0) ** 0.6
+        east, north = (
+            sum(smooth(air.seed, name, time_s / _TILT_S) for time_s in times) / len(times)
+            for name in ("tilt east", "tilt north")
+        )
+        return reach * east, reach * north
+
     def _path(
         self, times: list[float]
     ) -> tuple[float, float, np.ndarray[tuple[int, int], np.dtype[np.float64]], bool]:
@@ -162,13 +200,16 @@ class Beam:
                 east_deg * 3600.0 * math.cos(math.radians(dec0)),
                 (dec - dec0) * 3600.0,
             )
+            if truths[current].wind_arcsec_per_ms > 0.0 and not truths[current].guided:
+                offsets[row] += truths[current].shake_arcsec(time_s, self.air.gust_ms(time_s))
         mean = offsets.mean(axis=0)
         centre = shifted(ra0, dec0, float(mean[0]), float(mean[1]))
         return *centre, offsets - mean, moving
 
     def _rotation_deg(self, sensor: Sensor) -> float:
         flipped = bool(self._mounts) and self._mounts[-1].pier_side == "east"
-        return (sensor.options.rotation_deg + (180.0 if flipped else 0.0)) % 360.0
+        turned_deg = 0.0 if self._rotator.latest is None else self._rotator.latest.turned_deg
+        return (sensor.options.rotation_deg + turned_deg + (180.0 if flipped else 0.0)) % 360.0
 
     def _blur(
         self,
@@ -196,7 +237,9 @@ class Beam:
             jitter = to_pixels @ np.diag(
                 [guider.rms_ra_arcsec**2, guider.rms_dec_arcsec**2]
             ) @ to_pixels.T  # fmt: skip
-        trail = to_pixels @ _line(path_arcsec)
+        line, wander = _drawn(path_arcsec)
+        jitter += to_pixels @ wander @ to_pixels.T
+        trail = to_pixels @ line
         return Blur(
             moffat_fwhm=math.hypot(seeing / scale, options.optics_um / pixel_um),
             disc_radius=min(disc_um / pixel_um, 60.0),
@@ -221,12 +264,16 @@ def orientation(
     return np.array([[-flip * cos, flip * sin], [sin, cos]])
 
 
-def _line(
-    path: np.ndarray[tuple[int, int], np.dtype[np.float64]],
-) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-    """Return the straight trail of the same variance as a path along its longest direction."""
-    values, vectors = np.linalg.eigh(path.T @ path / len(path))
-    line: np.ndarray[tuple[int], np.dtype[np.float64]] = vectors[:, 1] * math.sqrt(
-        12.0 * max(float(values[1]), 0.0)
-    )
-    return line
+def _drawn(path: Path) -> tuple[Path, Path]:
+    """Part a path in equal steps, shape (N, 2), into a straight trail and what is left beside it.
+
+    Returns:
+        The trail from end to end, shape (2,), and the covariance of the rest, shape (2, 2).
+    """
+    count = len(path)
+    if count < 2:
+        return np.zeros(2), np.zeros((2, 2))
+    steps = np.arange(count) - 0.5 * (count - 1)
+    slope = steps @ path / (steps @ steps)
+    rest = path - steps[:, None] * slope - path.mean(axis=0)
+    return slope * count, rest.T @ rest / count

@@ -28,6 +28,7 @@ from midwatch.devices.models import (
     MakeSafe,
     Move,
     OpenRoof,
+    Rotate,
     SelectFilter,
     SetOutlet,
     Settle,
@@ -100,6 +101,7 @@ CASES = {
             Kind.SWITCH, (SetOutlet(outlet="dew_heater", on=True),),
             CycleOutlet(outlet="camera", off_s=60.0), lambda s: not s.outlets["camera"],
         ),
+        Case(Kind.ROTATOR, (), Rotate(angle_deg=350.0), lambda s: s.moving),
     )
 }  # fmt: skip
 WORKING = [kind for kind, case in CASES.items() if case.long is not None]

@@ -31,6 +31,7 @@ class Kind(StrEnum):
     ROOF = "roof"
     FLAT_PANEL = "flat_panel"
     SWITCH = "switch"
+    ROTATOR = "rotator"
 
 
 # What a rig can have a device for, and the kind of device that does it. Every kind is a role of
@@ -46,6 +47,7 @@ ROLES: dict[str, Kind] = {
     "roof": Kind.ROOF,
     "flat_panel": Kind.FLAT_PANEL,
     "switch": Kind.SWITCH,
+    "rotator": Kind.ROTATOR,
 }
 
 

@@ -57,6 +57,7 @@ from midwatch.devices.mount_models import (
     Track,
     Unpark,
 )
+from midwatch.devices.rotator_models import Rotate, RotatorState
 from midwatch.devices.surroundings_models import (
     CloseRoof,
     Cover,
@@ -105,6 +106,8 @@ __all__ = [
     "PierSide",
     "Pulse",
     "RoofState",
+    "Rotate",
+    "RotatorState",
     "SelectFilter",
     "SetOutlet",
     "Settle",
@@ -133,6 +136,7 @@ STATES: dict[Kind, type[DeviceState]] = {
     Kind.ROOF: RoofState,
     Kind.FLAT_PANEL: FlatPanelState,
     Kind.SWITCH: SwitchState,
+    Kind.ROTATOR: RotatorState,
 }
 
 _COMMANDS: tuple[type[Command[None]] | type[Command[FrameRef]] | type[Command[Waiting]], ...] = (
@@ -145,6 +149,7 @@ _COMMANDS: tuple[type[Command[None]] | type[Command[FrameRef]] | type[Command[Wa
     OpenRoof, CloseRoof,
     Light, Cover,
     SetOutlet, CycleOutlet,
+    Rotate,
 )  # fmt: skip
 
 

@@ -22,6 +22,7 @@ from midwatch.devices.models import (
     GuiderState,
     MountState,
     RoofState,
+    RotatorState,
     SwitchState,
     WeatherState,
     kind_of,
@@ -73,6 +74,7 @@ class RigClient:
         self.roof = present("roof", RoofState)
         self.flat_panel = present("flat_panel", FlatPanelState)
         self.switch = present("switch", SwitchState)
+        self.rotator = present("rotator", RotatorState)
         self.lease = lease
         self._clock = clock
         self._bus = bus

@@ -67,6 +67,18 @@ class Target(Declared):
         le=180,
         description="Not nearer to the Moon than this while it is up, degrees.",
     )
+    rotation_deg: float | None = Field(
+        default=None,
+        ge=0,
+        lt=360,
+        description="Position angle of the frame's upward axis, from north through east, degrees; "
+        "left out, as the camera is.",
+    )
+    half_turn: Literal["equal", "different"] = Field(
+        default="equal",
+        description="equal takes a frame turned by 180 degrees, as after a meridian flip, as it "
+        "is; different has a rotator turn it back.",
+    )
     frames: tuple[FrameOrder, ...] = Field(
         min_length=1,
         description="The frames wanted.",

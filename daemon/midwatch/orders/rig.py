@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, Field, JsonValue, model_validator
 
@@ -66,6 +66,9 @@ class Devices(Declared):
         default=None, description="The flat panel with its cover."
     )
     switch: DeviceEntry | None = Field(default=None, description="The box of switched outlets.")
+    rotator: DeviceEntry | None = Field(
+        default=None, description="What turns the camera about the optical axis."
+    )
 
     def present(self) -> dict[str, DeviceEntry]:
         """Return the devices that the rig has, by role, in the order of the fields."""
@@ -145,7 +148,24 @@ class FocusSettings(Declared):
         description="Refocus when star sizes have grown by this since the last run, percent; "
         "null for never.",
     )
+    defocus_percent: float | None = Field(
+        default=25,
+        gt=0,
+        le=200,
+        description="Refocus when the expected defocus by temperature has reached this share of "
+        "the critical focus zone, percent of its total depth; null for never.",
+    )
+    follow_temperature: bool = Field(
+        default=True,
+        description="Move the focuser after the learned temperature between runs, once what was "
+        "learned can be trusted.",
+    )
     after_flip: bool = Field(default=False, description="Refocus after a meridian flip.")
+    after_filter_change: bool = Field(
+        default=True,
+        description="Refocus after a change to a filter whose offset is neither declared nor "
+        "learned.",
+    )
     filter_offsets: dict[str, int] = Field(
         default_factory=dict, description="Focuser steps to add for a filter, by its name."
     )
@@ -189,7 +209,37 @@ class CentringSettings(Declared):
         default=45, gt=0, description="The target counts as centred below this, arcseconds."
     )
     attempts: int = Field(
-        default=4, ge=1, le=20, description="Frames to try before the target is given up."
+        default=6, ge=1, le=20, description="Frames to try before the target is given up."
+    )
+    filter: str | None = Field(
+        default=None,
+        min_length=1,
+        description="Filter to solve through; left out, the one in the beam, and the broadest of "
+        "the wheel when stars are few.",
+    )
+    sync: Literal["each_correction", "never"] = Field(
+        default="each_correction",
+        description="each_correction tells the mount where it points before it is corrected; "
+        "never slews beside the target instead, for mounts whose pointing model must not be "
+        "touched.",
+    )
+    correct_within_deg: float = Field(
+        default=10,
+        gt=0,
+        le=180,
+        description="A mount further off than this is not corrected but reported, degrees.",
+    )
+    rotation_within_deg: float = Field(
+        default=1.0,
+        gt=0,
+        le=45,
+        description="A camera turned as ordered within this is left alone, degrees.",
+    )
+    index_folder: str | None = Field(
+        default=None,
+        min_length=1,
+        description="Folder of star index files, for narrow fields and for solving blind, such as "
+        "/usr/share/astrometry.",
     )
 
 
