@@ -11,7 +11,6 @@ from midwatch.journal.focus_model import (
     FocusMemory,
     FocusPoint,
     FocusScale,
-    critical_zone_um,
     fit_focus_model,
     tube_shift_um_per_c,
 )
@@ -30,9 +29,14 @@ def runs(
     ]
 
 
-def test_the_critical_focus_zone_and_the_tube() -> None:
-    # 4.88 lambda N^2 at f/6 and 550 nm; geometry: blur = Airy disc (from memory).
-    assert critical_zone_um(6.0) == pytest.approx(96.6, abs=0.05)
+def test_the_scale_of_a_rig_before_anything_is_learned() -> None:
+    # 4.88 lambda N^2 at f/6 and 550 nm: 96.6 um; geometry: blur = Airy disc (from memory).
+    scale = FocusScale.of_rig(480.0, 80.0, 0.5, 100, {})
+    assert scale.zone_steps == pytest.approx(0.5 * 96.6, abs=0.05)
+    # Twice the shift of the tube, in steps.
+    assert scale.slope_sigma == pytest.approx(11.09, abs=0.005)
+    # Without steps_per_um the distance of samples stands for the zone.
+    assert FocusScale.of_rig(480.0, 80.0, None, 90, {}).zone_steps == pytest.approx(90.0)
     # Aluminium 23.1e-6 /K (handbook value, from memory) times 480 mm: arithmetic.
     assert tube_shift_um_per_c(480.0) == pytest.approx(11.09, abs=0.005)
 
@@ -160,7 +164,7 @@ def test_without_any_declaration_filters_are_counted_from_the_most_used() -> Non
 def test_memory_learns_from_good_runs_alone_and_as_they_come() -> None:
     def run(position: int, temperature_c: float | None, ok: bool = True) -> e.FocusRun:
         return e.FocusRun(
-            positions=(), hfr_px=(), name="L", temperature_c=temperature_c, ok=ok, reason="",
+            positions=(), hfr_px=(), filter="L", temperature_c=temperature_c, ok=ok, reason="",
             trigger="first", best_position=position if ok else None, uncertainty_steps=3.0,
             best_hfr_px=1.5,
         )  # fmt: skip

@@ -190,6 +190,17 @@ class FocusRun(Fact):
     best_hfr_px: float | None
 
 
+class FocusFollowed(Fact):
+    """Between runs the focuser went after the learned temperature, from one place to another."""
+
+    kind = "focus_followed"
+    from_position: int
+    position: int
+    filter: str | None
+    temperature_c: float
+    slope_steps_per_c: float
+
+
 class Centred(Fact):
     """The field was solved and brought within tolerance (or not)."""
 
@@ -330,8 +341,8 @@ FACTS: dict[str, type[Fact]] = {
     fact.kind: fact
     for fact in (
         NightBegan, NightEnded, TargetPlanned, Activity, DecisionMade, DutyBegan, DutyEnded,
-        FrameBegun, FrameRead, FrameFiled, FrameGraded, FrameLost, FocusRun, Centred, Flipped,
-        Dithered, GuidingStarted, Sample, LookoutChanged, FaultBegan, RemedyTried, FaultEnded,
-        OperatorSpoke, LimitHeld, MotionEnded, Notice,
+        FrameBegun, FrameRead, FrameFiled, FrameGraded, FrameLost, FocusRun, FocusFollowed, Centred,
+        Flipped, Dithered, GuidingStarted, Sample, LookoutChanged, FaultBegan, RemedyTried,
+        FaultEnded, OperatorSpoke, LimitHeld, MotionEnded, Notice,
     )
 }  # fmt: skip

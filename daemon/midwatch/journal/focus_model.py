@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from midwatch.journal.events import FocusRun
 from midwatch.journal.store import Event
+from midwatch.sky.geometry import critical_focus_zone_um
 
 __all__ = [
     "FilterOffset",
@@ -25,13 +26,13 @@ __all__ = [
     "FocusModel",
     "FocusPoint",
     "FocusScale",
-    "critical_zone_um",
     "fit_focus_model",
     "tube_shift_um_per_c",
 ]
 
 FloatArray = NDArray[np.float64]
 
+_WAVELENGTH_NM = 550.0
 ALUMINIUM_PER_K = 23.1e-6  # linear expansion at 20 C, handbook value
 
 # Nights that count. Too few: few temperatures; too many: a rig that was rebuilt long ago.
@@ -53,15 +54,6 @@ _TRUST_OVER_C, _TRUST_ZONES = 5.0, 0.25
 _FILTER_TRUST_ZONES = 0.25
 _KNOWN_NIGHTS = 3  # from which their spread is taken from themselves
 _ANYWHERE_STEPS = 1e6
-
-
-def critical_zone_um(focal_ratio: float, wavelength_um: float = 0.55) -> float:
-    """Return the total depth in which the geometric blur stays below the Airy disc, micrometres.
-
-    The disc's diameter is 2.44 lambda N; blur of that diameter is made N times as far from
-    focus, on either side: 4.88 lambda N^2 in all.
-    """
-    return 4.88 * wavelength_um * focal_ratio**2
 
 
 def tube_shift_um_per_c(length_mm: float) -> float:
@@ -96,7 +88,7 @@ class FocusScale:
 
         Whoever sets up a rig chooses the distance of samples near the critical focus zone.
         """
-        zone_um = critical_zone_um(focal_length_mm / aperture_mm)
+        zone_um = critical_focus_zone_um(_WAVELENGTH_NM, focal_length_mm / aperture_mm)
         per_um = steps_per_um if steps_per_um is not None else step / zone_um
         slope = _PRIOR_TUBES * tube_shift_um_per_c(focal_length_mm) * per_um
         return cls(zone_um * per_um, slope, dict(declared))

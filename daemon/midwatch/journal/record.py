@@ -20,6 +20,7 @@ from midwatch.journal.events import (
     FaultBegan,
     FaultEnded,
     Flipped,
+    FocusFollowed,
     FocusRun,
     FrameBegun,
     FrameFiled,
@@ -39,6 +40,7 @@ from midwatch.journal.events import (
 from midwatch.journal.record_parts import (
     FaultRecord,
     FocusMoment,
+    FocusSettled,
     FrameRecord,
     FrameState,
     OrderKey,
@@ -64,6 +66,8 @@ class NightRecord:
         interrupted_duty: What was being done when the daemon before this one died.
         duty: What is being done now, with its moment.
         focus: The last good focus run; `last_focus_run` is the last one, good or not.
+        focus_runs: All good focus runs, oldest first.
+        settled: Where the focuser was put since, by that run or by following the temperature.
         centred_target: What the telescope is centred on; None after it was moved or resumed.
         guiding: Whether guiding was started since the telescope last moved.
         lights_since_dither: Light frames read out since the last dither, flip or change of target.
@@ -80,6 +84,8 @@ class NightRecord:
     faults: dict[str, FaultRecord] = field(default_factory=dict)
     focus: FocusMoment | None = None
     last_focus_run: FocusMoment | None = None
+    focus_runs: list[FocusMoment] = field(default_factory=list)
+    settled: FocusSettled | None = None
     focus_failures_in_row: int = 0
     centred_target: str | None = None
     current_target: str | None = None
@@ -230,12 +236,18 @@ class NightRecord:
             self._pending[key] = self._pending.get(key, 0) + by
 
     def _focus_run(self, at: float, fact: FocusRun) -> None:
-        self.last_focus_run = FocusMoment(at, fact)
+        self.last_focus_run = FocusMoment(at, fact, self.settled)
         if fact.ok:
             self.focus = self.last_focus_run
+            self.focus_runs.append(self.last_focus_run)
             self.focus_failures_in_row = 0
+            if fact.best_position is not None:
+                self.settled = FocusSettled(fact.best_position, fact.temperature_c, fact.filter)
         else:
             self.focus_failures_in_row += 1
+
+    def _focus_followed(self, _at: float, fact: FocusFollowed) -> None:
+        self.settled = FocusSettled(fact.position, fact.temperature_c, fact.filter)
 
     def _centred(self, _at: float, fact: Centred) -> None:
         self._turn_to(fact.target)
@@ -299,6 +311,7 @@ _FOLDS: dict[str, Callable[[NightRecord, float, Fact], None]] = {
         (FrameGraded, NightRecord._frame_fact),
         (FrameLost, NightRecord._frame_fact),
         (FocusRun, NightRecord._focus_run),
+        (FocusFollowed, NightRecord._focus_followed),
         (Centred, NightRecord._centred),
         (Flipped, NightRecord._flipped),
         (Dithered, NightRecord._dithered),

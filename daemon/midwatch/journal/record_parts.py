@@ -17,7 +17,9 @@ from midwatch.journal.events import (
     RemedyTried,
 )
 
-__all__ = ["FaultRecord", "FocusMoment", "FrameRecord", "FrameState", "OrderKey"]
+__all__ = [
+    "FaultRecord", "FocusMoment", "FocusSettled", "FrameRecord", "FrameState", "OrderKey",
+]  # fmt: skip
 
 FrameState = Literal["begun", "read", "filed", "graded", "lost"]
 OrderKey: TypeAlias = tuple[str, int]
@@ -94,11 +96,25 @@ class FrameRecord:
 
 
 @dataclass(frozen=True, slots=True)
+class FocusSettled:
+    """Where the focuser was last put right, by a run or by following the temperature."""
+
+    position: int
+    temperature_c: float | None
+    filter: str | None
+
+
+@dataclass(frozen=True, slots=True)
 class FocusMoment:
-    """A focus run with its moment; the fields of `run` say what it found."""
+    """A focus run with its moment; the fields of `run` say what it found.
+
+    Attributes:
+        before: where the focuser was put right before it; None for the first.
+    """
 
     at_utc_s: float
     run: FocusRun
+    before: FocusSettled | None = None
 
 
 @dataclass(slots=True)
