@@ -1,5 +1,6 @@
-"""Starts one process for each device of a rig, and ends them with the night.
+"""Starts one process for each device of a rig, minds them, and ends them with the night.
 
+A process that dies, or grows too large, is started again; one that keeps dying, more slowly.
 A daemon that is killed leaves its device processes behind, on purpose: they make their devices
 safe. The next run ends them before it starts its own, so that no two drivers share hardware.
 """
@@ -12,6 +13,7 @@ import json
 import os
 import signal
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
@@ -19,6 +21,7 @@ import structlog
 
 from midwatch.bus.settings import BrokerSettings
 from midwatch.clock import Clock, ScaledClock, WallClock
+from midwatch.devices.supervision import RestartRule, Supervision
 from midwatch.orders import Night
 
 if TYPE_CHECKING:
@@ -29,44 +32,145 @@ _log = structlog.get_logger(__name__)
 # A device that is asked to end makes itself safe first: parking takes its time.
 _END_S = 30.0
 _LOOK_S = 0.2
+# Between two looks at how large the processes are.
+_MEMORY_LOOK_S = 30.0
+# A process that is started anew on request has this long to end by itself.
+_LEAVE_S = 3.0
+
+Tell = Callable[[str, str], None]
 
 
 class DeviceProcesses:
-    """The device processes of one rig; entering starts them, leaving ends them."""
+    """The device processes of one rig; entering starts them, leaving ends them.
+
+    Attributes:
+        processes: those that run, or ran last, by role.
+        tell: called with (role, what happened) when a process ended or was started again.
+    """
 
     def __init__(
-        self, night: Night, broker: BrokerSettings, clock: Clock, seed: int, options: RunOptions
+        self,
+        night: Night,
+        broker: BrokerSettings,
+        clock: Clock,
+        seed: int,
+        options: RunOptions,
+        rule: RestartRule | None = None,
     ) -> None:
         self._night = night
         self._broker = broker
         self._clock = clock
         self._seed = seed
         self._options = options
+        self._rule = rule or RestartRule()
         self._list = options.data_folder / "devices.json"
+        self._minders: dict[str, asyncio.Task[None]] = {}
+        self._wanted_again: dict[str, asyncio.Event] = {}
         self.processes: dict[str, asyncio.subprocess.Process] = {}
+        self.tell: Tell = lambda _role, _message: None
 
     async def __aenter__(self) -> Self:
         await self._end_leftovers()
         try:
             for role in self._night.rig.devices.present():
-                # Standard output is the run's own, and must end with it.
-                self.processes[role] = await asyncio.create_subprocess_exec(
-                    *self._command(role),
-                    stdin=asyncio.subprocess.DEVNULL,
-                    stdout=asyncio.subprocess.DEVNULL,
-                )
-                _log.info("device_started", device=role, pid=self.processes[role].pid)
+                await self._start(role)
         except BaseException:
             await self._end()
             raise
-        pids = {role: process.pid for role, process in self.processes.items()}
-        self._list.write_text(json.dumps(pids), encoding="utf-8")
+        for role in self.processes:
+            self._wanted_again[role] = asyncio.Event()
+            self._minders[role] = asyncio.create_task(self._mind(role), name=f"minder of {role}")
         return self
 
     async def __aexit__(self, *_: object) -> None:
         await self._end()
 
+    @property
+    def roles(self) -> tuple[str, ...]:
+        """The devices whose drivers run here."""
+        return tuple(self.processes)
+
+    async def restart(self, role: str) -> None:
+        """End the driver of a device, whatever it is doing, and have it started anew at once.
+
+        Raises:
+            KeyError: no process of this role is minded here.
+        """
+        again = self._wanted_again[role]
+        process = self.processes[role]
+        again.set()
+        if process.returncode is None:
+            process.terminate()
+            try:
+                async with WallClock().timeout(_LEAVE_S):
+                    await process.wait()
+            except TimeoutError:
+                with contextlib.suppress(ProcessLookupError):
+                    process.kill()
+        for _ in range(round(_END_S / _LOOK_S)):
+            if self.processes[role] is not process:
+                return
+            await WallClock().sleep(_LOOK_S)
+
+    async def _start(self, role: str) -> None:
+        # Standard output is the run's own, and must end with it.
+        self.processes[role] = await asyncio.create_subprocess_exec(
+            *self._command(role),
+            stdin=asyncio.subprocess.DEVNULL,
+            stdout=asyncio.subprocess.DEVNULL,
+        )
+        _log.info("device_started", device=role, pid=self.processes[role].pid)
+        pids = {name: process.pid for name, process in self.processes.items()}
+        unfinished = self._list.with_suffix(".part")
+        unfinished.write_text(json.dumps(pids), encoding="utf-8")
+        unfinished.replace(self._list)
+
+    async def _mind(self, role: str) -> None:
+        """Start a driver again whenever it has ended, until cancelled."""
+        supervision = Supervision(self._rule)
+        while True:
+            began_s = self._clock.mono()
+            code = await self._ended(role, supervision)
+            if self._wanted_again[role].is_set():
+                self._wanted_again[role].clear()
+                self.tell(role, f"the driver of the {role} was started anew")
+            else:
+                verdict = supervision.ended(self._clock.mono() - began_s)
+                loop = "; it keeps dying" if verdict.looping else ""
+                _log.error("device_died", device=role, exit_code=code, pause_s=verdict.pause_s)
+                self.tell(
+                    role,
+                    f"the driver of the {role} ended with code {code}{loop}; it is started again "
+                    f"in {verdict.pause_s:.0f} s",
+                )
+                with contextlib.suppress(TimeoutError):
+                    async with self._clock.timeout(verdict.pause_s):
+                        await self._wanted_again[role].wait()
+                self._wanted_again[role].clear()
+            try:
+                await self._start(role)
+            except OSError as error:
+                # Out of memory or processes: the next turn tries again, after a longer pause.
+                _log.exception("device_not_started", device=role, error=str(error))
+
+    async def _ended(self, role: str, supervision: Supervision) -> int:
+        """Wait until a driver's process has ended; one that is too large is ended."""
+        process = self.processes[role]
+        while True:
+            try:
+                async with WallClock().timeout(_MEMORY_LOOK_S):
+                    return await process.wait()
+            except TimeoutError:
+                pass
+            memory_mb = _memory_mb(process.pid)
+            if memory_mb is not None and supervision.too_large(memory_mb):
+                self.tell(role, f"the driver of the {role} has grown to {memory_mb:.0f} MB")
+                process.kill()
+
     async def _end(self) -> None:
+        for minder in self._minders.values():
+            minder.cancel()
+        await asyncio.gather(*self._minders.values(), return_exceptions=True)
         for process in self.processes.values():
             if process.returncode is None:
                 process.terminate()
@@ -114,6 +218,15 @@ class DeviceProcesses:
             command += ["--speed", str(self._clock.speed), "--start", start]
             command += ["--anchor", str(self._clock.anchor_unix_s)]
         return command
+
+
+def _memory_mb(pid: int) -> float | None:
+    """Return the resident memory of a process; None where the system does not tell."""
+    try:
+        pages = int(Path(f"/proc/{pid}/statm").read_text(encoding="ascii").split()[1])
+    except (OSError, ValueError, IndexError):
+        return None
+    return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
 
 
 def _listed(path: Path) -> list[int]:
