@@ -1,0 +1,104 @@
+"""Gears with play, and axes that stick: when a reversal is worth it, and what to add to it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from midwatch.imaging.guiding.estimator import Estimate
+from midwatch.imaging.guiding.settings import DecMode
+
+__all__ = ["Backlash"]
+
+# Part of a reversal's shortfall by which the play is corrected. Higher and seeing is learned.
+_LEARN = 0.4
+# An axis goes back only when it is off by so many standard errors, and by this part of the play,
+# within bounds: play is taken up in one pulse that is never quite right.
+_SURE_SIGMA, _PART_OF_PLAY, _MOST_ARCSEC = 2.0, 0.15, 0.8
+# Reversals in a row left unanswered after which an axis is taken to be stuck that way.
+_MOST_UNANSWERED = 4
+_LARGEST_ARCSEC = 60.0
+
+
+class Backlash:
+    """Decides reversals of one axis and learns the play from how they are answered."""
+
+    def __init__(self, play_arcsec: float, mode: DecMode, least_arcsec: float) -> None:
+        """Begin with the play of the calibration.
+
+        Args:
+            play_arcsec: Motor motion lost when the axis reverses.
+            mode: Which ways the axis may go.
+            least_arcsec: Smallest correction.
+        """
+        self.play_arcsec = play_arcsec
+        self.mode = mode
+        self.one_way = mode == "one_way"
+        self._least_arcsec = least_arcsec
+        self._side = 0.0
+        self._drift_side = 0.0
+        self._asked: tuple[float, float] | None = None
+        self._unanswered = 0
+
+    def forget_side(self) -> None:
+        """Note that the axis has been moved otherwise: no one knows on which side it rests."""
+        self._side = 0.0
+        self._asked = None
+
+    def plan(
+        self, wanted_arcsec: float, sigma_arcsec: float, drift_arcsec_s: float
+    ) -> tuple[float, float]:
+        """Return the motion to ask for and the motor motion to add, with the same sign.
+
+        Args:
+            wanted_arcsec: Motion that would bring the error to zero.
+            sigma_arcsec: Its standard error.
+            drift_arcsec_s: Drift of the uncorrected axis, which a one-way axis works against.
+        """
+        self._asked = None
+        if self.mode == "off" or wanted_arcsec == 0.0:
+            return 0.0, 0.0
+        side = float(np.sign(wanted_arcsec))
+        if self.one_way:
+            if self._drift_side == 0.0 or abs(drift_arcsec_s) > 0.005:
+                self._drift_side = -float(np.sign(drift_arcsec_s))
+            if side != self._drift_side and abs(wanted_arcsec) < 10.0 * self._least_arcsec:
+                return 0.0, 0.0
+        if self._side == 0.0:
+            # Which flank the gears rest on is not known: no play is added that may not be there.
+            self._side = side
+            return wanted_arcsec, 0.0
+        if side == self._side:
+            return wanted_arcsec, 0.0
+        bound = max(
+            self._least_arcsec,
+            _SURE_SIGMA * sigma_arcsec,
+            min(_PART_OF_PLAY * self.play_arcsec, _MOST_ARCSEC),
+        )
+        if abs(wanted_arcsec) < bound:
+            return 0.0, 0.0
+        self._side = side
+        self._asked = (wanted_arcsec, side)
+        return wanted_arcsec, side * self.play_arcsec
+
+    def observe(self, measured_arcsec: float, expected: Estimate) -> None:
+        """Learn from the first measurement after a reversal.
+
+        Args:
+            measured_arcsec: Error measured.
+            expected: Error expected with the reversal done as asked.
+        """
+        if self._asked is None:
+            return
+        wanted, side = self._asked
+        self._asked = None
+        # Positive: the axis fell short of what was asked.
+        short = -side * (measured_arcsec - expected.place_arcsec)
+        if short > 0.8 * abs(wanted):
+            self._unanswered += 1
+        else:
+            self._unanswered = 0
+        if self.mode == "auto" and self._unanswered >= _MOST_UNANSWERED:
+            self.one_way = True
+        # What one pulse can be in doubt about is bounded, or a gust would become play.
+        step = _LEARN * float(np.clip(short, -2.0, 2.0))
+        self.play_arcsec = float(np.clip(self.play_arcsec + step, 0.0, _LARGEST_ARCSEC))
