@@ -2,7 +2,8 @@
 
 Durations are measured with `Clock.mono`, events of the sky with `Clock.now`. Three clocks tell
 the same kind of time: the wall clock of a real night, a scaled clock that runs faster by a
-constant factor, and a virtual clock whose time moves only when every task waits.
+constant factor, and a virtual clock whose time moves only when every task waits. Two more stand
+before another: a shifted one that is wrong on purpose, and a steady one that follows no jumps.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 import asyncio
 import math
 import time
+from collections.abc import Callable
 from contextlib import AbstractAsyncContextManager
 from datetime import UTC, datetime, timedelta
 from typing import ClassVar, Protocol
@@ -17,6 +19,9 @@ from typing import ClassVar, Protocol
 from midwatch.virtual_time import VirtualLoop
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+# A machine's clock that is set by no more than this is followed. Less would refuse the first
+# correction by a time server; more would move the edges of exposures without a word.
+FOLLOWED_S = 30.0
 
 
 class Clock(Protocol):
@@ -186,6 +191,100 @@ class VirtualClock:
     def timeout(self, seconds: float | None) -> AbstractAsyncContextManager[asyncio.Timeout]:
         """Limit the enclosed block to `seconds` of virtual time."""
         return asyncio.timeout(seconds)
+
+
+class _Before:
+    """Common part of clocks that stand before another: they wait as it does."""
+
+    def __init__(self, base: Clock) -> None:
+        self._base = base
+
+    @property
+    def virtual(self) -> bool:
+        """Whether time is simulated."""
+        return self._base.virtual
+
+    def unix_s(self) -> float:
+        raise NotImplementedError
+
+    def now(self) -> datetime:
+        """Present instant, aware, UTC."""
+        return _EPOCH + timedelta(seconds=self.unix_s())
+
+    def mono(self) -> float:
+        """Seconds that never run backwards."""
+        return self._base.mono()
+
+    async def sleep(self, seconds: float) -> None:
+        """Wait for `seconds`."""
+        await self._base.sleep(seconds)
+
+    async def sleep_until(self, when: datetime, recheck_s: float = 30.0) -> None:
+        """Wait until `when`, looking again every `recheck_s` seconds."""
+        _check_aware(when)
+        while (left_s := (when - self.now()).total_seconds()) > 0.0:
+            await self.sleep(min(left_s, recheck_s))
+
+    def timeout(self, seconds: float | None) -> AbstractAsyncContextManager[asyncio.Timeout]:
+        """Limit the enclosed block to `seconds`."""
+        return self._base.timeout(seconds)
+
+
+class ShiftedClock(_Before):
+    """A clock that can be set wrong while it runs.
+
+    Attributes:
+        shift_s: what it is ahead of the other.
+    """
+
+    shift_s: float = 0.0
+
+    def unix_s(self) -> float:
+        """Instant that it shows, POSIX seconds."""
+        return self._base.unix_s() + self.shift_s
+
+
+class SteadyClock(_Before):
+    """The calendar of another clock, as long as that does not jump.
+
+    Time is counted from the first look. Where the other clock differs by little it is followed,
+    where it has jumped the count stands until somebody who knows better calls `adopt`.
+
+    Args:
+        base: the clock that may be set while a night runs.
+        counted: seconds that go on while the machine sleeps; the machine's own count by default
+            where the other clock is the wall clock, else its monotonic seconds.
+    """
+
+    def __init__(self, base: Clock, counted: Callable[[], float] | None = None) -> None:
+        super().__init__(base)
+        if counted is None:
+            counted = _since_boot_s if isinstance(base, WallClock) else base.mono
+        self._counted = counted
+        self._offset_s = base.unix_s() - counted()
+
+    @property
+    def jump_s(self) -> float:
+        """How far the other clock is ahead of the count; 0 while it is followed."""
+        ahead_s = self._base.unix_s() - self._counted() - self._offset_s
+        return ahead_s if abs(ahead_s) > FOLLOWED_S else 0.0
+
+    def unix_s(self) -> float:
+        """Present instant in POSIX seconds."""
+        seen_s, counted_s = self._base.unix_s(), self._counted()
+        if abs(seen_s - counted_s - self._offset_s) <= FOLLOWED_S:
+            self._offset_s = seen_s - counted_s
+        return counted_s + self._offset_s
+
+    def adopt(self) -> None:
+        """Believe the other clock from now on."""
+        self._offset_s = self._base.unix_s() - self._counted()
+
+
+def _since_boot_s() -> float:
+    """Seconds since the machine was started, sleep included, where the system counts them."""
+    count = getattr(time, "CLOCK_BOOTTIME", None)
+    return time.monotonic() if count is None else time.clock_gettime(count)
 
 
 def _check_aware(when: datetime) -> None:
