@@ -6,9 +6,18 @@ takes a `DriverContext`. See DEVELOPERS.md for an example of each.
 """
 
 from midwatch.bus.calls import CallTimeoutError, CommandError
+from midwatch.bus.envelopes import ErrorKind
 from midwatch.clock import Clock
 from midwatch.devices.client import DeviceClient
-from midwatch.devices.driver import DeviceError, Driver, DriverContext, DriverFactory, Facts, Spool
+from midwatch.devices.driver import (
+    DeviceError,
+    Driver,
+    DriverContext,
+    DriverFactory,
+    Facts,
+    Peer,
+    Spool,
+)
 from midwatch.devices.models import (
     Acknowledge,
     CameraState,
@@ -32,6 +41,7 @@ from midwatch.devices.models import (
     Kind,
     ListWaiting,
     MakeSafe,
+    Model,
     MountState,
     Move,
     OpenRoof,
@@ -57,6 +67,7 @@ from midwatch.devices.models import (
 from midwatch.devices.models import (
     Light as LightPanel,
 )
+from midwatch.devices.spool import FrameCorruptError, fetch
 from midwatch.errors import (
     MakeSafeError,
     MidwatchError,
@@ -65,6 +76,16 @@ from midwatch.errors import (
     StopError,
 )
 from midwatch.imaging.focus_curve import FocusFit, fit_focus_curve
+from midwatch.imaging.frames import Frame
+from midwatch.imaging.guiding import (
+    GuideLoop,
+    GuidePulse,
+    GuideSettings,
+    GuideStatistics,
+    LoopOutput,
+    Pointing,
+    SettleRule,
+)
 from midwatch.imaging.solving import SolveFailure
 from midwatch.imaging.wcs import Solution
 from midwatch.journal.events import (
@@ -73,6 +94,7 @@ from midwatch.journal.events import (
     Dithered,
     Fact,
     Flipped,
+    FocusFollowed,
     FocusRun,
     FrameBegun,
     Grade,
@@ -81,6 +103,7 @@ from midwatch.journal.events import (
     MotionEnded,
     Notice,
 )
+from midwatch.orders import GradingSettings
 from midwatch.sequencer.context import DutyContext
 from midwatch.sequencer.contracts import (
     Args,
@@ -103,17 +126,19 @@ from midwatch.sky.geometry import separation_deg
 __all__ = [
     "Acknowledge", "Args", "CallTimeoutError", "CameraSetting", "CameraState", "Cause", "Centred",
     "Clock", "CloseRoof", "Command", "CommandError", "Connect", "Cool", "Cover", "CycleOutlet",
-    "DeviceAbout", "DeviceClient", "DeviceError", "DeviceState", "Disconnect", "Dither",
-    "Dithered", "Driver", "DriverContext", "DriverFactory", "Duty", "DutyContext",
-    "DutyFailedError", "Expose", "Fact", "Facts", "FilterWheelState", "FlatPanelState", "Flipped",
-    "FocusFit", "FocusRun", "FocuserState", "FrameBegun", "FrameFacts", "FrameRef", "Grade",
-    "Grader", "GuiderState", "GuidingStarted", "Kind", "Light", "LightPanel", "LimitHeld",
-    "ListWaiting", "Lookout", "MakeSafe", "MakeSafeError", "MidwatchError", "MotionEnded",
-    "MountState", "Move", "Notice", "Notifier", "OpenRoof", "Park", "Pulse", "Reading",
-    "RetryableError", "RoofState", "Rotate", "RotatorState", "SelectFilter",
-    "SetOutlet", "Settle", "Shot", "Sight",
-    "SkipTargetError", "Slew", "Solution", "SolveFailure", "Spool", "StartGuiding", "Stop",
-    "StopError", "StopGuiding", "SwitchState", "Sync", "Track", "Unpark", "Verdict", "View",
-    "Warm", "WeatherState", "collect_waiting", "fit_focus_curve", "keep_frame", "motion_ended",
-    "park", "separation_deg", "stop_guiding",
+    "DeviceAbout", "DeviceClient", "DeviceError", "DeviceState", "Disconnect", "Dither", "Dithered",
+    "Driver", "DriverContext", "DriverFactory", "Duty", "DutyContext", "DutyFailedError",
+    "ErrorKind", "Expose", "Fact", "Facts", "FilterWheelState", "FlatPanelState", "Flipped",
+    "FocusFit", "FocusFollowed", "FocusRun", "FocuserState", "Frame", "FrameBegun",
+    "FrameCorruptError", "FrameFacts", "FrameRef", "Grade", "Grader", "GradingSettings",
+    "GuideLoop", "GuidePulse", "GuideSettings",
+    "GuideStatistics", "GuiderState", "GuidingStarted", "Kind", "Light", "LightPanel", "LimitHeld",
+    "ListWaiting", "Lookout", "LoopOutput", "MakeSafe", "MakeSafeError", "MidwatchError", "Model",
+    "MotionEnded", "MountState", "Move", "Notice", "Notifier", "OpenRoof", "Park", "Peer",
+    "Pointing", "Pulse", "Reading", "RetryableError", "RoofState", "Rotate", "RotatorState",
+    "SelectFilter", "SetOutlet", "Settle", "SettleRule", "Shot", "Sight", "SkipTargetError", "Slew",
+    "Solution", "SolveFailure", "Spool", "StartGuiding", "Stop", "StopError", "StopGuiding",
+    "SwitchState", "Sync", "Track", "Unpark", "Verdict", "View", "Warm", "WeatherState",
+    "collect_waiting", "fetch", "fit_focus_curve", "keep_frame", "motion_ended", "park",
+    "separation_deg", "stop_guiding",
 ]  # fmt: skip

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import UTC, datetime
-from typing import Any, Literal
+from typing import Any, ClassVar, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,13 +39,14 @@ class SimulatedCamera(SimulatedDevice):
     """A camera that sees the catalogue sky at the true pointing of the simulated mount."""
 
     kind = Kind.CAMERA
+    settings: ClassVar[type[CameraOptions]] = CameraOptions
     linkless = (Acknowledge, ListWaiting)  # the spool is on this side of the cable
 
     def __init__(self, context: DriverContext) -> None:
-        self._options = read_options(CameraOptions, context)
+        self._options = read_options(self.settings, context)
         super().__init__(context)
         self._sensors = {1: Sensor(self._options, self.seed)}
-        self._beam = Beam(context)
+        self._beam = self.beam(self._options)
         self._cooler = Cooler(
             self.seed,
             self.clock.unix_s(),
@@ -55,6 +56,11 @@ class SimulatedCamera(SimulatedDevice):
         self._phase: Literal["idle", "exposing", "reading"] = "idle"
         self._exposure_id: str | None = None
         self._since: datetime | None = None
+
+    def beam(self, options: CameraOptions) -> Beam:
+        """Return the light before the camera: that of the main telescope."""
+        del options
+        return Beam(self.context)
 
     def handlers(self) -> Mapping[type[Command[Any]], Handler]:
         """Return what answers each command."""

@@ -56,19 +56,23 @@ def read_options(model: type[M], context: DriverContext) -> M:
 
 
 class Heard(Generic[M]):
-    """The latest truth that another device has told; `latest` is None before the first."""
+    """The latest truth that another device has told; `latest` is None before the first.
+
+    Without a device nothing is ever heard.
+    """
 
     def __init__(
         self,
         context: DriverContext,
-        device: str,
+        device: str | None,
         model: type[M],
         call: Callable[[M], None] | None = None,
     ) -> None:
         self.latest: M | None = None
         self._model = model
         self._call = call
-        context.watch(device, "truth", self._hear)
+        if device is not None:
+            context.watch(device, "truth", self._hear)
 
     def _hear(self, facts: Facts) -> None:
         try:

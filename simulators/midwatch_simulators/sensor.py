@@ -42,6 +42,8 @@ class CameraOptions(Options):
         corner_loss: share of light that the corners lack.
         optics_um: width of a star by the optics alone, full at half maximum.
         seeing_arcsec: median width in the zenith.
+        image_motion: how far a star wanders among exposures of 2 s, one axis rms, as a share of
+            the seeing's width; longer exposures average it out.
         sky_mag: moonless zenith, V magnitudes per square arcsecond.
         panel_electrons_s: per pixel by the flat panel at full brightness, clear filter.
         cooling_c: how far the cooler can go below the air.
@@ -69,6 +71,7 @@ class CameraOptions(Options):
     corner_loss: float = Field(default=0.15, ge=0, lt=1)
     optics_um: float = Field(default=5.0, ge=0)
     seeing_arcsec: float = Field(default=2.5, gt=0, le=20)
+    image_motion: float = Field(default=0.0, ge=0, le=1)
     sky_mag: float = Field(default=21.0, ge=14, le=23)
     panel_electrons_s: float = Field(default=40_000.0, ge=0)
     readout_s: float = Field(default=1.5, ge=0, le=120)

@@ -83,7 +83,7 @@ class Beam:
         self._weather = Heard(context, "weather", Air)
         self._panel = Heard(context, main("flat_panel"), PanelTruth)
         self._wheel = Heard(context, main("filter_wheel"), WheelTruth)
-        self._rotator = Heard(context, "rotator", RotatorTruth)
+        self._rotator = Heard(context, main("rotator"), RotatorTruth)
 
     @property
     def air(self) -> Air:

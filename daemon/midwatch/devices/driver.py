@@ -44,6 +44,10 @@ class Peer(Protocol):
     """Another device of the rig, as a driver sees it over the bus."""
 
     @property
+    def about(self) -> DeviceAbout | None:
+        """What the device said of itself; None before."""
+
+    @property
     def state(self) -> DeviceState | None:
         """The latest whole state; None before the first."""
 

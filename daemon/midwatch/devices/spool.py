@@ -60,12 +60,17 @@ class FolderSpool:
         path = self._pixel_path(sha256)
         kept = ref.model_copy(update={"sha256": sha256, "where": path.as_uri()})
         number = self._next
+        # A guide frame is worthless after the second in which it is used.
+        durable = ref.frame != "guide"
         if not path.exists():
-            self._write(path, data)
-        self._write(self._description_path(number), kept.model_dump_json().encode())
-        # One for both names: after a power cut a description without its pixels is set aside,
-        # and nobody was told of it yet.
-        _sync_folder(self._folder)
+            self._write(path, data, durable=durable)
+        self._write(
+            self._description_path(number), kept.model_dump_json().encode(), durable=durable
+        )
+        if durable:
+            # One for both names: after a power cut a description without its pixels is set
+            # aside, and nobody was told of it yet.
+            _sync_folder(self._folder)
         self._next += 1
         self._kept[number] = kept
         return kept
@@ -79,11 +84,12 @@ class FolderSpool:
         numbers = [number for number, ref in self._kept.items() if ref.sha256 == sha256]
         if not numbers:
             return
-        del self._kept[numbers[0]]
+        dropped = self._kept.pop(numbers[0])
         self._description_path(numbers[0]).unlink(missing_ok=True)
         if len(numbers) == 1:
             self._pixel_path(sha256).unlink(missing_ok=True)
-        _sync_folder(self._folder)
+        if dropped.frame != "guide":
+            _sync_folder(self._folder)
 
     def _pixel_path(self, sha256: str) -> Path:
         return self._folder / f"{sha256}.bin"
@@ -91,13 +97,14 @@ class FolderSpool:
     def _description_path(self, number: int) -> Path:
         return self._folder / f"{number:08d}.json"
 
-    def _write(self, path: Path, data: bytes) -> None:
+    def _write(self, path: Path, data: bytes, *, durable: bool) -> None:
         unfinished = path.with_suffix(".part")
         try:
             with unfinished.open("wb") as file:
                 file.write(data)
-                file.flush()
-                os.fsync(file.fileno())
+                if durable:
+                    file.flush()
+                    os.fsync(file.fileno())
             unfinished.replace(path)
         finally:
             unfinished.unlink(missing_ok=True)

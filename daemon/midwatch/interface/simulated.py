@@ -17,12 +17,18 @@ def simulated_rig(rig: Rig, sky_mode: str) -> Rig:
     """Return the rig with every device simulated.
 
     Devices that are simulated already keep their options; real ones are stood in for by a
-    simulated device of the same kind that knows the rig's optics.
+    simulated device of the same kind that knows the rig's optics. A guider that works on a guide
+    camera goes on to do so where that camera renders pixels; without pixels it has nothing to
+    measure, and a simulated one stands in for it.
     """
-    entries = {role: _entry(rig, role, entry) for role, entry in rig.devices.present().items()}
-    camera = entries["camera"]
-    options = {**camera.options, "sky_mode": sky_mode}
-    entries["camera"] = DeviceEntry(driver=camera.driver, options=options)
+    entries = {
+        role: _entry(rig, role, entry, sky_mode) for role, entry in rig.devices.present().items()
+    }
+    for role in ("camera", "guide_camera"):
+        if role in entries:
+            entry = entries[role]
+            options = {**entry.options, "sky_mode": sky_mode}
+            entries[role] = DeviceEntry(driver=entry.driver, options=options)
     return rig.model_copy(update={"devices": Devices(**entries)})
 
 
@@ -32,8 +38,10 @@ def with_rare_heartbeats(rig: Rig) -> Rig:
     return rig.model_copy(update={"bus": rig.bus.model_copy(update=calm)})
 
 
-def _entry(rig: Rig, role: str, entry: DeviceEntry) -> DeviceEntry:
+def _entry(rig: Rig, role: str, entry: DeviceEntry, sky_mode: str) -> DeviceEntry:
     if entry.driver.startswith(_PREFIX):
+        return entry
+    if role == "guider" and rig.devices.guide_camera is not None and sky_mode == "pixels":
         return entry
     options: dict[str, JsonValue] = {}
     if role == "camera":

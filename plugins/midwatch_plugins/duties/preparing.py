@@ -23,6 +23,11 @@ from midwatch.api import (
 _ONLINE_S = 60.0
 _CONNECT_S = 60.0
 _ROOF_S = 180.0
+# What to try with devices that have ways of their own of not being there.
+_ADVICE = {
+    "guide_camera": "check its cable and power, try another port without a hub, and close other "
+    "programs that may hold it",
+}
 # Beyond the time that the ramp needs, for the last degrees. Too short: a slow cooler counts as
 # failed; too long: a failed cooler is noticed late.
 _COOLING_SLACK_S = 600.0
@@ -60,7 +65,8 @@ class ConnectRig:
             raise DutyFailedError(
                 role,
                 "not_connected",
-                f"the {role} does not connect: {error.message}; check its power and cable",
+                f"the {role.replace('_', ' ')} does not connect: {error.message}; "
+                f"{_ADVICE.get(role, 'check its power and cable')}",
             ) from error
 
 

@@ -1,0 +1,1 @@
+"""Drivers that work on other devices of the rig."""
