@@ -76,6 +76,7 @@ class Beam:
 
         self._observer = Observer(context.place)
         self._mounts: deque[MountTruth] = deque(maxlen=8000)
+        self._dark_sky: tuple[tuple[float, float, float], float] | None = None
         Heard(context, "mount", MountTruth, self._mounts.append)
         self._guider = Heard(context, "guider", GuiderTruth)
         self._focuser = Heard(context, main("focuser"), FocuserTruth)
@@ -151,11 +152,13 @@ class Beam:
         band = options.band_angstrom * passed
         zero = electrons_per_s(0.0, sensor.area_cm2, band, options.efficiency)
         star_rate = zero * clear * math.pow(10.0, -0.4 * _EXTINCTION_MAG * mass)
-        surface_mag = float(
-            sky_brightness_mag(
-                self._observer, ra_deg, dec_deg, times[len(times) // 2], options.sky_mag
-            )
-        )
+        middle_s = times[len(times) // 2]
+        # Many short exposures in a row look at the same sky.
+        where = (round(ra_deg, 2), round(dec_deg, 2), 10.0 * round(middle_s / 10.0))
+        if self._dark_sky is None or self._dark_sky[0] != where:
+            found = float(sky_brightness_mag(self._observer, *where, options.sky_mag))
+            self._dark_sky = (where, found)
+        surface_mag = self._dark_sky[1]
         pixel_mag = pixel_magnitude(surface_mag, sensor.scale_arcsec)
         glow = lit * electrons_per_s(pixel_mag, sensor.area_cm2, band, options.efficiency)
         return star_rate, glow
