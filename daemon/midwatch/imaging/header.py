@@ -74,6 +74,8 @@ class FrameHeader:
     star_count: int | None = None
     background_adu: float | None = None
     grade: str | None = None
+    grade_reason: str | None = None
+    grade_compared: int | None = None
     solution: Solution | None = None
 
     def __post_init__(self) -> None:
@@ -220,7 +222,9 @@ def _quality(h: FrameHeader) -> list[_Row]:
         ("ELONGATN", h.elongation, "long over short axis of the stars"),
         ("STARS", h.star_count, "stars measured"),
         ("BACKGRND", h.background_adu, "[adu] sky background"),
-        ("GRADE", h.grade, "grade of the frame"),
+        ("GRADE", h.grade, "accepted, doubtful or rejected, when filed"),
+        ("GRADEWHY", h.grade_reason, "why"),
+        ("GRADENUM", h.grade_compared, "frames compared with; night.json is later"),
     ]
 
 

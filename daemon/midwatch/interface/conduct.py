@@ -37,10 +37,11 @@ from midwatch.journal.summary_models import NightSummary
 from midwatch.orders import Night
 from midwatch.planning import NightPlan, plan_night, require_a_target
 from midwatch.sequencer.aim import Aim
-from midwatch.sequencer.context import DutyContext, earlier_lights
+from midwatch.sequencer.context import DutyContext
 from midwatch.sequencer.darkroom import Darkroom
 from midwatch.sequencer.engine import Engine, Identity
 from midwatch.sequencer.eyes import Eyes
+from midwatch.sequencer.gradebook import earlier_lights
 from midwatch.sequencer.operator import OperatorDesk
 from midwatch.sequencer.registry import load_registry
 from midwatch.sky import LimitCheck, Observer

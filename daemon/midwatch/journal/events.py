@@ -164,6 +164,52 @@ class FrameGraded(Fact):
     focus_position: int | None = None
     sensor_c: float | None = None
     offset_arcsec: float | None = None
+    noise_adu: float | None = None
+    airmass: float | None = None
+    star_share: float | None = None
+    elongation_pa_deg: float | None = None
+    sky_mag: float | None = None
+    full_scale_adu: int | None = None
+    saturated_percent: float | None = None
+    saturated_stars: int | None = None
+    trails: int | None = None
+    guide_lost_percent: float | None = None
+    wind_ms: float | None = None
+    electrons_per_adu: float | None = None
+    compared: int = 0
+    doubt_counts: bool = False
+
+
+class FrameRegraded(Fact):
+    """A later look at a filed light frame, beside more frames than there were at first.
+
+    The file keeps the grade of its day: its checksum is in the journal already.
+    """
+
+    kind = "frame_regraded"
+    exposure_id: str
+    grade: Grade
+    reasons: tuple[str, ...]
+    before: Grade
+    compared: int
+
+
+class SensorMeasured(Fact):
+    """What a dark or bias frame tells of the sensor.
+
+    ``pair_noise_adu`` is the noise of one frame by its difference from the one before.
+    """
+
+    kind = "sensor_measured"
+    exposure_id: str
+    frame: str
+    exposure_s: float
+    gain: int
+    offset: int
+    binning: int
+    level_adu: float
+    pair_noise_adu: float | None = None
+    electrons_per_adu: float | None = None
 
 
 class FrameLost(Fact):
@@ -341,7 +387,8 @@ FACTS: dict[str, type[Fact]] = {
     fact.kind: fact
     for fact in (
         NightBegan, NightEnded, TargetPlanned, Activity, DecisionMade, DutyBegan, DutyEnded,
-        FrameBegun, FrameRead, FrameFiled, FrameGraded, FrameLost, FocusRun, FocusFollowed, Centred,
+        FrameBegun, FrameRead, FrameFiled, FrameGraded, FrameRegraded, SensorMeasured, FrameLost,
+        FocusRun, FocusFollowed, Centred,
         Flipped, Dithered, GuidingStarted, Sample, LookoutChanged, FaultBegan, RemedyTried,
         FaultEnded, OperatorSpoke, LimitHeld, MotionEnded, Notice,
     )

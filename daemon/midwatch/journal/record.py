@@ -27,6 +27,7 @@ from midwatch.journal.events import (
     FrameGraded,
     FrameLost,
     FrameRead,
+    FrameRegraded,
     GuidingStarted,
     LookoutChanged,
     MotionEnded,
@@ -122,7 +123,7 @@ class NightRecord:
             fold(self, event.at_utc_s, event.fact)
 
     def accepted(self, target: str, order_index: int) -> int:
-        """Return how many frames of an order were accepted."""
+        """Return how many frames of an order count: accepted, not those rejected later."""
         return self._accepted.get((target, order_index), 0)
 
     def pending(self, target: str, order_index: int) -> int:
@@ -226,11 +227,22 @@ class NightRecord:
             frame.lost = fact
         self._count(frame, 1)
 
+    def _frame_regraded(self, _at: float, fact: FrameRegraded) -> None:
+        frame = self.frames.get(fact.exposure_id)
+        if frame is None or frame.graded is None:
+            return
+        self._count(frame, -1)
+        frame.first_grade = frame.first_grade or frame.graded.grade
+        frame.graded = frame.graded.model_copy(
+            update={"grade": fact.grade, "reasons": fact.reasons, "compared": fact.compared}
+        )
+        self._count(frame, 1)
+
     def _count(self, frame: FrameRecord, by: int) -> None:
         key = frame.order_key
         if key is None or not frame.is_light:
             return
-        if frame.accepted:
+        if frame.counts:
             self._accepted[key] = self._accepted.get(key, 0) + by
         if frame.pending:
             self._pending[key] = self._pending.get(key, 0) + by
@@ -309,6 +321,7 @@ _FOLDS: dict[str, Callable[[NightRecord, float, Fact], None]] = {
         (FrameRead, NightRecord._frame_fact),
         (FrameFiled, NightRecord._frame_fact),
         (FrameGraded, NightRecord._frame_fact),
+        (FrameRegraded, NightRecord._frame_regraded),
         (FrameLost, NightRecord._frame_fact),
         (FocusRun, NightRecord._focus_run),
         (FocusFollowed, NightRecord._focus_followed),

@@ -14,6 +14,7 @@ from midwatch.journal.events import (
     FrameGraded,
     FrameLost,
     FrameRead,
+    Grade,
     RemedyTried,
 )
 
@@ -27,7 +28,10 @@ OrderKey: TypeAlias = tuple[str, int]
 
 @dataclass(slots=True)
 class FrameRecord:
-    """One exposure from its command to its verdict; facts are None until they happen."""
+    """One exposure from its command to its verdict; facts are None until they happen.
+
+    `graded` holds the latest grade; `first_grade` is that of a frame that was looked at again.
+    """
 
     begun_at_utc_s: float
     begun: FrameBegun
@@ -35,6 +39,7 @@ class FrameRecord:
     filed: FrameFiled | None = None
     graded: FrameGraded | None = None
     lost: FrameLost | None = None
+    first_grade: Grade | None = None
 
     @property
     def exposure_id(self) -> str:
@@ -66,8 +71,16 @@ class FrameRecord:
 
     @property
     def accepted(self) -> bool:
-        """Whether it counts towards its order."""
+        """Whether it was accepted."""
         return self.graded is not None and self.graded.grade == "accepted"
+
+    @property
+    def counts(self) -> bool:
+        """Whether it counts towards its order: accepted, or doubtful where doubt was to count."""
+        graded = self.graded
+        return self.accepted or (
+            graded is not None and graded.grade == "doubtful" and graded.doubt_counts
+        )
 
     @property
     def kept(self) -> bool:

@@ -162,6 +162,7 @@ def _order(wanted: tuple[str | None, float, int], lights: Sequence[FrameRecord])
         accepted=grades["accepted"],
         rejected=grades["rejected"],
         doubtful=grades["doubtful"],
+        counted=sum(frame.counts for frame in lights),
         integration_s=_integration_s(lights),
     )
 
@@ -175,7 +176,9 @@ def _frame(frame: FrameRecord) -> FrameSummary:
     measures = (
         {}
         if graded is None
-        else graded.model_dump(exclude={"exposure_id", "grade", "reasons", "guided"})
+        else graded.model_dump(
+            exclude={"exposure_id", "grade", "reasons", "guided", "doubt_counts"}
+        )
     )
     reasons = [] if graded is None else list(graded.reasons)
     if frame.lost is not None:
@@ -189,6 +192,8 @@ def _frame(frame: FrameRecord) -> FrameSummary:
         sha256=None if filed is None else filed.file_sha256,
         grade=None if graded is None else graded.grade,
         reasons=reasons,
+        first_grade=frame.first_grade,
+        counts=frame.counts,
         **measures,
     )
 

@@ -42,7 +42,11 @@ class OrderSummary(_Part):
     wanted: int = Field(description="Ordered number of accepted frames")
     accepted: int = Field(description="Frames accepted")
     rejected: int = Field(description="Frames rejected")
-    doubtful: int = Field(description="Frames kept and not counted")
+    doubtful: int = Field(description="Frames kept with doubt")
+    counted: int = Field(
+        default=0,
+        description="Frames that count towards the order: accepted, and doubtful where ordered so",
+    )
     integration_s: float = Field(description="Exposure time of the accepted frames")
 
 
@@ -96,6 +100,34 @@ class FrameSummary(_Part):
     offset_arcsec: float | None = Field(
         default=None, description="Distance of the field from the target"
     )
+    first_grade: Grade | None = Field(
+        default=None,
+        description="Grade in the file's header, where a later look beside more frames changed it",
+    )
+    compared: int = Field(default=0, description="Other frames with which it was compared")
+    counts: bool = Field(default=False, description="Whether it counts towards its order")
+    noise_adu: float | None = Field(default=None, description="Noise of a background pixel")
+    airmass: float | None = None
+    star_share: float | None = Field(
+        default=None,
+        description="Stars beside those that the other frames let expect; 1 is usual",
+    )
+    elongation_pa_deg: float | None = Field(
+        default=None, description="Position angle of the stars' long axis, east of north"
+    )
+    sky_mag: float | None = Field(
+        default=None,
+        description="Sky of a dark site under this Moon and Sun, V magnitudes a square arcsecond",
+    )
+    full_scale_adu: int | None = Field(default=None, description="Level at which a pixel is full")
+    saturated_percent: float | None = Field(default=None, description="Share of full pixels")
+    saturated_stars: int | None = None
+    trails: int | None = Field(default=None, description="Trails of satellites and aircraft")
+    guide_lost_percent: float | None = Field(
+        default=None, description="Share of the exposure without the guide star"
+    )
+    wind_ms: float | None = None
+    electrons_per_adu: float | None = None
 
 
 class FocusSummary(_Part):

@@ -5,6 +5,7 @@ Every field has its unit in its name. Unknown keys are errors.
 """
 
 from midwatch.orders.declared import Declared, Name, Percent
+from midwatch.orders.grading import GradingSettings
 from midwatch.orders.night import CalibrationOrder, FrameOrder, NightOrders, StandingOrder, Target
 from midwatch.orders.rig import (
     Bus,
@@ -30,6 +31,7 @@ __all__ = [
     "Devices",
     "FocusSettings",
     "FrameOrder",
+    "GradingSettings",
     "GuidingSettings",
     "MotionLimits",
     "Name",

@@ -8,6 +8,7 @@ from pydantic import BeforeValidator, Field, JsonValue, model_validator
 
 from midwatch.orders import rules
 from midwatch.orders.declared import Declared, Name
+from midwatch.orders.grading import GradingSettings
 
 
 class Optics(Declared):
@@ -102,6 +103,17 @@ class CameraSettings(Declared):
         gt=0,
         le=5,
         description="The sensor counts as cold this near to its set point, degrees Celsius.",
+    )
+    read_noise_e: float | None = Field(
+        default=None,
+        ge=0,
+        description="Read noise at these settings, electrons; left out, measured on pairs of bias "
+        "frames.",
+    )
+    pedestal_adu: float | None = Field(
+        default=None,
+        ge=0,
+        description="Level of a frame without light, ADU; left out, measured on bias frames.",
     )
 
 
@@ -342,6 +354,9 @@ class Rig(Declared):
     )
     centring: CentringSettings = Field(
         default=CentringSettings(), description="How to centre a target by plate solving."
+    )
+    grading: GradingSettings = Field(
+        default=GradingSettings(), description="What a light frame must keep to."
     )
     limits: MotionLimits = Field(
         default=MotionLimits(), description="Where the mount may not be, whatever the reason."

@@ -12,7 +12,7 @@ from midwatch.devices.models import DeviceState, MountState
 from midwatch.devices.rig import RigClient
 from midwatch.imaging.solving import SolveFailure
 from midwatch.imaging.wcs import Solution
-from midwatch.journal.events import Activity, Cause, Fact, Grade
+from midwatch.journal.events import Activity, Cause, Fact, FrameRegraded
 from midwatch.journal.record import NightRecord
 from midwatch.journal.store import Journal
 from midwatch.orders import Night, ResolvedTarget
@@ -21,6 +21,7 @@ from midwatch.planning import NightPlan, TargetPlan
 from midwatch.sequencer.contracts import DutyFailedError, Grader, Light, Verdict
 from midwatch.sequencer.darkroom import CameraSetting, Darkroom, Shot
 from midwatch.sequencer.eyes import Eyes
+from midwatch.sequencer.gradebook import Graded, judge, look_again
 from midwatch.sky import LimitCheck, Observer, sun_separation_deg
 
 S = TypeVar("S", bound=DeviceState)
@@ -50,7 +51,7 @@ class DutyContext:
     observer: Observer
     limits: LimitCheck
     graders: Mapping[str, Grader]
-    lights: list[tuple[Light, bool]]
+    lights: list[Graded]
 
     @property
     def now_s(self) -> float:
@@ -120,41 +121,21 @@ class DutyContext:
             shot.ref, shot.sight, target.ra_deg, target.dec_deg, radius_deg
         )
 
-    def judge(self, light: Light) -> Verdict:
-        """Return the worst opinion of all graders on a light frame."""
-        earlier = tuple(
-            other
-            for other, accepted in self.lights
-            if accepted and other.target == light.target and other.filter == light.filter
-        )
-        opinions = [grader.grade(light, earlier) for grader in self.graders.values()]
-        order: tuple[Grade, ...] = ("accepted", "doubtful", "rejected")
-        grade: Grade = max((o.grade for o in opinions), key=order.index, default="accepted")
-        reasons = tuple(r for o in opinions for r in o.reasons)
-        self.lights.append((light, grade == "accepted"))
-        return Verdict(grade, reasons)
+    def judge(self, light: Light) -> tuple[Verdict, int]:
+        """Return the worst opinion of all graders on a light, and beside how many others."""
+        return judge(self.graders, self.lights, light, self.night.rig.grading)
 
-
-def earlier_lights(record: NightRecord) -> list[tuple[Light, bool]]:
-    """Return the lights that a night has graded already, as graders see them, oldest first."""
-    found: list[tuple[Light, bool]] = []
-    for frame in record.frames.values():
-        graded = frame.graded
-        if graded is None or frame.begun.target is None:
-            continue
-        light = Light(
-            target=frame.begun.target,
-            filter=frame.begun.filter,
-            exposure_s=frame.exposure_s,
-            guided=graded.guided,
-            stars=graded.stars,
-            hfr_px=graded.hfr_px,
-            fwhm_arcsec=graded.fwhm_arcsec,
-            elongation=graded.elongation,
-            background_adu=graded.background_adu,
-            guide_rms_arcsec=graded.guide_rms_arcsec,
-            offset_arcsec=graded.offset_arcsec,
-            altitude_deg=graded.altitude_deg,
-        )
-        found.append((light, frame.accepted))
-    return found
+    def look_again(self, light: Light) -> None:
+        """Judge the earlier frames of the same kind anew beside a new one; note what got worse."""
+        for entry, before, verdict in look_again(
+            self.graders, self.lights, light, self.night.rig.grading
+        ):
+            self.note(
+                FrameRegraded(
+                    exposure_id=entry.light.exposure_id,
+                    grade=verdict.grade,
+                    reasons=verdict.reasons,
+                    before=before,
+                    compared=entry.compared,
+                )
+            )

@@ -19,6 +19,7 @@ from midwatch.devices.models import (
 )
 from midwatch.errors import RetryableError
 from midwatch.journal.events import Cause, Grade
+from midwatch.orders import GradingSettings
 
 if TYPE_CHECKING:
     from midwatch.sequencer.context import DutyContext
@@ -126,12 +127,31 @@ class Lookout(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Light:
-    """A light frame as a grader sees it; None where a value could not be measured."""
+    """A light frame as a grader sees it; None where a value could not be measured.
+
+    Attributes:
+        exposure_s: as ordered.
+        guided: whether the guider followed its star for the exposure.
+        guide_rms_arcsec: of both axes, over this exposure; guide_rms_px likewise, image pixels.
+        guide_lost_percent: of the exposure, without the guide star; None where guiding was off.
+        elongation_pa_deg: position angle of the stars' long axis, east of north, 0 to 180.
+        offset_arcsec: from the target; None where the field was not solved.
+        airmass: at the middle of the exposure.
+        sky_mag: surface brightness expected of a dark site under this Moon and Sun, V magnitudes a
+            square arcsecond; only differences mean anything.
+        full_scale_adu: at which a pixel is full.
+        saturated_percent: of the pixels.
+    """
 
     target: str
     filter: str | None
     exposure_s: float
     guided: bool
+    exposure_id: str = ""
+    began_utc_s: float = 0.0
+    gain: int = 0
+    offset: int = 0
+    binning: int = 1
     stars: int | None = None
     hfr_px: float | None = None
     fwhm_arcsec: float | None = None
@@ -140,23 +160,49 @@ class Light:
     guide_rms_arcsec: float | None = None
     offset_arcsec: float | None = None
     altitude_deg: float | None = None
+    airmass: float | None = None
+    noise_adu: float | None = None
+    elongation_pa_deg: float | None = None
+    guide_rms_px: float | None = None
+    guide_lost_percent: float | None = None
+    sky_mag: float | None = None
+    sun_alt_deg: float | None = None
+    moon_alt_deg: float | None = None
+    full_scale_adu: int | None = None
+    saturated_percent: float | None = None
+    trails: int | None = None
+    trail_length_px: float | None = None
+    wind_ms: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """A grader's opinion; the worst opinion of all graders is the frame's grade."""
+    """A grader's opinion; the worst opinion of all graders is the frame's grade.
+
+    Attributes:
+        reasons: why, the weightiest first; an accepted frame may have some too.
+        star_share: stars beside what the other frames let expect, 1 is usual; None without them.
+    """
 
     grade: Grade
     reasons: tuple[str, ...] = field(default=())
+    star_share: float | None = None
 
 
 class Grader(Protocol):
-    """Judges light frames against the night's own earlier ones."""
+    """Judges light frames by the user's bounds and by the night's own other frames."""
 
     name: ClassVar[str]
 
-    def grade(self, light: Light, earlier: tuple[Light, ...]) -> Verdict:
-        """Return a verdict; ``earlier`` are the accepted lights of the same target and filter."""
+    def grade(self, light: Light, others: tuple[Light, ...], bounds: GradingSettings) -> Verdict:
+        """Return a verdict; pure and quick.
+
+        Args:
+            light: The frame.
+            others: The accepted lights of the same target and setting, oldest first, without
+                itself. When a frame is looked at again, later ones are among them.
+            bounds: What the user set.
+        """
 
 
 class Notifier(Protocol):

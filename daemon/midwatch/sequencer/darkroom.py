@@ -18,6 +18,7 @@ from midwatch.clock import Clock
 from midwatch.devices.client import DeviceClient
 from midwatch.devices.models import Acknowledge, CameraState, Expose, FrameKind, FrameRef
 from midwatch.devices.spool import fetch
+from midwatch.imaging.exposure import pair_noise
 from midwatch.imaging.fits import FileFacts, write_fits
 from midwatch.imaging.frames import Frame
 from midwatch.imaging.header import FrameHeader, light_cards
@@ -77,6 +78,7 @@ class Darkroom:
         self.folder = folder
         self._durable = durable
         self.identify = identify
+        self._last_bias: Shot | None = None
 
     async def expose(
         self,
@@ -126,6 +128,13 @@ class Darkroom:
         frame = as_frame(shot.ref, shot.pixels)
         return await self._measurer.run(_write, path, frame, light_cards(header), self._durable)
 
+    def pair_noise_adu(self, bias: Shot) -> float | None:
+        """Return the noise of one frame by its difference from the bias before, if they match."""
+        last, self._last_bias = self._last_bias, bias
+        if last is None or not _same_setting(last.ref, bias.ref):
+            return None
+        return pair_noise(last.pixels, bias.pixels)
+
     async def preview(self, shot: Shot, relative: Path) -> str:
         """Write a small stretched picture of a frame and return its path below the folder."""
         png = await self._measurer.run(preview_png, as_frame(shot.ref, shot.pixels))
@@ -174,6 +183,12 @@ def common_header(ref: FrameRef) -> dict[str, Any]:
         "saturation_adu": ref.saturation_adu,
         "bayer": ref.bayer,
     }
+
+
+def _same_setting(one: FrameRef, other: FrameRef) -> bool:
+    return (one.gain, one.offset, one.binning, one.width_px, one.height_px) == (
+        other.gain, other.offset, other.binning, other.width_px, other.height_px,
+    )  # fmt: skip
 
 
 def utc(at_s: float) -> datetime:

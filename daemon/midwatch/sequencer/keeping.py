@@ -2,13 +2,13 @@
 
 Begun is journaled before the shutter opens, read when the driver holds the pixels, filed when the
 file is whole on disk, graded last. A frame that dies on the way is either still in the driver's
-spool, and collected later, or journaled as lost.
+spool, and collected later, or journaled as lost. Rejected frames stay on disk, marked in their
+headers and in the ledger, and are asked for again.
 """
 
 from __future__ import annotations
 
 import asyncio
-from dataclasses import dataclass
 from pathlib import Path
 
 import structlog
@@ -17,7 +17,6 @@ from midwatch.devices.models import FrameRef, ListWaiting
 from midwatch.devices.spool import FrameCorruptError
 from midwatch.errors import MidwatchError
 from midwatch.imaging.header import FrameHeader, ImageType
-from midwatch.imaging.wcs import Solution
 from midwatch.journal.events import (
     FrameBegun,
     FrameFiled,
@@ -25,11 +24,13 @@ from midwatch.journal.events import (
     FrameLost,
     FrameRead,
     Notice,
+    SensorMeasured,
 )
 from midwatch.journal.record import FrameRecord
 from midwatch.orders import ResolvedTarget
+from midwatch.sequencer.assessing import Assessment, assess, graded_fact
 from midwatch.sequencer.context import DutyContext
-from midwatch.sequencer.contracts import DutyFailedError, Light, Verdict
+from midwatch.sequencer.contracts import DutyFailedError
 from midwatch.sequencer.darkroom import (
     CameraSetting,
     Shot,
@@ -37,7 +38,8 @@ from midwatch.sequencer.darkroom import (
     frame_path,
     plain_name,
 )
-from midwatch.sky import moon_separation_deg, separation_deg, track
+from midwatch.sequencer.guidewatch import Guidance, GuideWatch
+from midwatch.sky import moon_separation_deg, track
 
 _log = structlog.get_logger(__name__)
 
@@ -50,19 +52,6 @@ _IMAGE_TYPES: dict[str, ImageType] = {
 # A preview for the first light of a filter and then for every so many, and for every doubt.
 _PREVIEW_EVERY = 12
 _SMALLEST_PREVIEWED_PX = 200
-_SOLVE_RADIUS_DEG = 1.0
-
-
-@dataclass(frozen=True)
-class _Circumstances:
-    """What held while a light was exposed."""
-
-    guided: bool
-    guide_rms_arcsec: float | None
-    focus_position: int | None
-    focuser_c: float | None
-    air_c: float | None
-    pier_side: str
 
 
 async def keep_frame(
@@ -81,24 +70,32 @@ async def keep_frame(
         await collect_waiting(context)
     setting = CameraSetting(begun.gain, begun.offset, begun.binning)
     light = begun.frame == "light"
-    guided_before = _guiding(context)
+    watch = GuideWatch(context.clock, context.rig.guider if light else None)
     context.note(begun)
     context.activity("open_shutter" if light else "calibrating", begun.filter)
+
+    def shutter_closed() -> None:
+        watch.end()
+        context.activity("read_out")
+
+    watch.begin()
     try:
         ref = await context.darkroom.expose(
             begun.frame,  # type: ignore[arg-type]
             begun.exposure_s,
             setting,
             begun.exposure_id,
-            (lambda: context.activity("read_out")) if light else None,
+            shutter_closed if light else None,
         )
     except (asyncio.CancelledError, MidwatchError) as error:
         reason = str(error) or "the exposure was interrupted"
         context.note(FrameLost(exposure_id=begun.exposure_id, reason=reason))
         raise
+    finally:
+        watch.end()
     if light:
         context.activity("read_out")
-    return await _develop(context, ref, begun, guided_before and _guiding(context))
+    return await _develop(context, ref, begun, watch.guidance())
 
 
 async def collect_waiting(context: DutyContext) -> int:
@@ -114,7 +111,7 @@ async def collect_waiting(context: DutyContext) -> int:
     for ref in waiting.frames:
         known = context.record.frames.get(ref.exposure_id)
         if known is not None and not known.kept:
-            await _develop(context, ref, known.begun, guided=False)
+            await _develop(context, ref, known.begun, Guidance())
         elif ref.exposure_id in owed:
             night = owed[ref.exposure_id]
             context.note(
@@ -143,15 +140,8 @@ def _owed_to_earlier_nights(context: DutyContext) -> dict[str, str]:
     return owed
 
 
-def _guiding(context: DutyContext) -> bool:
-    guider = context.rig.guider
-    if guider is None or guider.down or guider.state is None:
-        return False
-    return guider.state.phase == "guiding"
-
-
 async def _develop(
-    context: DutyContext, ref: FrameRef, begun: FrameBegun, guided: bool
+    context: DutyContext, ref: FrameRef, begun: FrameBegun, guidance: Guidance
 ) -> FrameGraded | None:
     """Measure, file, grade and acknowledge a frame that was read out.
 
@@ -174,63 +164,42 @@ async def _develop(
         raise DutyFailedError("camera", "corrupt_frame", str(error)) from error
     graded: FrameGraded | None = None
     if begun.frame == "light" and begun.target is not None:
-        graded = await _file_light(context, shot, begun, guided)
+        graded = await _file_light(context, shot, begun, guidance)
     else:
         await _file(context, shot, begun, _header(context, shot, begun))
+        if begun.frame in ("bias", "dark"):
+            context.note(_sensor_fact(context, shot, begun))
     await context.darkroom.release(ref)
     return graded
 
 
 async def _file_light(
-    context: DutyContext, shot: Shot, begun: FrameBegun, guided: bool
+    context: DutyContext, shot: Shot, begun: FrameBegun, guidance: Guidance
 ) -> FrameGraded:
     assert begun.target is not None
     target = context.target(begun.target)
-    circumstances = _circumstances(context, guided)
-    found = await context.solve(shot, target, _SOLVE_RADIUS_DEG)
-    solution = found if isinstance(found, Solution) else None
-    offset_arcsec = None
-    if solution is not None:
-        place = (solution.ra_deg, solution.dec_deg, target.ra_deg, target.dec_deg)
-        offset_arcsec = float(separation_deg(*place)) * 3600.0
-    middle_s = shot.ref.began_at.timestamp() + shot.ref.exposure_s / 2.0
-    altitude, _ = context.observer.altaz(target.ra_deg, target.dec_deg, middle_s)
-    light = Light(
-        target=target.name,
-        filter=begun.filter,
-        exposure_s=shot.ref.exposure_s,
-        guided=guided,
-        stars=shot.sight.stars,
-        hfr_px=shot.sight.hfr_px,
-        fwhm_arcsec=shot.sight.fwhm_arcsec,
-        elongation=shot.sight.elongation,
-        background_adu=shot.sight.background_adu,
-        guide_rms_arcsec=circumstances.guide_rms_arcsec,
-        offset_arcsec=offset_arcsec,
-        altitude_deg=float(altitude),
-    )
-    verdict = context.judge(light)
-    header = _header(context, shot, begun, target, circumstances, solution, verdict)
-    preview = await _preview(context, shot, begun, kept=verdict.grade == "accepted")
+    assessed = await assess(context, shot, begun, target, guidance)
+    header = _header(context, shot, begun, target, assessed)
+    preview = await _preview(context, shot, begun, kept=assessed.verdict.grade == "accepted")
     await _file(context, shot, begun, header, preview)
-    graded = FrameGraded(
-        exposure_id=begun.exposure_id,
-        grade=verdict.grade,
-        reasons=verdict.reasons,
-        stars=light.stars,
-        hfr_px=light.hfr_px,
-        fwhm_arcsec=light.fwhm_arcsec,
-        elongation=light.elongation,
-        background_adu=light.background_adu,
-        guide_rms_arcsec=light.guide_rms_arcsec,
-        guided=guided,
-        altitude_deg=light.altitude_deg,
-        focus_position=circumstances.focus_position,
-        sensor_c=shot.ref.sensor_c,
-        offset_arcsec=offset_arcsec,
-    )
+    graded = graded_fact(context, shot, assessed)
     context.note(graded)
+    context.look_again(assessed.light)
     return graded
+
+
+def _sensor_fact(context: DutyContext, shot: Shot, begun: FrameBegun) -> SensorMeasured:
+    return SensorMeasured(
+        exposure_id=begun.exposure_id,
+        frame=begun.frame,
+        exposure_s=shot.ref.exposure_s,
+        gain=begun.gain,
+        offset=begun.offset,
+        binning=begun.binning,
+        level_adu=shot.sight.background_adu,
+        pair_noise_adu=context.darkroom.pair_noise_adu(shot) if begun.frame == "bias" else None,
+        electrons_per_adu=shot.ref.electrons_per_adu,
+    )
 
 
 async def _file(
@@ -297,32 +266,12 @@ async def _preview(
         return None
 
 
-def _circumstances(context: DutyContext, guided: bool) -> _Circumstances:
-    rig = context.rig
-    guider = rig.guider.state if rig.guider is not None else None
-    rms = None
-    if guided and guider is not None and guider.rms_ra_arcsec is not None:
-        rms = float((guider.rms_ra_arcsec**2 + (guider.rms_dec_arcsec or 0.0) ** 2) ** 0.5)
-    focuser, mount = rig.focuser.state, rig.mount.state
-    weather = rig.weather.state if rig.weather is not None else None
-    return _Circumstances(
-        guided=guided,
-        guide_rms_arcsec=rms,
-        focus_position=focuser.position if focuser else None,
-        focuser_c=focuser.temperature_c if focuser else None,
-        air_c=weather.air_c if weather else None,
-        pier_side=mount.pier_side if mount else "unknown",
-    )
-
-
 def _header(
     context: DutyContext,
     shot: Shot,
     begun: FrameBegun,
     target: ResolvedTarget | None = None,
-    circumstances: _Circumstances | None = None,
-    solution: Solution | None = None,
-    verdict: Verdict | None = None,
+    assessed: Assessment | None = None,
 ) -> FrameHeader:
     night, sight = context.night, shot.sight
     about = context.rig.camera.about
@@ -339,8 +288,9 @@ def _header(
         "longitude_deg": night.site.longitude_deg,
         "elevation_m": night.site.elevation_m,
     }
-    if target is not None and circumstances is not None and verdict is not None:
-        side = circumstances.pier_side
+    if target is not None and assessed is not None:
+        side, solution = assessed.pier_side, assessed.solution
+        light, verdict = assessed.light, assessed.verdict
         middle_s = shot.ref.began_at.timestamp() + shot.ref.exposure_s / 2.0
         ra_deg = solution.ra_deg if solution else target.ra_deg
         dec_deg = solution.dec_deg if solution else target.dec_deg
@@ -356,17 +306,19 @@ def _header(
             "moon_separation_deg": float(
                 moon_separation_deg(context.observer, ra_deg, dec_deg, middle_s)
             ),
-            "focuser_position": circumstances.focus_position,
-            "focuser_c": circumstances.focuser_c,
-            "ambient_c": circumstances.air_c,
-            "guided": circumstances.guided,
-            "guiding_rms_arcsec": circumstances.guide_rms_arcsec,
+            "focuser_position": assessed.focus_position,
+            "focuser_c": assessed.focuser_c,
+            "ambient_c": assessed.air_c,
+            "guided": light.guided,
+            "guiding_rms_arcsec": light.guide_rms_arcsec,
             "hfr_px": sight.hfr_px,
             "fwhm_arcsec": sight.fwhm_arcsec,
             "elongation": sight.elongation,
             "star_count": sight.stars,
             "background_adu": sight.background_adu,
             "grade": verdict.grade,
+            "grade_reason": verdict.reasons[0] if verdict.reasons else None,
+            "grade_compared": assessed.compared,
             "solution": solution,
         }
     return FrameHeader(**fields)

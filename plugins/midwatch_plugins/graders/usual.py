@@ -1,0 +1,106 @@
+"""What a light frame should show, by the night's other frames of the same kind.
+
+The sky changes in ways that spoil nothing: a target sinks, the Moon rises, the air grows restless.
+So each other frame is first carried over to the altitude, noise and star size of the frame in
+question; what is left of the difference is cloud, defocus or stray light.
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from midwatch.api import Light
+
+# Fewer frames make no baseline: with one spoilt among them the median would move.
+ENOUGH = 5
+# Magnitudes by one air mass in a broad band near sea level. Common practice, no source.
+_EXTINCTION_MAG = 0.2
+# Stars grow 2.4 times in number a magnitude where amateurs' frames end. Common practice, no source.
+# Too low: thin cloud goes unseen; too high: a low frame passes for a clouded one.
+_DEX_PER_MAG = math.log10(2.4)
+# Kolmogorov turbulence: star width grows with the air mass to this power (Fried 1966; from memory).
+_SEEING_POWER = 0.6
+# The background follows twilight and lamps that no model knows: only the latest frames tell.
+_LATEST = 5
+_MAD_TO_SIGMA = 1.4826  # of a normal distribution
+
+
+@dataclass(frozen=True)
+class Usual:
+    """What to expect of a frame, and the relative scatter of the frames that say so.
+
+    None where fewer than `ENOUGH` frames can tell.
+    """
+
+    stars: float | None
+    stars_scatter: float
+    hfr_px: float | None
+    hfr_scatter: float
+    background_adu: float | None
+    solved_share: float
+
+
+def usual_for(light: Light, others: Sequence[Light]) -> Usual:
+    """Carry the other frames over to the circumstances of one frame."""
+    stars, stars_scatter = _median_of(others, lambda other: _stars(light, other))
+    hfr, hfr_scatter = _median_of(others, lambda other: _hfr_px(light, other))
+    nearest = sorted(others, key=lambda other: abs(other.began_utc_s - light.began_utc_s))
+    level, _ = _median_of(nearest[:_LATEST], lambda other: _background_adu(light, other))
+    solved = sum(other.offset_arcsec is not None for other in others)
+    return Usual(
+        stars, stars_scatter, hfr, hfr_scatter, level, solved / len(others) if others else 0.0
+    )
+
+
+def depth_change_mag(light: Light, other: Light) -> float:
+    """Return how much deeper one frame should reach than another under an equally clear sky.
+
+    The faintest star stands out of the noise of the pixels under it: more air dims it, noise and
+    width drown it. What of the three was not measured in both is left out.
+    """
+    deeper = 0.0
+    if light.airmass is not None and other.airmass is not None:
+        deeper -= _EXTINCTION_MAG * (light.airmass - other.airmass)
+    if light.noise_adu and other.noise_adu:
+        deeper -= 2.5 * math.log10(light.noise_adu / other.noise_adu)
+    if light.hfr_px and other.hfr_px:
+        deeper -= 2.5 * math.log10(light.hfr_px / other.hfr_px)
+    return deeper
+
+
+def _stars(light: Light, other: Light) -> float | None:
+    if not other.stars:
+        return None
+    return other.stars * math.pow(10.0, _DEX_PER_MAG * depth_change_mag(light, other))
+
+
+def _hfr_px(light: Light, other: Light) -> float | None:
+    if other.hfr_px is None or light.airmass is None or other.airmass is None:
+        return other.hfr_px
+    # Optics and pixels do not sharpen with altitude: a higher frame is only asked to be no worse.
+    lower = max(1.0, light.airmass / other.airmass)
+    return other.hfr_px * math.pow(lower, _SEEING_POWER)
+
+
+def _background_adu(light: Light, other: Light) -> float | None:
+    if other.background_adu is None or light.sky_mag is None or other.sky_mag is None:
+        return other.background_adu
+    # A darker sky is not asked for: the site's own lights do not set with the Moon.
+    return other.background_adu * max(1.0, math.pow(10.0, -0.4 * (light.sky_mag - other.sky_mag)))
+
+
+def _median_of(
+    others: Sequence[Light], expected: Callable[[Light], float | None]
+) -> tuple[float | None, float]:
+    """Return the median of what frames let expect, and its robust relative scatter."""
+    values = [value for other in others if (value := expected(other)) is not None]
+    if len(values) < ENOUGH:
+        return None, 0.0
+    middle = statistics.median(values)
+    if middle <= 0.0:
+        return None, 0.0
+    spread = _MAD_TO_SIGMA * statistics.median(abs(value - middle) for value in values)
+    return middle, spread / middle
