@@ -32,7 +32,7 @@ class GuardedBench(MosquittoBench):
         (broker / "acl").write_text((SHIPPED / "acl").read_text())
         (broker / "acl").chmod(0o600)
         passwords = broker / "passwords"
-        for name in ("daemon", "rig", "viewer", "stranger"):
+        for name in ("daemon", "rig", "guider", "viewer", "stranger"):
             create = [] if passwords.exists() else ["-c"]
             subprocess.run(
                 ["mosquitto_passwd", *create, "-b", str(passwords), name, f"secret of {name}"],
@@ -130,6 +130,29 @@ def test_a_viewer_sees_states_but_no_commands_and_changes_nothing(tmp_path: Path
         await daemon.publish(TOPICS.night_state, b"night")
         assert await payloads(bench, seen) == [b"night"]
         assert await payloads(bench, states) == []
+
+    run(tmp_path, scenario)
+
+
+def test_a_guider_pulses_the_mount_and_uses_its_camera_and_nothing_else(tmp_path: Path) -> None:
+    async def scenario(bench: GuardedBench, stack: AsyncExitStack) -> None:
+        rig, guider = await join(bench, stack, "rig"), await join(bench, stack, "guider")
+        commands = rig.subscribe(*(TOPICS.commands(name) for name in ("mount", "guide_camera")))
+        roof = rig.subscribe(TOPICS.commands("roof"))
+        states = guider.subscribe(TOPICS.state("mount"))
+        answers = guider.subscribe(TOPICS.reply("guider-client"))
+        await rig.publish(TOPICS.state("mount"), b"state")
+        await rig.publish(TOPICS.reply("guider-client"), b"done")
+        await guider.publish(TOPICS.do("mount", "pulse"), b"pulse")
+        await guider.publish(TOPICS.do("mount", "slew"), b"slew")
+        await guider.publish(TOPICS.do("guide_camera", "expose"), b"expose")
+        await guider.publish(COMMAND, b"open")
+        await guider.publish(TOPICS.state("mount"), b"forged")
+        await guider.publish(TOPICS.night_lease, b"forged")
+        assert await payloads(bench, commands) == [b"pulse", b"expose"]
+        assert await payloads(bench, roof) == []
+        assert await payloads(bench, states) == [b"state"]
+        assert await payloads(bench, answers) == [b"done"]
 
     run(tmp_path, scenario)
 
