@@ -21,6 +21,7 @@ from midwatch.devices.models import (
 )
 
 from .device import Handler, Heard, SimulatedDevice, read_options
+from .knob_turner import KnobTurner
 from .mount_axes import Axes, natural_side, wrapped_deg
 from .mount_body import PARK, MountBody, MountOptions
 from .truth import GuiderTruth, MountTruth
@@ -40,6 +41,8 @@ class SimulatedMount(SimulatedDevice):
         self._settling = False
         self._guider: GuiderTruth | None = None
         Heard(context, "guider", GuiderTruth, self._hear_guider)
+        if self._options.person_at_knobs:
+            KnobTurner(context, self.seed, self._turn_knobs)
 
     def handlers(self) -> Mapping[type[Command[Any]], Handler]:
         """Return what answers each command."""
@@ -194,6 +197,10 @@ class SimulatedMount(SimulatedDevice):
             self._body.stand()
             self.tell()
             raise
+
+    def _turn_knobs(self, up_arcmin: float, east_arcmin: float) -> None:
+        self._body.turn_knobs(up_arcmin, east_arcmin)
+        self.tell_truth()
 
     def _hear_guider(self, guider: GuiderTruth) -> None:
         before, self._guider = self._guider, guider

@@ -124,9 +124,10 @@ class Passage:
         return max(travel.duration_s for travel in self._travels)
 
     @property
-    def distance_deg(self) -> float:
-        """The longer way of the two."""
-        return max(abs(travel.distance_deg) for travel in self._travels)
+    def distances_deg(self) -> tuple[float, float]:
+        """The ways of the polar and of the declination axis, without sign."""
+        polar, declination = (abs(travel.distance_deg) for travel in self._travels)
+        return polar, declination
 
     def at(self, mono_s: float) -> Axes:
         """Return where the axes are at an instant of the clock."""
@@ -139,21 +140,31 @@ class PointingModel:
     """How far the telescope points beside what the encoders say, a smooth function of the axes.
 
     The usual terms of a German mount (Wallace, "Rigorous algorithm for telescope pointing", 2002;
-    common practice): index errors, cone error (changes sign with the pier side), flexure. Their
-    sizes are drawn so that the whole has the given spread.
+    common practice): index errors and cone error (changes sign with the pier side), which stay as
+    the polar axis turns, and flexure, which does not. Their sizes are drawn so that each of the
+    two kinds has the given spread.
     """
 
     seed: int
     spread_arcsec: float
+    flexure_arcsec: float
 
     def error_arcsec(self, axes: Axes) -> tuple[float, float]:
         """Return the error towards east and north at a position of the axes."""
         turn = math.radians(axes.polar_deg)
         distance = math.radians(abs(axes.pole_distance_deg))
         sign = 1.0 if axes.side == "west" else -1.0
-        shapes = (1.0, sign, math.sin(turn), math.cos(turn), math.cos(distance) * sign)
-        # Shapes have mean squares of about 1, 1, 1/2, 1/2, 1/2; the two coordinates share.
-        scale = self.spread_arcsec / math.sqrt(2.0 * 3.5)
+        # Mean squares are about 1, 1 and 1/2 of the lasting shapes, 1/2 each of the others; the
+        # two coordinates share.
+        lasting = self.spread_arcsec / math.sqrt(2.0 * 2.5)
+        bending = self.flexure_arcsec / math.sqrt(2.0)
+        shapes = (
+            lasting,
+            lasting * sign,
+            bending * math.sin(turn),
+            bending * math.cos(turn),
+            lasting * math.cos(distance) * sign,
+        )
         east = sum(normal(self.seed, "east", i) * shape for i, shape in enumerate(shapes))
         north = sum(normal(self.seed, "north", i) * shape for i, shape in enumerate(shapes))
-        return scale * east, scale * north
+        return east, north

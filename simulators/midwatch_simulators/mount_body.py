@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Literal
 
 from pydantic import Field, model_validator
@@ -15,6 +16,7 @@ from midwatch.sky.place import Observer, QuickAltAz, QuickPlace
 from .device import Options
 from .gears import Gear
 from .mount_axes import Axes, Passage, PointingModel, Side, axes_of, direction_of, wrapped_deg
+from .mount_base import Base
 from .noise import derived_seed, normal, unit
 from .truth import SIDEREAL_ARCSEC_PER_S, GuiderTruth, MountTruth, shifted
 
@@ -52,12 +54,15 @@ class MountOptions(Options):
 
     Attributes:
         character: "smooth" or "rough" sets what is not set here.
-        pointing_error_arcmin: spread of the error after a slew before any sync.
+        pointing_error_arcmin: spread of the error after a slew before any sync, beside what the
+            misaligned axis and the air do.
+        flexure_arcsec: spread of what changes as the polar axis turns.
         repeat_arcsec: spread of the error after a long slew back to the same position.
         worm_arcsec: periodic error, peak to peak of its first harmonic.
         worm_harmonics: sizes of the second, third ... harmonic as shares of the first.
         polar_high_arcmin: how much too high the axis points.
         polar_east_arcmin: how much too far east the axis points, azimuth angle.
+        person_at_knobs: whether somebody turns the knobs of the base as guidance says.
         dec_backlash_arcsec: lost at each reversal of a guide pulse in declination.
         dec_stick_arcsec: held back after a reversal beyond that, then let go at once.
         dec_follows_sky: whether a pulse "north" moves north on both sides of the pier; else it
@@ -73,12 +78,14 @@ class MountOptions(Options):
     slew_accel_deg_s2: float = Field(default=1.5, gt=0, le=20)
     settle_s: float = Field(default=3.0, ge=0, le=60)
     pointing_error_arcmin: float = Field(default=6.0, ge=0, le=60)
+    flexure_arcsec: float = Field(default=5.0, ge=0, le=300)
     repeat_arcsec: float = Field(default=8.0, ge=0, le=300)
     worm_arcsec: float = Field(default=8.0, ge=0, le=120)
     worm_period_s: float = Field(default=480.0, gt=0)
     worm_harmonics: tuple[float, ...] = Field(default=(), max_length=8)
-    polar_high_arcmin: float = Field(default=0.7, ge=-120, le=120)
-    polar_east_arcmin: float = Field(default=-0.9, ge=-120, le=120)
+    polar_high_arcmin: float = Field(default=0.7, ge=-360, le=360)
+    polar_east_arcmin: float = Field(default=-0.9, ge=-720, le=720)
+    person_at_knobs: bool = False
     dec_backlash_arcsec: float = Field(default=5.0, ge=0, le=120)
     dec_stick_arcsec: float = Field(default=0.0, ge=0, le=60)
     dec_follows_sky: bool = True
@@ -113,7 +120,10 @@ class MountBody:
         self._observer = Observer(place)
         self._hemisphere = 1.0 if place.latitude_deg >= 0.0 else -1.0
         self._quick: tuple[float, QuickPlace] | None = None
-        self._pointing = PointingModel(seed, options.pointing_error_arcmin * 60.0)
+        self._pointing = PointingModel(
+            seed, options.pointing_error_arcmin * 60.0, options.flexure_arcsec
+        )
+        self._base = Base(place, options.polar_high_arcmin, options.polar_east_arcmin)
         self._sync_arcsec = (0.0, 0.0)
         self._passage: Passage | None = None
         self._axes = PARK
@@ -121,7 +131,7 @@ class MountBody:
         self._dec_gear = Gear(options.dec_backlash_arcsec, options.dec_stick_arcsec)
         self.parked = True
         self._believed = self._sky_of(PARK)
-        self.true = self._at_rest(repeat_arcsec=0.0, tracking=False)
+        self.true = self._at_rest(tracking=False)
 
     @property
     def moving(self) -> bool:
@@ -194,18 +204,20 @@ class MountBody:
     def arrive(self, ra_deg: float, dec_deg: float, side: Side) -> None:
         """End the way on a catalogue position and track it."""
         assert self._passage is not None
-        distance_deg = self._passage.distance_deg
+        moves_deg = self._passage.distances_deg
         self._passage = None
         self._believed, self._axes = (ra_deg, dec_deg), self.axes_for(ra_deg, dec_deg, side)
-        # A short move repeats better than a long one.
-        repeat = self._options.repeat_arcsec * min(1.0, 0.05 + distance_deg)
-        self.true = self._at_rest(repeat_arcsec=repeat, tracking=True)
+        # A short move repeats better than a long one, and an axis at rest stays where it is.
+        polar, declination = (
+            self._options.repeat_arcsec * min(1.0, move_deg) for move_deg in moves_deg
+        )
+        self.true = self._at_rest(repeat_arcsec=(polar, declination), tracking=True)
 
     def stand(self, *, parked: bool = False) -> None:
         """End the way where the axes are now, without tracking."""
         self._axes, self._passage = self.axes(), None
         self._believed, self.parked = self._sky_of(self._axes), parked
-        self.true = self._at_rest(repeat_arcsec=0.0, tracking=False)
+        self.true = self._at_rest(tracking=False)
 
     def unpark(self) -> None:
         """Unlock the axes."""
@@ -224,10 +236,27 @@ class MountBody:
         self._believed = (ra_deg, dec_deg)
         self._axes = self.axes_for(ra_deg, dec_deg, self._axes.side)
         error_east, error_north = self._pointing.error_arcsec(self._axes)
-        off_east = wrapped_deg(self.true.ra_deg - ra_deg) * 3600.0
+        # Where the encoders ought to be, as seen from the base.
+        ra, dec = self._through(self._base.encoders, self.true.ra_deg, self.true.dec_deg)
+        off_east = wrapped_deg(ra - ra_deg) * 3600.0
         self._sync_arcsec = (
-            off_east * math.cos(math.radians(self.true.dec_deg)) - error_east,
-            (self.true.dec_deg - dec_deg) * 3600.0 - error_north,
+            off_east * math.cos(math.radians(dec)) - error_east,
+            (dec - dec_deg) * 3600.0 - error_north,
+        )
+
+    def turn_knobs(self, up_arcmin: float, east_arcmin: float) -> None:
+        """Turn the base, and the telescope with it, so that the axis moves up and east."""
+        self.anchor()
+        seen = self._through(self._base.encoders, self.true.ra_deg, self.true.dec_deg)
+        self._base.turn(up_arcmin, east_arcmin)
+        ra, dec = self._through(self._base.look, *seen)
+        x_deg, y_deg = self._base.tilt_deg()
+        self._update(
+            ra_deg=ra,
+            dec_deg=dec,
+            hour_angle_deg=self.altaz_ha(ra, dec).ha_deg,
+            axis_error_x_deg=x_deg,
+            axis_error_y_deg=y_deg,
         )
 
     def shift(self, east_arcsec: float, north_arcsec: float) -> None:
@@ -280,15 +309,26 @@ class MountBody:
     def _update(self, **changes: float | bool) -> None:
         self.true = self.true.model_copy(update=changes)
 
-    def _at_rest(self, *, repeat_arcsec: float, tracking: bool) -> MountTruth:
+    def _through(
+        self, bend: Callable[[float, float], tuple[float, float]], ra_deg: float, dec_deg: float
+    ) -> tuple[float, float]:
+        """Send a catalogue position through a change of altitude and azimuth now."""
+        now = self._clock.unix_s()
+        alt, az = self._observer.altaz(ra_deg, dec_deg, now)
+        ra, dec = self._observer.icrs_from_altaz(*bend(float(alt), float(az)), now)
+        return float(ra), float(dec)
+
+    def _at_rest(
+        self, *, tracking: bool, repeat_arcsec: tuple[float, float] = (0.0, 0.0)
+    ) -> MountTruth:
         """Return the truth on the present axes, pointing errors applied."""
         east, north = self._pointing.error_arcsec(self._axes)
-        east += self._sync_arcsec[0] + repeat_arcsec * normal(self._seed, "repeat e", self._slews)
-        north += self._sync_arcsec[1] + repeat_arcsec * normal(self._seed, "repeat n", self._slews)
-        ra, dec = shifted(*self._believed, east, north)
+        repeat_east, repeat_north = repeat_arcsec
+        east += self._sync_arcsec[0] + repeat_east * normal(self._seed, "repeat e", self._slews)
+        north += self._sync_arcsec[1] + repeat_north * normal(self._seed, "repeat n", self._slews)
+        ra, dec = self._through(self._base.look, *shifted(*self._believed, east, north))
         options = self._options
-        high = self._hemisphere * options.polar_high_arcmin / 60.0
-        aside = self._hemisphere * options.polar_east_arcmin / 60.0
+        x_deg, y_deg = self._base.tilt_deg()
         return MountTruth(
             utc_s=self._clock.unix_s(),
             ra_deg=ra,
@@ -297,8 +337,8 @@ class MountBody:
             pier_side=self._axes.side,
             tracking=tracking,
             parked=self.parked,
-            axis_error_x_deg=high,
-            axis_error_y_deg=aside * math.cos(math.radians(self._place.latitude_deg)),
+            axis_error_x_deg=x_deg,
+            axis_error_y_deg=y_deg,
             worm_arcsec=options.worm_arcsec,
             worm_period_s=options.worm_period_s,
             worm_phase=unit(self._seed, "worm"),
