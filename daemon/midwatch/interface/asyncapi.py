@@ -6,6 +6,7 @@ Whoever writes a driver in another language takes the other side of each operati
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any, cast
 
 from pydantic import BaseModel, create_model
@@ -22,7 +23,7 @@ from midwatch.bus.envelopes import (
     Request,
     StateEnvelope,
 )
-from midwatch.devices.models import STATES, Command, Kind, commands_of
+from midwatch.devices.models import ROLES, STATES, Command, Kind, commands_of, kind_of
 from midwatch.journal.events import DecisionMade
 from midwatch.sequencer.operator import DAEMON, TOLD_EVENTS, NightState, OperatorArgs
 
@@ -43,8 +44,8 @@ def bus_document() -> Json:
     """Return the AsyncAPI 3.0 document of the bus."""
     builder = _Builder()
     builder.devices()
-    for kind in Kind:
-        builder.kind(kind)
+    for role in ROLES:
+        builder.role(role)
     builder.commands(None, "device", commands_of(Kind.SWITCH))
     builder.night()
     return builder.document()
@@ -68,18 +69,12 @@ class _Builder:
         )
         self._channel("reply", "reply/{client}", "Answers; each client has its own.", {})
 
-    def kind(self, kind: Kind) -> None:
-        """The state of one kind of device, and its own commands."""
-        state = STATES[kind]
-        envelope = create_model(
-            f"{state.__name__}Message",
-            __base__=StateEnvelope,
-            __doc__=f"State of a {_words(kind)} in its envelope.",
-            state=(state, ...),
-        )
+    def role(self, role: str) -> None:
+        """The state of the device with a role, and the commands of its kind."""
+        kind = kind_of(role)
         about = "Retained; published on change and at each heartbeat."
-        self._receive(f"{_camel(kind)}State", f"{kind}/state", envelope, about)
-        self.commands(kind, kind.value, commands_of(kind))
+        self._receive(f"{_camel(role)}State", f"{role}/state", _state_message(kind), about)
+        self.commands(kind, role, commands_of(kind))
 
     def commands(
         self, kind: Kind | None, device: str, known: dict[str, type[Command[Any]]]
@@ -89,12 +84,7 @@ class _Builder:
         for name, command in known.items():
             if command.kind is not kind:
                 continue
-            request = create_model(
-                f"{command.__name__}Request",
-                __base__=Request,
-                __doc__=_first_line(command),
-                args=(command, ...),
-            )
+            request = _request_message(command)
             answer = _answer(command)
             lease = "Needs the lease." if command.needs_lease else "Needs no lease."
             self._call(
@@ -224,6 +214,7 @@ class _Builder:
         return _ref("components", "messages", model.__name__)
 
 
+@cache
 def _answer(command: type[Command[Any]]) -> type[BaseModel]:
     if command.answer is None:
         return Answer
@@ -241,6 +232,29 @@ def _ref(*path: str) -> dict[str, str]:
 
 def _first_line(model: type[BaseModel]) -> str:
     return (model.__doc__ or model.__name__).strip().splitlines()[0]
+
+
+@cache
+def _state_message(kind: Kind) -> type[BaseModel]:
+    """Return the envelope of a state; one model, whichever roles the kind has."""
+    state = STATES[kind]
+    return create_model(
+        f"{state.__name__}Message",
+        __base__=StateEnvelope,
+        __doc__=f"State of a {_words(kind)} in its envelope.",
+        state=(state, ...),
+    )
+
+
+@cache
+def _request_message(command: type[Command[Any]]) -> type[BaseModel]:
+    """Return the envelope of a command; one model, whichever roles take it."""
+    return create_model(
+        f"{command.__name__}Request",
+        __base__=Request,
+        __doc__=_first_line(command),
+        args=(command, ...),
+    )
 
 
 def _words(kind: Kind) -> str:
