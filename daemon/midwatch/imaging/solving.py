@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from midwatch.imaging.matching import Guess, Match, SkyStars, refine
 from midwatch.imaging.wcs import Solution, project
-from midwatch.sky.starcat import StarCatalogue, StarList
+from midwatch.sky.starcat import SkyCatalogue, StarList
 
 __all__ = ["FieldHint", "SolveFailure", "solve_field"]
 
@@ -82,7 +82,7 @@ class SolveFailure:
         reason: The same for a person, with numbers.
     """
 
-    kind: Literal["few_stars", "few_catalogue_stars", "no_match"]
+    kind: Literal["few_stars", "few_catalogue_stars", "no_match", "not_installed"]
     reason: str
 
 
@@ -92,7 +92,7 @@ def solve_field(
     flux: FloatArray,
     shape: tuple[int, int],
     hint: FieldHint,
-    catalogue: StarCatalogue,
+    catalogue: SkyCatalogue,
 ) -> Solution | SolveFailure:
     """Find where a frame points.
 

@@ -7,15 +7,16 @@ of a second and needs numpy alone, so that a simulated camera may use it as free
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache, cached_property
 from pathlib import Path
-from typing import Self
+from typing import Protocol, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["StarCatalogue", "StarList", "unit_vectors"]
+__all__ = ["MergedCatalogue", "SkyCatalogue", "StarCatalogue", "StarList", "unit_vectors"]
 
 FloatArray = NDArray[np.float64]
 
@@ -148,6 +149,58 @@ class StarCatalogue(StarList):
             inside &= self.mag_g[first:last] <= mag_limit
         rows = first + np.flatnonzero(inside)
         return self.take(rows[np.argsort(self.mag_g[rows], kind="stable")])
+
+
+class SkyCatalogue(Protocol):
+    """Whatever can tell the stars of a cone."""
+
+    def near(
+        self, ra_deg: float, dec_deg: float, radius_deg: float, mag_limit: float | None = None
+    ) -> StarList:
+        """Return the stars of a cone, brightest first, as `StarCatalogue.near` does."""
+        ...
+
+
+class MergedCatalogue:
+    """Several catalogues as one; a star that two of them hold is taken from the earlier.
+
+    Args:
+        parts: the catalogues, the most trusted first.
+        same_arcsec: stars of different catalogues no further apart are one star. Too small, and
+            fast stars of catalogues of different epochs count twice; too large, and companions of
+            bright stars are lost.
+    """
+
+    def __init__(self, parts: Sequence[SkyCatalogue], same_arcsec: float = 5.0) -> None:
+        self.parts = tuple(parts)
+        self._chord = 2.0 * np.sin(np.radians(same_arcsec / 3600.0) / 2.0)
+
+    def near(
+        self, ra_deg: float, dec_deg: float, radius_deg: float, mag_limit: float | None = None
+    ) -> StarList:
+        """Return the stars of a cone from all parts, brightest first."""
+        # Needed here only: a simulated camera reads its stars with numpy alone.
+        from scipy.spatial import cKDTree
+
+        lists = [part.near(ra_deg, dec_deg, radius_deg, mag_limit) for part in self.parts]
+        kept = lists[0]
+        for more in lists[1:]:
+            if len(kept) and len(more):
+                known = cKDTree(unit_vectors(kept.ra_deg, kept.dec_deg))
+                distance, _ = known.query(unit_vectors(more.ra_deg, more.dec_deg))
+                more = more.take(np.flatnonzero(distance > self._chord))
+            kept = _joined(kept, more)
+        return kept.take(np.argsort(kept.mag_g, kind="stable"))
+
+
+def _joined(first: StarList, second: StarList) -> StarList:
+    return StarList(
+        np.concatenate((first.id, second.id)),
+        np.concatenate((first.ra_deg, second.ra_deg)),
+        np.concatenate((first.dec_deg, second.dec_deg)),
+        np.concatenate((first.mag_g, second.mag_g)),
+        np.concatenate((first.bp_rp, second.bp_rp)),
+    )
 
 
 @cache
