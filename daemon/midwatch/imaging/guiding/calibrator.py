@@ -251,7 +251,7 @@ def _expected_px_s(settings: GuideSettings, dec_deg: float) -> float:
 
 def _fitted(base: FloatArray, place: FloatArray) -> tuple[FloatArray, float, FloatArray]:
     """Return coefficients (K, 2), rms residual, and standard errors (K,) of a linear fit."""
-    fit, _, _, _ = np.linalg.lstsq(base, place, rcond=None)
+    fit = np.linalg.pinv(base) @ place
     rest = place - base @ fit
     freedom = max(len(base) - base.shape[1], 1)
     scatter = float(np.sqrt((rest**2).sum() / (2.0 * freedom)))

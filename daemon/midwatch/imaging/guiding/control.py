@@ -45,9 +45,9 @@ class AxisController:
     """Aims at no error in the middle of the next exposure, seeing left alone.
 
     Errors are of the telescope against its target, measured ones include seeing. All corrections
-    ever made are subtracted, which gives the error the mount would have had; the estimator
-    foretells that, and the correction brings the sum to zero at the middle of the next exposure. A motion
-    that can be foretold is thus corrected before it happens.
+    ever made are subtracted, which gives the error the mount would have had. The estimator
+    foretells that, and the correction brings the sum to zero at the middle of the next exposure:
+    a motion that can be foretold is corrected before it happens.
     """
 
     def __init__(

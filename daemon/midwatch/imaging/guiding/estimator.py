@@ -98,7 +98,8 @@ class MotionEstimator:
         """How much each filter counts, shape (M,), summing to one."""
         log = -0.5 * (self._cycles * np.log(self._noise2) + self._log_spread)
         weight: FloatArray = np.exp(log - log.max())
-        return weight / weight.sum()
+        weight /= weight.sum()
+        return weight
 
     @property
     def noise_arcsec(self) -> float:
