@@ -14,8 +14,8 @@ from midwatch_plugins.graders.usual import ENOUGH, Usual, usual_for
 # at 1 nothing is ever doubted.
 _DOUBT = 0.8
 # A bound below the night's own scatter would reject good frames: so many deviations pass, but never
-# more than twice the bound, or one spoilt night would let everything pass.
-_SIGMAS = 4.0
+# much more than the bound, or a spoilt night would let everything pass.
+_SIGMAS, _WIDEST = 4.0, 1.25
 # Even a clear sky gives another number of stars each time where they are few.
 _COUNT_SIGMAS = 2.0
 # Directions this near to an axis of the mount are called by it, degrees.
@@ -70,8 +70,9 @@ def _light_of_stars(light: Light, usual: Usual, bounds: GradingSettings) -> Iter
         return
     lost = 1.0 - stars / usual.stars
     most = bounds.max_star_loss_percent / 100.0
-    chance = max(_SIGMAS * usual.stars_scatter, _COUNT_SIGMAS / math.sqrt(usual.stars))
-    most = min(max(most, min(chance, 2.0 * most)), 0.95)
+    scatter = min(_SIGMAS * usual.stars_scatter, _WIDEST * most)
+    chance = min(_COUNT_SIGMAS / math.sqrt(usual.stars), 0.95)
+    most = max(most, scatter, chance)
     yield _Finding(
         lost / most,
         f"{stars} stars where {usual.stars:.0f} are usual at this altitude and background: cloud, "
@@ -86,7 +87,7 @@ def _shape(light: Light, usual: Usual, bounds: GradingSettings) -> Iterator[_Fin
         yield _Finding(hfr / most_px, f"star size {hfr:.2f} px, {most_px:g} px allowed")
     if hfr is not None and usual.hfr_px is not None:
         most = bounds.max_hfr_growth_percent / 100.0
-        most = max(most, min(_SIGMAS * usual.hfr_scatter, 2.0 * most))
+        most = max(most, min(_SIGMAS * usual.hfr_scatter, _WIDEST * most))
         growth = hfr / usual.hfr_px - 1.0
         yield _Finding(
             growth / most,

@@ -18,11 +18,16 @@ from midwatch.api import Light
 ENOUGH = 5
 # Magnitudes by one air mass in a broad band near sea level. Common practice, no source.
 _EXTINCTION_MAG = 0.2
-# Stars grow 2.4 times in number a magnitude where amateurs' frames end. Common practice, no source.
-# Too low: thin cloud goes unseen; too high: a low frame passes for a clouded one.
-_DEX_PER_MAG = math.log10(2.4)
+# Dex of stars by a magnitude of depth: 2.4 times as many where the field is rich, less than half of
+# that where a telescope has seen through the disc of the Galaxy, or all that can be told apart. Of
+# the two that one is taken which lets expect fewer stars. Common practice, no source. A gain set
+# too high finds cloud where a target climbs; a loss set too low, where it sinks.
+_LOST_DEX_PER_MAG, _GAINED_DEX_PER_MAG = math.log10(2.4), 0.17
 # Kolmogorov turbulence: star width grows with the air mass to this power (Fried 1966; from memory).
 _SEEING_POWER = 0.6
+# Half-flux radius of the 3x3 kernel (1 2 1 twice) with which stars are searched for: 1.1774 times
+# its deviation. A star sharper than that gains little by being sharper still.
+_KERNEL_HFR_PX = 1.1774 * math.sqrt(0.5)
 # The background follows twilight and lamps that no model knows: only the latest frames tell.
 _LATEST = 5
 _MAD_TO_SIGMA = 1.4826  # of a normal distribution
@@ -67,14 +72,18 @@ def depth_change_mag(light: Light, other: Light) -> float:
     if light.noise_adu and other.noise_adu:
         deeper -= 2.5 * math.log10(light.noise_adu / other.noise_adu)
     if light.hfr_px and other.hfr_px:
-        deeper -= 2.5 * math.log10(light.hfr_px / other.hfr_px)
+        smoothed_px = _KERNEL_HFR_PX * light.binning
+        width = math.hypot(light.hfr_px, smoothed_px) / math.hypot(other.hfr_px, smoothed_px)
+        deeper -= 2.5 * math.log10(width)
     return deeper
 
 
 def _stars(light: Light, other: Light) -> float | None:
     if not other.stars:
         return None
-    return other.stars * math.pow(10.0, _DEX_PER_MAG * depth_change_mag(light, other))
+    deeper = depth_change_mag(light, other)
+    slope = _GAINED_DEX_PER_MAG if deeper > 0.0 else _LOST_DEX_PER_MAG
+    return other.stars * math.pow(10.0, slope * deeper)
 
 
 def _hfr_px(light: Light, other: Light) -> float | None:

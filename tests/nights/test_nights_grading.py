@@ -1,0 +1,124 @@
+"""Nights in which frames are spoilt: they stay on disk, marked, and are asked for again."""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+import yaml
+from astropy.io import fits
+
+from grading_scenes import Scene, graded
+from midwatch.interface.conduct import NightOutcome, RehearsalOptions, rehearse
+from midwatch.journal.events import FrameBegun, FrameGraded
+from midwatch.journal.store import Event
+from midwatch.orders import load_night
+
+CONFIGS = Path(__file__).parent.parent.parent / "configs"
+SEED = 5
+WANTED = 24
+
+
+@dataclass
+class Told:
+    outcome: NightOutcome
+    events: list[Event]
+
+
+@pytest.fixture(scope="module")
+def cloudy(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Told]:
+    """Twenty-four frames wanted; a band of 70 percent cloud passes for forty minutes."""
+    folder = tmp_path_factory.mktemp("cloudy")
+    for name in ("sites", "rigs"):
+        shutil.copytree(CONFIGS / name, folder / name)
+    rig_path = folder / "rigs" / "harrier.yaml"
+    rig = yaml.safe_load(rig_path.read_text())
+    band = {"from": 9.2, "to": 9.9, "percent": 70}
+    rig["devices"]["weather"]["options"] = {"clouds": [band]}
+    rig_path.write_text(yaml.safe_dump(rig))
+    orders = {
+        "site": "../sites/larch-hollow.yaml",
+        "rig": "../rigs/harrier.yaml",
+        "evening": "2027-03-10",
+        "targets": [
+            {"name": "M 101", "frames": [{"filter": "L", "exposure_s": 300, "count": WANTED}]}
+        ],
+    }
+    path = folder / "orders" / "night.yaml"
+    path.parent.mkdir()
+    path.write_text(yaml.safe_dump(orders))
+    data = folder / "night"
+    data.mkdir()
+    events: list[Event] = []
+    print(f"seed {SEED}")
+    outcome = rehearse(load_night(path), RehearsalOptions(SEED, "fast", data, None), events.append)
+    yield Told(outcome, events)
+
+
+def test_rejected_frames_are_taken_again_until_the_wanted_count_is_accepted(cloudy: Told) -> None:
+    (target,) = cloudy.outcome.summary.targets
+    begun = [e for e in cloudy.events if isinstance(e.fact, FrameBegun) and e.fact.frame == "light"]
+    assert target.rejected >= 5
+    assert target.accepted == WANTED
+    assert len(begun) == WANTED + target.rejected + target.doubtful + target.lost
+    assert cloudy.outcome.promises_kept
+
+
+def test_the_cloud_is_rejected_and_the_clear_sky_is_not(cloudy: Told) -> None:
+    """Hours after mean solar noon at 13.4 degrees east; the band's edges take five minutes."""
+    lights = [f for f in cloudy.outcome.summary.frames if f.frame == "light"]
+    for frame in lights:
+        hours = int(frame.began[11:13]) + int(frame.began[14:16]) / 60 - (12 - 13.4 / 15)
+        hours %= 24
+        if 9.25 <= hours <= 9.75:
+            assert frame.grade == "rejected", frame.began
+            assert "stars where" in frame.reasons[0]
+        elif hours < 9.05 or hours > 9.95:
+            assert frame.grade == "accepted", (frame.began, frame.reasons)
+
+
+def test_every_verdict_has_reasons(cloudy: Told) -> None:
+    verdicts = [e.fact for e in cloudy.events if isinstance(e.fact, FrameGraded)]
+    assert verdicts
+    assert all(verdict.reasons and all(verdict.reasons) for verdict in verdicts)
+
+
+def test_rejected_frames_stay_on_disk_marked_and_whole(cloudy: Told) -> None:
+    """Headers by astropy; digests by hashlib."""
+    rejected = [f for f in cloudy.outcome.summary.frames if f.grade == "rejected"]
+    for frame in rejected:
+        assert frame.path is not None
+        path = cloudy.outcome.folder / frame.path
+        assert hashlib.sha256(path.read_bytes()).hexdigest() == frame.sha256
+        header = fits.getheader(path)
+        assert header["GRADE"] == (frame.first_grade or "rejected")
+        assert header["GRADEWHY"]
+        assert "when filed" in header.comments["GRADE"]
+
+
+def test_the_promise_about_accepted_frames_was_checked(cloudy: Told) -> None:
+    promise = next(p for p in cloudy.outcome.summary.promises if p.number == 5)
+    assert promise.ok
+    assert promise.detail.startswith(f"{WANTED} accepted frames")
+
+
+@pytest.mark.parametrize(
+    "scene",
+    [
+        Scene(3, frames=26, clouds=((12.0, 17.0, 70.0, 1.0),)),
+        Scene(4, frames=24, winds=((12.0, 18.0, 18.0),)),
+        Scene(5, frames=24, slips=((14.0, 20.0, 150.0),)),
+    ],
+    ids=["cloud", "wind", "focus"],
+)
+def test_what_truly_spoils_frames_is_found_and_nothing_else(scene: Scene) -> None:
+    """Against the simulator's own truth; the bench draws many such nights."""
+    told = graded(scene)
+    spoilt = [grade for frame, grade in told if frame.truth == "spoilt"]
+    assert len(spoilt) >= 4
+    assert spoilt.count("accepted") <= 1
+    assert {grade for frame, grade in told if frame.truth == "good"} == {"accepted"}
