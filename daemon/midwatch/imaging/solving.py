@@ -80,10 +80,13 @@ class SolveFailure:
     Attributes:
         kind: The cause, for deciding what to do next.
         reason: The same for a person, with numbers.
+        expected_stars: Catalogue stars that a frame of this size holds there on average; None
+            where nobody has counted.
     """
 
     kind: Literal["few_stars", "few_catalogue_stars", "no_match", "not_installed"]
     reason: str
+    expected_stars: float | None = None
 
 
 def solve_field(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 import structlog
@@ -15,15 +16,22 @@ from numpy.typing import NDArray
 
 from midwatch.devices.models import FrameFacts, FrameRef
 from midwatch.imaging.frames import Frame
-from midwatch.imaging.solving import FieldHint, SolveFailure, solve_field
+from midwatch.imaging.search import FrameStars
+from midwatch.imaging.solve_methods import SolveMethod, solve_by
+from midwatch.imaging.solving import FieldHint, SolveFailure
 from midwatch.imaging.stars import StarMeasures, StarTable, measure_stars
 from midwatch.imaging.wcs import Solution
 from midwatch.imaging.worker import Measurer
-from midwatch.sky.starcat import StarCatalogue
+from midwatch.sequencer.onboard import solved_on_board
 
 Pixels = NDArray[np.uint16]
 
 _log = structlog.get_logger(__name__)
+
+# Relative error of the scale before the first solution (reducers and spacing), and after it
+# (temperature, filters).
+_SCALE_TOLERANCE = 0.03
+_LEARNED_SCALE_TOLERANCE = 0.005
 
 
 @dataclass(frozen=True)
@@ -51,12 +59,6 @@ def as_frame(ref: FrameRef, pixels: Pixels) -> Frame:
     return Frame(pixels, bayer=ref.bayer, saturation_adu=float(ref.saturation_adu))
 
 
-def solve(table: StarTable, shape: tuple[int, int], hint: FieldHint) -> Solution | SolveFailure:
-    """Solve a star table near a hint; a plain function so that a worker process can run it."""
-    catalogue = StarCatalogue.load()
-    return solve_field(table.x_px, table.y_px, table.flux_adu, shape, hint, catalogue)
-
-
 class Eyes:
     """Measures and solves frames of one optical train.
 
@@ -67,6 +69,7 @@ class Eyes:
         self._measurer = measurer
         self._scale_arcsec = scale_arcsec
         self._last: Solution | None = None
+        self._index_folder: Path | None = None
 
     @property
     def scale_arcsec(self) -> float:
@@ -96,31 +99,50 @@ class Eyes:
         )
 
     async def solve(
-        self, ref: FrameRef, sight: Sight, ra_deg: float, dec_deg: float, radius_deg: float
+        self,
+        ref: FrameRef,
+        sight: Sight,
+        ra_deg: float,
+        dec_deg: float,
+        radius_deg: float,
+        method: SolveMethod = "near",
+        index_folder: Path | None = None,
     ) -> Solution | SolveFailure:
-        """Find where a frame points, near a given place."""
+        """Find where a frame points, near a given place or by another method.
+
+        A folder of index files, once given, is used for the frames after as well.
+        """
+        self._index_folder = folder = index_folder or self._index_folder
         shape = (ref.height_px, ref.width_px)
-        if sight.facts is not None:
-            return _solution_of(sight.facts, shape)
-        if sight.table is None:
-            return SolveFailure("few_stars", "no star was measured")
-        last = self._last
         hint = FieldHint(
             ra_deg,
             dec_deg,
             radius_deg,
-            self.scale_arcsec,
-            scale_tolerance=0.03 if last is None else 0.005,
-            parity=None if last is None else (1 if last.parity > 0 else -1),
-            rotation_deg=None if last is None else last.rotation_deg,
+            self._scale_arcsec * ref.binning,
+            scale_tolerance=_SCALE_TOLERANCE,
         )
-        found = await self._measurer.run(solve, sight.table, shape, hint)
-        if isinstance(found, SolveFailure) and last is not None:
-            # The camera may have been turned, or the learned scale be wrong: ask without it.
-            fresh = replace(hint, scale_tolerance=0.03, parity=None, rotation_deg=None)
-            found = await self._measurer.run(solve, sight.table, shape, fresh)
-        if isinstance(found, Solution):
-            self._last = found
+        last = self._last
+        learned = hint
+        if last is not None and method != "scale":
+            learned = replace(
+                hint,
+                scale_arcsec=last.scale_arcsec * ref.binning,
+                scale_tolerance=_LEARNED_SCALE_TOLERANCE,
+                parity=1 if last.parity > 0 else -1,
+                rotation_deg=last.rotation_deg,
+            )
+        found: Solution | SolveFailure = SolveFailure("few_stars", "no star was measured")
+        # The camera may have been turned, or the learned scale be wrong: ask without it as well.
+        for asked in (learned,) if learned is hint else (learned, hint):
+            if sight.facts is not None:
+                found = solved_on_board(method, sight.facts, shape, ref.binning, asked, folder)
+            elif sight.table is not None:
+                table = sight.table
+                stars = FrameStars(table.x_px, table.y_px, table.flux_adu, shape)
+                found = await self._measurer.run(solve_by, method, stars, asked, folder)
+            if isinstance(found, Solution):
+                self._last = replace(found, scale_arcsec=found.scale_arcsec / ref.binning)
+                break
         return found
 
 
@@ -145,30 +167,4 @@ def _from_facts(facts: FrameFacts, scale_arcsec: float) -> Sight:
         noise_adu=facts.noise_adu,
         saturated_stars=facts.saturated_stars,
         facts=facts,
-    )
-
-
-def _solution_of(facts: FrameFacts, shape: tuple[int, int]) -> Solution | SolveFailure:
-    if facts.ra_deg is None or facts.dec_deg is None or facts.scale_arcsec is None:
-        return SolveFailure("no_match", f"the camera could not solve it, with {facts.stars} stars")
-    rotation_deg = facts.rotation_deg or 0.0
-    turn = math.radians(rotation_deg)
-    step = facts.scale_arcsec / 3600.0
-    rows, columns = shape
-    return Solution(
-        ra_deg=facts.ra_deg,
-        dec_deg=facts.dec_deg,
-        rotation_deg=rotation_deg,
-        scale_arcsec=facts.scale_arcsec,
-        parity=1,
-        rms_arcsec=0.0,
-        matched=facts.stars,
-        n_stars=facts.stars,
-        shape=shape,
-        crpix=((columns + 1) / 2.0, (rows + 1) / 2.0),
-        crval_deg=(facts.ra_deg, facts.dec_deg),
-        cd=(
-            (-step * math.cos(turn), step * math.sin(turn)),
-            (step * math.sin(turn), step * math.cos(turn)),
-        ),
     )
