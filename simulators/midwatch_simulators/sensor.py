@@ -48,6 +48,8 @@ class CameraOptions(Options):
         panel_electrons_s: per pixel by the flat panel at full brightness, clear filter.
         cooling_c: how far the cooler can go below the air.
         warm_rate_c_per_min: rate at which the camera warms up when it is made safe.
+        obstacles: what stands in the telescope's way, whatever the site's horizon says: azimuth
+            and altitude of its upper edge, degrees, linear between the points and around.
     """
 
     width_px: int = Field(default=1800, ge=32, le=12_000)
@@ -77,6 +79,7 @@ class CameraOptions(Options):
     readout_s: float = Field(default=1.5, ge=0, le=120)
     cooling_c: float = Field(default=35.0, gt=0)
     warm_rate_c_per_min: float = Field(default=3.0, gt=0, le=20)
+    obstacles: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from midwatch.devices.driver import DriverContext
 from midwatch.sky.atmosphere import airmass, sky_brightness_mag
+from midwatch.sky.horizon import Horizon
 from midwatch.sky.place import Observer
 
 from .air import Air, cloud_extinction_mag, cloud_glow
@@ -38,6 +39,8 @@ _EVERY_S, _MOST_SAMPLES = 1.0, 400
 _TILT_S = 0.6  # the air tilts a star's light for about so long
 _TILT_2S = 1.63  # takes the mean of 2 s of that tilt to an rms of one
 _EXTINCTION_MAG = 0.172  # by one air mass in V, as in Krisciunas and Schaefer 1991
+# Of the sky's light that leaves and walls send on (common practice, no source).
+_OBSTACLE_GLOW = 0.4
 _RUINED_PX = 150.0  # a trail longer than this leaves no stars to speak of
 
 
@@ -116,12 +119,15 @@ class Beam:
         star_rate = glow = 0.0
         passed = 1.0 if self._wheel.latest is None else self._wheel.latest.transmission
         alt_deg = float(self._observer.altaz(ra, dec, middle_s).alt_deg)
+        open_share = self._open_share(sensor, ra, dec, times)
         mass = float(airmass(max(alt_deg, 0.0)))
         if shutter and barred and panel is not None:
             share = passed * panel.brightness_percent / 100.0
             glow = sensor.options.panel_electrons_s * sensor.binning**2 * share
         elif shutter and seen:
             star_rate, glow = self._sky(sensor, ra, dec, times.tolist(), mass, passed)
+            star_rate *= open_share
+            glow *= _OBSTACLE_GLOW + (1.0 - _OBSTACLE_GLOW) * open_share
         if sensor.options.image_motion > 0.0:
             ra, dec = shifted(ra, dec, *self._tilt(sensor, times.tolist(), mass))
         return View(
@@ -134,6 +140,16 @@ class Beam:
             glow_e_s=glow,
             blur=self._blur(sensor, path, rotation_deg, mass, middle_s),
         )  # fmt: skip
+
+    def _open_share(
+        self, sensor: Sensor, ra_deg: float, dec_deg: float, times: NDArray[np.float64]
+    ) -> float:
+        """Return for how much of an exposure nothing stood before the telescope."""
+        if not sensor.options.obstacles:
+            return 1.0
+        edge = Horizon.from_pairs(sensor.options.obstacles)
+        place = self._observer.altaz(ra_deg, dec_deg, times)
+        return float(np.mean(place.alt_deg > edge.altitude_deg(place.az_deg)))
 
     def _sky(
         self,
