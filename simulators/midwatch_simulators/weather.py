@@ -17,10 +17,15 @@ from .noise import normal
 
 
 class Band(Options):
-    """A stretch of time: numbers are hours after local mean noon, every day; texts are UTC."""
+    """A stretch of time: numbers are hours after local mean noon, every day; texts are UTC.
+
+    Attributes:
+        edge_s: time in which it comes, and goes, about its ends.
+    """
 
     start: float | AwareDatetime = Field(alias="from")
     end: float | AwareDatetime = Field(alias="to")
+    edge_s: float = Field(default=300.0, gt=0, le=7200)
 
     @model_validator(mode="after")
     def _in_order(self) -> Band:
@@ -33,7 +38,13 @@ class Band(Options):
     def spell(self, value: float) -> Spell:
         """Return the band with what it brings."""
         clock = "utc" if isinstance(self.start, datetime) else "noon"
-        return Spell(clock=clock, start=_number(self.start), end=_number(self.end), value=value)
+        return Spell(
+            clock=clock,
+            start=_number(self.start),
+            end=_number(self.end),
+            value=value,
+            edge_s=self.edge_s,
+        )
 
 
 class CloudBand(Band):
