@@ -248,7 +248,11 @@ class FocusFollowed(Fact):
 
 
 class Centred(Fact):
-    """The field was solved and brought within tolerance (or not)."""
+    """The field was solved and brought within tolerance (or not).
+
+    ``method`` is how the first solution was found (near, wide, scale, blind); ``diagnosis`` a short
+    constant name of what was wrong, also of what did not keep the field from being centred.
+    """
 
     kind = "centred"
     target: str
@@ -258,6 +262,14 @@ class Centred(Fact):
     rotation_deg: float | None
     scale_arcsec: float | None
     reason: str | None = None
+    method: str | None = None
+    offset_before_arcsec: float | None = None
+    exposures_s: tuple[float, ...] = ()
+    filter: str | None = None
+    stars: int | None = None
+    background_adu: float | None = None
+    rotation_error_deg: float | None = None
+    diagnosis: str | None = None
 
 
 class Flipped(Fact):
