@@ -104,7 +104,6 @@ from midwatch.journal.events import (
     Notice,
 )
 from midwatch.orders import GradingSettings
-from midwatch.orders import GradingSettings
 from midwatch.sequencer.context import DutyContext
 from midwatch.sequencer.contracts import (
     Args,
@@ -131,7 +130,7 @@ __all__ = [
     "Driver", "DriverContext", "DriverFactory", "Duty", "DutyContext", "DutyFailedError",
     "ErrorKind", "Expose", "Fact", "Facts", "FilterWheelState", "FlatPanelState", "Flipped",
     "FocusFit", "FocusFollowed", "FocusRun", "FocuserState", "Frame", "FrameBegun",
-    "FrameCorruptError", "FrameFacts", "FrameRef", "Grade", "Grader", "GradingSettings", "GradingSettings",
+    "FrameCorruptError", "FrameFacts", "FrameRef", "Grade", "Grader", "GradingSettings",
     "GuideLoop", "GuidePulse", "GuideSettings",
     "GuideStatistics", "GuiderState", "GuidingStarted", "Kind", "Light", "LightPanel", "LimitHeld",
     "ListWaiting", "Lookout", "LoopOutput", "MakeSafe", "MakeSafeError", "MidwatchError", "Model",

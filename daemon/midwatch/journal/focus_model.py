@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from midwatch.journal.events import FocusRun
+from midwatch.journal.events import FocusRun, NightBegan
 from midwatch.journal.store import Event
 from midwatch.sky.geometry import critical_focus_zone_um
 
@@ -339,11 +339,18 @@ def _judge(
 
 
 class FocusMemory:
-    """All good focus runs of a journal, and the model that they make; grows with the night."""
+    """All good focus runs of a journal, and the model that they make; grows with the night.
 
-    def __init__(self, events: Iterable[Event], night: str, scale: FocusScale) -> None:
+    Nights of other rigs in the same journal teach nothing.
+    """
+
+    def __init__(
+        self, events: Iterable[Event], night: str, scale: FocusScale, rig: str | None = None
+    ) -> None:
         self._night = night
         self._scale = scale
+        self._rig = rig
+        self._rigs: dict[str, str] = {}
         self._points: list[FocusPoint] = []
         self._model: FocusModel | None = None
         for event in events:
@@ -352,6 +359,10 @@ class FocusMemory:
     def hear(self, event: Event) -> None:
         """Take in an event; only good focus runs with a temperature teach anything."""
         run = event.fact
+        if isinstance(run, NightBegan):
+            self._rigs[event.night] = run.rig
+        if self._rig is not None and self._rigs.get(event.night, self._rig) != self._rig:
+            return
         if not isinstance(run, FocusRun) or not run.ok:
             return
         if run.best_position is None or run.temperature_c is None:

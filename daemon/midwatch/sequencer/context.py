@@ -13,6 +13,7 @@ from midwatch.devices.rig import RigClient
 from midwatch.imaging.solving import SolveFailure
 from midwatch.imaging.wcs import Solution
 from midwatch.journal.events import Activity, Cause, Fact, FrameRegraded
+from midwatch.journal.focus_model import FocusMemory, FocusModel
 from midwatch.journal.record import NightRecord
 from midwatch.journal.store import Journal
 from midwatch.orders import Night, ResolvedTarget
@@ -38,6 +39,7 @@ class DutyContext:
         record: the night so far.
         journal: where facts go; use `note`.
         limits: the mount's limits, for asking.
+        focus_memory: what focus runs have taught, of all nights.
     """
 
     clock: Clock
@@ -52,6 +54,12 @@ class DutyContext:
     limits: LimitCheck
     graders: Mapping[str, Grader]
     lights: list[Graded]
+    focus_memory: FocusMemory
+
+    @property
+    def focus_model(self) -> FocusModel:
+        """Focus against temperature and filters, as learned up to now."""
+        return self.focus_memory.model
 
     @property
     def now_s(self) -> float:

@@ -76,6 +76,15 @@ class View:
         focused_at_s, focused_at_c, focused_hfr_px: of the last good focus run.
         recent_hfr_px: of the latest light frames since that run, oldest first.
         recent_stars: star counts of the latest light frames of the target, oldest first.
+        size_ratios: star sizes of the light frames since that run, as multiples of what the first
+            ones of the same target and filter lead to expect under the air mass and guiding of
+            each; oldest first.
+        settled_at_c: temperature at which the focuser was last put right, by a run or by
+            following the temperature.
+        defocus_percent: expected from the temperature, percent of the critical focus zone's total
+            depth; None where it cannot be said.
+        focus_learned: whether focus against temperature was learned well enough to be relied on;
+            focus_verdict says what was learned.
         free_disk_gb: on the data folder.
         limit_in_s: seconds until the mount's present tracking meets a limit.
     """
@@ -92,6 +101,11 @@ class View:
     focused_hfr_px: float | None = None
     recent_hfr_px: tuple[float, ...] = ()
     recent_stars: tuple[int, ...] = ()
+    size_ratios: tuple[float, ...] = ()
+    settled_at_c: float | None = None
+    defocus_percent: float | None = None
+    focus_learned: bool = False
+    focus_verdict: str = ""
     free_disk_gb: float | None = None
     limit_in_s: float = float("inf")
 

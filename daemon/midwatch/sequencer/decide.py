@@ -13,9 +13,8 @@ from datetime import UTC, datetime
 
 from midwatch.journal.events import Cause
 from midwatch.sequencer.chances import Board, Chance, survey
-from midwatch.sequencer.world import World
-
-Scalar = str | int | float | bool | None
+from midwatch.sequencer.refocus import Scalar, cheap_focus, focus_args, worth_waiting
+from midwatch.sequencer.world import StandingDue, World
 
 
 @dataclass(frozen=True, slots=True)
@@ -264,7 +263,6 @@ def _end_of_night(world: World, reason: str) -> Decision:
 
 def _standing(case: Case) -> Decision | None:
     world = case.world
-    on_target = world.pointing.centred and world.pointing.tracking
     for due in world.standing:
         again = _blocked(world, due.do)
         if again is not None:
@@ -274,14 +272,21 @@ def _standing(case: Case) -> Decision | None:
         elif due.do == "wait":
             cause: Cause = "clouds" if due.when == "clouds" else "standing_order"
             return Decision("wait", "standing_order", due.message, cause=cause)
-        elif due.do == "focus" and not (on_target and world.ready.focused):
-            case.notes.append(
-                ("focus", f"{due.message}; focusing comes with the next target anyway")
-            )
+        elif due.do == "focus" and (wait := _focus_may_wait(case, due)) is not None:
+            case.notes.append(("focus", f"{due.message}; {wait}"))
         else:
-            args: dict[str, Scalar] = {"trigger": due.when} if due.do == "focus" else {}
+            args = focus_args(case.board.best, due.when) if due.do == "focus" else {}
             return Decision(due.do, "standing_order", due.message, args, cause="standing_order")
     return None
+
+
+def _focus_may_wait(case: Case, due: StandingDue) -> str | None:
+    """Say why a refocus that is due is not done now, or None when it is."""
+    world = case.world
+    on_target = world.pointing.centred and world.pointing.tracking
+    if not (on_target and world.ready.focused):
+        return "focusing comes with the next target anyway"
+    return None if due.at_once else worth_waiting(world, case.board.best, due)
 
 
 def _next_frame(case: Case) -> Decision | None:
@@ -341,8 +346,9 @@ def _towards(case: Case, best: Chance) -> Decision | None:
         return step or _hold(
             world, "next_frame", "centring failed; trying again", world.now_s + 30, "fault"
         )
+    focus = cheap_focus(world, best)
     optional: list[tuple[bool, str, str, dict[str, Scalar]]] = [
-        (not ready.focused, "focus", "not focused yet", {"trigger": "first"}),
+        (focus is not None, "focus", *(focus or ("", {}))),
         (
             ready.has_guider and not ready.guiding,
             "guide",

@@ -38,6 +38,7 @@ from midwatch.sequencer.aim import Aim
 from midwatch.sequencer.context import DutyContext
 from midwatch.sequencer.decide import Decision, decide, preempt
 from midwatch.sequencer.faultdesk import FaultDesk, said
+from midwatch.sequencer.focuswatch import FocusWatch
 from midwatch.sequencer.interruption import stop_devices
 from midwatch.sequencer.lookoutdesk import LookoutDesk, with_rig_defaults
 from midwatch.sequencer.registry import Registry
@@ -116,7 +117,16 @@ class Engine:
             troubled=before is not None and before.cause == "unsafe",
         )
         forecast = LimitForecast(context.limits)
-        self._view = WorldView(night, plan, rig, record, aim, forecast, learned)
+        self._view = WorldView(
+            night,
+            plan,
+            rig,
+            record,
+            aim,
+            forecast,
+            learned,
+            FocusWatch(night, record, context.focus_memory),
+        )
         self._aim = aim
         self._faults = FaultDesk(rig, record, journal)
         self._began_s = round(clock.unix_s(), 3)
@@ -159,11 +169,12 @@ class Engine:
             now_s,
         )
         self._desk.update(self._view.view(now_s, self._free_gb()), self._journal.append)
-        return self._view.build(now_s, safety, self._desk.due())
+        return self._view.build(now_s, safety, self._desk.due(), self._desk.pressing("focus"))
 
     def _heard(self, event: Event) -> None:
         self.record.apply(event)
         self._aim.apply(event)
+        self._context.focus_memory.hear(event)
         if event.fact.kind not in _SLOW_FACTS:
             self._view.forget()
         if isinstance(event.fact, DutyEnded) and event.fact.outcome == "done":

@@ -22,6 +22,14 @@ class _Post:
     # Done since it tripped; a duty is not repeated before the lookout has cleared in between.
     spent: bool = False
 
+    @property
+    def urgency(self) -> float:
+        """Level over trip where levels rise from zero to it; 1 where that says nothing."""
+        level, trip = self.reading.level, self.guard.trip
+        if level is None or trip <= 0.0 or self.guard.clear > trip:
+            return 1.0
+        return max(0.0, level / trip)
+
 
 class LookoutDesk:
     """All standing orders with their lookouts and guards.
@@ -68,6 +76,15 @@ class LookoutDesk:
             if post.order.do == duty and post.guard.status == "tripped":
                 post.spent = True
 
+    def pressing(self, duty: str) -> tuple[float, str, str]:
+        """Return the most urgent order of a duty that is not due yet: urgency, lookout, message."""
+        ahead = [
+            (post.urgency, post.order.when, f"{post.order.when}: {post.reading.message}")
+            for post in self._posts
+            if post.order.do == duty and post.guard.status == "clear"
+        ]
+        return max(ahead, key=lambda found: found[0], default=(0.0, "", ""))
+
     def due(self) -> tuple[StandingDue, ...]:
         """Return the standing orders whose lookouts have tripped, in declared order."""
         return tuple(
@@ -76,6 +93,7 @@ class LookoutDesk:
                 post.order.do,
                 post.order.at == "at_once",
                 f"{post.order.when}: {post.reading.message}",
+                post.urgency,
             )
             for post in self._posts
             if post.guard.status == "tripped" and not post.spent
@@ -88,6 +106,7 @@ def with_rig_defaults(
     """Add the rig's own refocus rules to the declared orders; a declared one goes first."""
     declared = {(order.when, order.do) for order in orders}
     rules = (
+        ("defocus", focus.defocus_percent),
         ("temperature", focus.temperature_c),
         ("focus_age", focus.every_min),
         ("hfr", focus.hfr_percent),

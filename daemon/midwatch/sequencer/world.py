@@ -120,6 +120,26 @@ class Readiness:
 
 
 @dataclass(frozen=True, slots=True)
+class FocusView:
+    """How focus stands.
+
+    Attributes:
+        since_s: when it was last found; None before the first run.
+        after_flip: a refocus is ordered because the telescope was flipped since.
+        strange_filters: filters for which the last run does not hold, their offsets being unknown.
+        urgency: level over trip of the most urgent refocus rule that is not due yet; 1 is due.
+        rule: its lookout; message: what that sees.
+    """
+
+    since_s: float | None = None
+    after_flip: bool = False
+    strange_filters: tuple[str, ...] = ()
+    urgency: float = 0.0
+    rule: str = ""
+    message: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Safety:
     """Whether the sky may be let in; ``since_s`` when that began."""
 
@@ -130,12 +150,17 @@ class Safety:
 
 @dataclass(frozen=True, slots=True)
 class StandingDue:
-    """A standing order whose lookout has tripped."""
+    """A standing order whose lookout has tripped.
+
+    Attributes:
+        urgency: level over trip; 1 where that says nothing.
+    """
 
     when: str
     do: str
     at_once: bool
     message: str
+    urgency: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,6 +225,7 @@ class World:
     faults: tuple[FaultView, ...] = ()
     standing: tuple[StandingDue, ...] = ()
     calibration: tuple[CalibrationNeed, ...] = ()
+    focus: FocusView = FocusView()
     durations_s: Mapping[str, float] = field(default_factory=dict)
     margin_s: float = 30.0
 

@@ -16,6 +16,7 @@ from midwatch.sequencer.aim import Aim
 from midwatch.sequencer.calibration import calibration_needs
 from midwatch.sequencer.contracts import View
 from midwatch.sequencer.faults import target_rests_until_s, view_faults
+from midwatch.sequencer.focuswatch import FocusWatch
 from midwatch.sequencer.world import (
     DEFAULT_DURATIONS_S,
     CalibrationNeed,
@@ -78,6 +79,7 @@ class WorldView:
     aim: Aim
     forecast: LimitForecast
     learned: LearnedDurations
+    focus: FocusWatch
     _hours: NightHours = field(init=False)
     _durations_s: dict[str, float] = field(default_factory=dict)
     # What only changes with frames is kept until one comes: the world is built at every stir.
@@ -97,9 +99,16 @@ class WorldView:
     def forget(self) -> None:
         """Have what was derived from frames and faults derived anew."""
         self._calibration = self._targets = self._lights = None
+        self.focus.forget()
 
-    def build(self, now_s: float, safety: Safety, standing: tuple[StandingDue, ...]) -> World:
-        """Return the world as it is now."""
+    def build(
+        self,
+        now_s: float,
+        safety: Safety,
+        standing: tuple[StandingDue, ...],
+        pressing: tuple[float, str, str] = (0.0, "", ""),
+    ) -> World:
+        """Return the world as it is now; `pressing` is the refocus rule that is next to be due."""
         limits = self.night.rig.limits
         return World(
             now_s=now_s,
@@ -117,6 +126,7 @@ class WorldView:
             faults=view_faults(self.record, now_s),
             standing=standing,
             calibration=self._calibration_needs(),
+            focus=self.focus.view(pressing),
             durations_s=self._expected(),
         )
 
@@ -222,11 +232,13 @@ class WorldView:
 
         lights = self._lights_since_focus()
         weather = rig.weather.state if rig.weather is not None and up(rig.weather) else None
+        focuser = rig.focuser.state if up(rig.focuser) else None
+        focuser_c = focuser.temperature_c if focuser is not None else None
         return View(
             now_s=now_s,
             mount=self.mount(),
             camera=rig.camera.state if up(rig.camera) else None,
-            focuser=rig.focuser.state if up(rig.focuser) else None,
+            focuser=focuser,
             guider=rig.guider.state if rig.guider is not None and up(rig.guider) else None,
             weather=weather,
             weather_age_s=weather_age_s(rig, now_s),
@@ -235,6 +247,11 @@ class WorldView:
             focused_hfr_px=focus.run.best_hfr_px if focus else None,
             recent_hfr_px=tuple(g.hfr_px for g in lights[-5:] if g.hfr_px is not None),
             recent_stars=tuple(g.stars for g in lights[-5:] if g.stars is not None),
+            size_ratios=self.focus.size_ratios(),
+            settled_at_c=self.focus.settled_at_c(),
+            defocus_percent=self.focus.defocus_percent(focuser_c),
+            focus_learned=self.focus.learned,
+            focus_verdict=self.focus.model.verdict,
             free_disk_gb=free_disk_gb,
             limit_in_s=self.forecast.at_s(self.mount(), now_s) - now_s,
         )

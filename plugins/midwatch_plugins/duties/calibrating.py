@@ -15,7 +15,8 @@ from midwatch.api import (
     LightPanel,
     keep_frame,
 )
-from midwatch_plugins.duties.exposing import bring_filter, hold_focus
+from midwatch_plugins.duties.exposing import hold_focus
+from midwatch_plugins.duties.filters import bring_filter
 
 # Aim of a flat as a share of the full scale: a third to a half is common practice, no source.
 _FLAT_AIM = 0.4

@@ -8,14 +8,16 @@ from midwatch.api import (
     Args,
     Cause,
     DutyContext,
-    DutyFailedError,
+    FocusFollowed,
     FrameBegun,
-    SelectFilter,
     keep_frame,
 )
-from midwatch_plugins.duties.focusing import approach, filter_shift, selected_filter
+from midwatch_plugins.duties.filters import bring_filter, selected_filter
+from midwatch_plugins.duties.focusing import approach
 
-_WHEEL_S = 90.0
+# Shift, as a share of the critical focus zone, from which a move pays. Smaller: moves before each
+# frame for nothing; larger: defocus adds to that of the next frame.
+_FOLLOW_ZONES = 0.08
 
 
 class ExposeLight:
@@ -31,7 +33,7 @@ class ExposeLight:
         index = int(args["order_index"] or 0)
         order = target.order.frames[index]
         await bring_filter(context, order.filter)
-        await hold_focus(context)
+        await hold_focus(context, follow=True)
         setting = context.setting(order)
         await keep_frame(
             context,
@@ -49,30 +51,53 @@ class ExposeLight:
         )
 
 
-async def bring_filter(context: DutyContext, name: str | None) -> None:
-    """Select a filter and wait until the wheel confirms it; None leaves the wheel alone."""
-    if name is None or selected_filter(context) == name:
-        return
-    wheel = context.device(context.rig.filter_wheel, "filter_wheel")
-    context.activity("changing_filter", name)
-    await wheel.do(SelectFilter(name=name), timeout_s=_WHEEL_S)
-    try:
-        await wheel.until(lambda state: state.selected == name, timeout_s=15.0)
-    except TimeoutError as error:
-        raise DutyFailedError(
-            "filter_wheel", "wrong_filter", f"the filter wheel does not confirm filter {name}"
-        ) from error
-
-
-async def hold_focus(context: DutyContext) -> None:
-    """Bring the focuser to the last good focus for the present filter, if it is not there.
+async def hold_focus(context: DutyContext, *, follow: bool = False) -> None:
+    """Bring the focuser to where it was last put right, if it is not there.
 
     It is not after a change of filter, nor after a focus run that was interrupted half-way.
+
+    Args:
+        context: of the duty.
+        follow: go after the temperature, where what was learned of it can be trusted.
     """
-    focus = context.record.focus
-    if focus is None or focus.run.best_position is None:
+    settled = context.record.settled
+    if settled is None:
         return
-    wanted = focus.run.best_position + filter_shift(context, focus.run.filter)
+    shift, _ = context.focus_model.filter_shift(settled.filter, selected_filter(context))
+    wanted = settled.position + round(shift)
+    if follow and await _follow(context, wanted):
+        return
     state = context.rig.focuser.state
     if state is not None and state.position != wanted:
         await approach(context, wanted)
+
+
+async def _follow(context: DutyContext, held: int) -> bool:
+    """Move after the learned temperature when it pays; returns whether the focuser was moved."""
+    model, focus, state = context.focus_model, context.record.focus, context.rig.focuser.state
+    if not (model.trusted and context.night.rig.focus.follow_temperature):
+        return False
+    if focus is None or focus.run.best_position is None or focus.run.temperature_c is None:
+        return False
+    if state is None or state.temperature_c is None:
+        return False
+    now = selected_filter(context)
+    shift, _ = model.filter_shift(focus.run.filter, now)
+    thermal = model.slope_steps_per_c * (state.temperature_c - focus.run.temperature_c)
+    wanted = max(0, round(focus.run.best_position + shift + thermal))
+    if state.max_position > 0:
+        wanted = min(wanted, state.max_position)
+    if abs(wanted - held) < _FOLLOW_ZONES * model.scale.zone_steps:
+        return False
+    context.activity("focusing", "following the temperature")
+    await approach(context, wanted)
+    context.note(
+        FocusFollowed(
+            from_position=held,
+            position=wanted,
+            filter=now,
+            temperature_c=state.temperature_c,
+            slope_steps_per_c=model.slope_steps_per_c,
+        )
+    )
+    return True

@@ -15,12 +15,15 @@ from midwatch.api import (
     Move,
     fit_focus_curve,
 )
+from midwatch_plugins.duties.filters import bring_filter, selected_filter
 
 _MOVE_S = 120.0
 # A frame with fewer stars says nothing about focus.
 _FEWEST_STARS = 5
 # Series of samples in one run: a first one far from focus is repeated around its best point.
 _SERIES = 3
+# How far off the rig file's own start may be, in sample distances.
+_UNKNOWN_STEPS = 10.0
 
 
 @dataclass
@@ -40,10 +43,9 @@ class Focus:
         """Run until a good fit is found; go back to where it began when there is none."""
         focuser = context.device(context.rig.focuser, "focuser")
         settings = context.night.rig.focus
-        last = context.record.focus
-        start = settings.start_position
-        if last is not None and last.run.best_position is not None:
-            start = last.run.best_position + filter_shift(context, last.run.filter)
+        if args.get("filter") is not None:
+            await bring_filter(context, str(args["filter"]))
+        start, _ = predicted_position(context)
         samples = _Samples()
         centre, fit = start, None
         for _ in range(_SERIES):
@@ -114,14 +116,23 @@ async def approach(context: DutyContext, position: int, *, from_below: bool = Tr
     await focuser.do(Move(position=max(0, position)), timeout_s=_MOVE_S)
 
 
-def selected_filter(context: DutyContext) -> str | None:
-    """Return the filter in the beam, or None without a wheel."""
-    wheel = context.rig.filter_wheel
-    return wheel.state.selected if wheel is not None and wheel.state is not None else None
-
-
 def filter_shift(context: DutyContext, focused_with: str | None) -> int:
     """Return the steps between the focus of the present filter and that of another."""
-    offsets = context.night.rig.focus.filter_offsets
-    now = selected_filter(context)
-    return offsets.get(now or "", 0) - offsets.get(focused_with or "", 0)
+    return round(context.focus_model.filter_shift(focused_with, selected_filter(context))[0])
+
+
+def predicted_position(context: DutyContext) -> tuple[int, float]:
+    """Return where best focus is expected and how uncertain that is, steps.
+
+    By what was learned of temperature and filters; else at the last good run; else where the rig
+    file begins.
+    """
+    model, state = context.focus_model, context.rig.focuser.state
+    forecast = model.predict(state.temperature_c if state else None, selected_filter(context))
+    last, settings = context.record.focus, context.night.rig.focus
+    if forecast is not None and (last is None or model.trusted):
+        return max(0, round(forecast[0])), forecast[1]
+    if last is not None and last.run.best_position is not None:
+        position = last.run.best_position + filter_shift(context, last.run.filter)
+        return max(0, position), model.scale.zone_steps
+    return settings.start_position, _UNKNOWN_STEPS * settings.step

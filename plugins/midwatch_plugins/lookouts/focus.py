@@ -9,7 +9,10 @@ from midwatch.api import Reading, View
 
 
 class Temperature:
-    """Change of the focuser's temperature since the last focus run, degrees Celsius."""
+    """Change of temperature since the focuser was last put right, degrees Celsius.
+
+    Once focus against temperature is learned, the lookout for defocus answers instead.
+    """
 
     name: ClassVar[str] = "temperature"
     unit: ClassVar[str] = "degC"
@@ -20,10 +23,13 @@ class Temperature:
     def read(self, view: View) -> Reading:
         """Compare the probe with its reading at the last run."""
         now_c = view.focuser.temperature_c if view.focuser is not None else None
-        if now_c is None or view.focused_at_c is None:
+        then_c = view.settled_at_c
+        if now_c is None or then_c is None:
             return Reading(None, "no temperature to compare with")
-        change = abs(now_c - view.focused_at_c)
-        text = f"{change:.1f} degC since the last focus run ({view.focused_at_c:.1f} degC)"
+        change = abs(now_c - then_c)
+        if view.focus_learned:
+            return Reading(0.0, f"{change:.1f} degC; defocus is known: {view.focus_verdict}")
+        text = f"{change:.1f} degC since the focuser was put right ({then_c:.1f} degC)"
         return Reading(change, text)
 
 
@@ -44,8 +50,35 @@ class FocusAge:
         return Reading(minutes, f"{minutes:.0f} min since the last focus run")
 
 
+class Defocus:
+    """Defocus to expect from the temperature, percent of the critical focus zone's total depth.
+
+    The learned slope times the change since the focuser was last put right, and the slope's error
+    times the change since focus was last measured. While nothing is learned the error is that of
+    any telescope of this length. Half of the zone is its edge.
+    """
+
+    name: ClassVar[str] = "defocus"
+    unit: ClassVar[str] = "percent"
+    trip: ClassVar[float] = 25.0
+    clear: ClassVar[float] = 20.0
+    missing: ClassVar[Literal["unknown", "tripped"]] = "unknown"
+
+    def read(self, view: View) -> Reading:
+        """Return what the line of all runs leads to expect."""
+        percent = view.defocus_percent
+        if percent is None:
+            return Reading(None, "no focus run or no temperature to compare with")
+        text = f"{percent:.0f} % of the critical focus zone expected"
+        return Reading(percent, f"{text}; learned {view.focus_verdict}")
+
+
 class StarSize:
-    """Growth of the stars since the first frames after the last focus run, percent."""
+    """Growth of the stars since the first frames after the last focus run, percent.
+
+    Freed of what air mass and guiding add. What is left may still be the seeing; when the
+    temperature gives no reason for a defocus, more frames must agree.
+    """
 
     name: ClassVar[str] = "hfr"
     unit: ClassVar[str] = "percent"
@@ -53,16 +86,21 @@ class StarSize:
     clear: ClassVar[float] = 12.0
     missing: ClassVar[Literal["unknown", "tripped"]] = "unknown"
 
-    # Frames from which a median is taken. Fewer react to one gust; more react late.
-    _FRAMES = 3
+    # Frames from which a median is taken, with and without a reason for defocus. Fewer react to
+    # one gust; more react late.
+    _FRAMES, _FRAMES_WITHOUT_REASON = 3, 6
+    # Expected defocus, percent of the critical focus zone, from which focus may be the reason.
+    _REASON_PERCENT = 10.0
 
     def read(self, view: View) -> Reading:
-        """Compare the median of the latest frames with the best of the focus run."""
-        if view.focused_hfr_px is None:
+        """Take the median of the latest frames."""
+        if view.focused_at_s is None:
             return Reading(None, "not focused yet")
-        if len(view.recent_hfr_px) < self._FRAMES:
+        calm = view.defocus_percent is not None and view.defocus_percent < self._REASON_PERCENT
+        frames = self._FRAMES_WITHOUT_REASON if calm else self._FRAMES
+        if len(view.size_ratios) < frames:
             # Not unknown: a run that has just ended answers the growth that asked for it.
             return Reading(0.0, "too few frames since the last focus run to tell")
-        now = statistics.median(view.recent_hfr_px[-self._FRAMES :])
-        growth = 100.0 * (now / view.focused_hfr_px - 1.0)
-        return Reading(growth, f"stars are {growth:.0f} % larger than after the last focus run")
+        growth = 100.0 * (statistics.median(view.size_ratios[-frames:]) - 1.0)
+        text = f"stars are {growth:.0f} % larger than after the last focus run"
+        return Reading(growth, f"{text}, air mass and guiding allowed for")
