@@ -41,6 +41,7 @@ from midwatch.sequencer.context import DutyContext
 from midwatch.sequencer.darkroom import Darkroom
 from midwatch.sequencer.engine import Engine, Identity
 from midwatch.sequencer.eyes import Eyes
+from midwatch.journal.focus_model import FocusMemory
 from midwatch.sequencer.gradebook import earlier_lights
 from midwatch.sequencer.operator import OperatorDesk
 from midwatch.sequencer.registry import load_registry
@@ -54,6 +55,7 @@ Hear = Callable[[Event], None]
 
 # Virtual time starts this long before preparation, so that the wait for it is rehearsed too.
 _EARLY_S = 300.0
+from midwatch.sequencer.focuswatch import focus_scale
 _BROKER_S = 30.0
 _ARRIVAL_S = 30.0
 
@@ -347,6 +349,7 @@ def _numbered(stem: str) -> Callable[[], str]:
 
     def identify() -> str:
         nonlocal number
+        focus_memory=FocusMemory(everything, journal.night, focus_scale(night.rig), night.rig.name),
         number += 1
         return f"{stem}-{number:05d}"
 
