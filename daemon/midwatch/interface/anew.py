@@ -10,6 +10,7 @@ from midwatch.errors import InputError
 from midwatch.interface.archive import JOURNAL_NAME
 from midwatch.interface.surroundings import FILE_NAME
 from midwatch.journal.events import FrameFiled, NightBegan
+from midwatch.journal.lessons import PROPOSAL_NAME
 from midwatch.journal.store import Event, facts_of, read_events
 
 _WRITTEN = ("night.json", "report.html", "checksums.sha256", FILE_NAME)
@@ -47,6 +48,7 @@ def make_room(data_folder: Path, evening: date) -> None:
             f"with it; rehearse into another --out, or remove {data_folder} yourself"
         )
     _remove_night(folder, events)
+    (data_folder / PROPOSAL_NAME).unlink(missing_ok=True)
     for suffix in _JOURNAL_FILES:
         path.with_name(path.name + suffix).unlink(missing_ok=True)
 

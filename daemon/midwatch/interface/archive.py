@@ -15,11 +15,12 @@ JOURNAL_NAME = "journal.sqlite"
 
 @dataclass(frozen=True)
 class KeptNight:
-    """One night of a data folder: its name, its events, its folder."""
+    """One night of a data folder: its name, its events, its folder, the events of all nights."""
 
     name: str
     events: list[Event]
     folder: Path
+    history: list[Event]
 
     @property
     def began(self) -> NightBegan:
@@ -59,7 +60,7 @@ def find_night(data_folder: Path, name: str | None) -> KeptNight:
         name = nights[-1]
     elif name not in nights:
         raise InputError(f"{data_folder}: no night {name!r}; it holds {', '.join(nights)}")
-    kept = KeptNight(name, [e for e in events if e.night == name], data_folder / name)
+    kept = KeptNight(name, [e for e in events if e.night == name], data_folder / name, events)
     if not facts_of(kept.events, NightBegan):
         raise InputError(f"{data_folder}: night {name} never began")
     return kept

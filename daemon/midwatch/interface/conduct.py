@@ -225,8 +225,11 @@ async def _conduct(night: Night, plan: NightPlan, stage: _Stage) -> NightOutcome
             await stage.bus.wait_connected(_BROKER_S)
             engine = await _assemble(stack, night, plan, stage, journal, folder)
             await engine.run()
-        events = list(journal.events(name))
-        summary = write_outputs(folder, events, context, durable=not stage.rehearsal)
+        history = list(journal.events())
+        events = [event for event in history if event.night == name]
+        summary = write_outputs(
+            folder, events, context, durable=not stage.rehearsal, history=history
+        )
     finally:
         journal.close()
     return NightOutcome(
@@ -341,6 +344,8 @@ def _night_context(night: Night) -> NightContext:
         limits=mount_limits(night.rig.limits, night.horizon),
         timezone=night.site.timezone,
         close_within_s=night.site.safety.close_within_s,
+        read_noise_e=night.rig.camera.read_noise_e,
+        pedestal_adu=night.rig.camera.pedestal_adu,
     )
 
 

@@ -34,6 +34,8 @@ class Surroundings(BaseModel):
     horizon: tuple[tuple[float, float], ...]
     limits: MotionLimits
     close_within_s: float
+    read_noise_e: float | None = None
+    pedestal_adu: float | None = None
 
     @classmethod
     def of(cls, night: Night) -> Surroundings:
@@ -48,6 +50,8 @@ class Surroundings(BaseModel):
             horizon=night.horizon.points,
             limits=night.rig.limits,
             close_within_s=night.site.safety.close_within_s,
+            read_noise_e=night.rig.camera.read_noise_e,
+            pedestal_adu=night.rig.camera.pedestal_adu,
         )
 
     @classmethod
@@ -81,4 +85,6 @@ class Surroundings(BaseModel):
             limits=mount_limits(self.limits, horizon),
             timezone=self.timezone,
             close_within_s=self.close_within_s,
+            read_noise_e=self.read_noise_e,
+            pedestal_adu=self.pedestal_adu,
         )

@@ -19,6 +19,8 @@ class NightContext:
         limits: What the mount may do, margins included, as judged.
         timezone: IANA name; times are shown in it.
         close_within_s: Time in which the rig must be parked once it is unsafe.
+        read_noise_e: Of the camera, as the rig file says; None where it does not.
+        pedestal_adu: Level of a frame without light, likewise.
     """
 
     observer: Observer
@@ -26,3 +28,5 @@ class NightContext:
     limits: MountLimits
     timezone: str
     close_within_s: float = 240.0
+    read_noise_e: float | None = None
+    pedestal_adu: float | None = None

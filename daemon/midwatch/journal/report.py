@@ -14,9 +14,11 @@ from midwatch.journal.context import NightContext
 from midwatch.journal.events import FocusRun, Grade, Sample
 from midwatch.journal.files import Inventory, checksum_lines, take_inventory, write_whole
 from midwatch.journal.ledger import Ledger, account
+from midwatch.journal.lessons import Lessons, draw_lessons, keep_proposal
 from midwatch.journal.promises import check_promises
 from midwatch.journal.record import NightRecord
 from midwatch.journal.report_charts import Mark, Point, Series, curve_chart, time_chart
+from midwatch.journal.report_lessons import exposures_section, horizon_section
 from midwatch.journal.report_sections import (
     decisions_section,
     faults_section,
@@ -56,15 +58,22 @@ class NightAccounts:
     ledger: Ledger
     inventory: Inventory
     summary: NightSummary
+    lessons: Lessons
 
 
-def take_accounts(events: Sequence[Event], folder: Path, context: NightContext) -> NightAccounts:
+def take_accounts(
+    events: Sequence[Event],
+    folder: Path,
+    context: NightContext,
+    history: Sequence[Event] | None = None,
+) -> NightAccounts:
     """Fold, account, verify and sum up the events of one night.
 
     Args:
         events: Of the night, in the order of the journal.
         folder: The night's folder; its frames are read and verified.
         context: Site and limits.
+        history: Events of all nights, from which more can be learned; left out, of this one.
 
     Raises:
         ValueError: The events hold no beginning of a night.
@@ -77,14 +86,22 @@ def take_accounts(events: Sequence[Event], folder: Path, context: NightContext) 
     inventory = take_inventory(folder)
     digest = digest_of_events(events)
     promises = check_promises(events, record, ledger, inventory, context, digest)
-    summary = summarise(events, record, ledger, promises, digest)
-    return NightAccounts(events, record, ledger, inventory, summary)
+    lessons = draw_lessons(record, events if history is None else history, context)
+    summary = summarise(events, record, ledger, promises, digest, lessons)
+    return NightAccounts(events, record, ledger, inventory, summary, lessons)
 
 
 def write_outputs(
-    folder: Path, events: Sequence[Event], context: NightContext, *, durable: bool = True
+    folder: Path,
+    events: Sequence[Event],
+    context: NightContext,
+    *,
+    durable: bool = True,
+    history: Sequence[Event] | None = None,
 ) -> NightSummary:
     """Write ``night.json``, ``report.html`` and ``checksums.sha256`` into a night's folder.
+
+    With a history, a proposed horizon goes into the folder above, where one was learned.
 
     Each file appears whole or not at all; the checksums are written last and cover the frames,
     the calibration frames and the two other files.
@@ -94,13 +111,16 @@ def write_outputs(
         events: Of the night, in the order of the journal.
         context: Site and limits.
         durable: Force the files to the disk. Only rehearsals do without.
+        history: Events of all nights of the journal.
 
     Raises:
         ValueError: The events hold no beginning of a night.
         OSError: A file cannot be read or written.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    accounts = take_accounts(events, folder, context)
+    accounts = take_accounts(events, folder, context, history)
+    if history is not None:
+        keep_proposal(folder.parent, accounts.lessons, durable=durable)
     report = render_report(accounts, folder, context)
     digests = dict(accounts.inventory.sha256)
     for name, text in (("night.json", to_json(accounts.summary)), ("report.html", report)):
@@ -126,6 +146,8 @@ def render_report(accounts: NightAccounts, folder: Path, context: NightContext) 
         timeline(accounts.events, record, ledger, context),
         ledger_section(ledger),
         targets_section(summary, record, times),
+        exposures_section(accounts.lessons),
+        horizon_section(accounts.lessons),
         _focus_section(accounts.events, times),
         _curves_section(accounts, times),
         previews_section(record, folder, times),

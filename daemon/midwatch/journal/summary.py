@@ -5,19 +5,23 @@ from __future__ import annotations
 import json
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from midwatch.journal.events import FocusRun, NightBegan, NightEnded, TargetPlanned
 from midwatch.journal.ledger import Ledger
+from midwatch.journal.lessons import Lessons
 from midwatch.journal.promises import Promise
 from midwatch.journal.record import FaultRecord, FrameRecord, NightRecord
 from midwatch.journal.store import Event, facts_of
 from midwatch.journal.summary_models import (
+    ExposureSummary,
     FaultSummary,
     FlipSummary,
     FocusSummary,
     FrameSummary,
+    HorizonSummary,
     NightSummary,
     OrderSummary,
     RemedySummary,
@@ -28,6 +32,7 @@ from midwatch.journal.summary_models import (
 __all__ = ["json_schema", "summarise", "to_json", "usable_seconds", "utc_text"]
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_NOTHING_LEARNED = Lessons()
 
 
 def utc_text(utc_s: float) -> str:
@@ -43,6 +48,7 @@ def summarise(
     ledger: Ledger,
     promises: Sequence[Promise],
     journal_digest: str,
+    lessons: Lessons = _NOTHING_LEARNED,
 ) -> NightSummary:
     """Sum up a night.
 
@@ -52,6 +58,7 @@ def summarise(
         ledger: The same, accounted.
         promises: As checked.
         journal_digest: Stands for the night's events.
+        lessons: What this night and those before have taught.
 
     Raises:
         ValueError: The night never began.
@@ -89,6 +96,8 @@ def summarise(
         promises=list(promises),
         yield_=_yield(ledger.of("open_shutter"), usable_s),
         journal_digest=journal_digest,
+        exposures=[ExposureSummary(**asdict(advice)) for advice in lessons.exposures],
+        horizon_seen=[HorizonSummary(**asdict(one)) for one in lessons.horizon],
     )
 
 

@@ -14,10 +14,12 @@ from midwatch.journal.events import Grade
 from midwatch.journal.promises import Promise
 
 __all__ = [
+    "ExposureSummary",
     "FaultSummary",
     "FlipSummary",
     "FocusSummary",
     "FrameSummary",
+    "HorizonSummary",
     "NightSummary",
     "OrderSummary",
     "RemedySummary",
@@ -192,6 +194,51 @@ class Yield(_Part):
     )
 
 
+class ExposureSummary(_Part):
+    """What the exposures of one frame order are worth; null where something is not known."""
+
+    target: str
+    filter: str | None
+    exposure_s: float
+    gain: int
+    offset: int
+    binning: int
+    frames: int = Field(description="Accepted frames from which this was taken")
+    sky_e_s: float | None = Field(description="Sky in one pixel, electrons a second")
+    read_noise_e: float | None = Field(
+        description="Of one pixel and frame, by pairs of bias frames or the rig file"
+    )
+    pedestal_adu: float | None = Field(description="Level of a frame without light")
+    electrons_per_adu: float | None = Field(description="As the camera says")
+    shortest_sub_s: float | None = Field(
+        description="Exposure from which on read noise raises the noise by less than 5 percent"
+    )
+    noise_rise_percent: float | None = Field(description="By which it does at this exposure")
+    saturated_stars_percent: float | None
+    snr_taken: float | None = Field(
+        description="Signal to noise in one pixel of something 3 magnitudes fainter than the sky, "
+        "after the accepted frames"
+    )
+    snr_wanted: float | None = Field(description="The same after all frames that were ordered")
+    missing: str = Field(description="What is not known; empty where all is")
+
+
+class HorizonSummary(_Part):
+    """What frames of all nights saw in one range of azimuth in which some were hidden."""
+
+    az_from_deg: float
+    az_to_deg: float
+    hidden: int = Field(description="Frames without stars that cloud does not explain")
+    seen: int = Field(description="Frames with stars")
+    nights: int = Field(description="Nights on which any were hidden")
+    hidden_to_deg: float | None = Field(description="Highest altitude of the hidden frames")
+    seen_from_deg: float | None = Field(description="Lowest altitude with stars above that")
+    declared_deg: float = Field(description="Horizon of the site file here, at its highest")
+    proposed_deg: float | None = Field(
+        description="What it should be; null where the evidence is too thin"
+    )
+
+
 class NightSummary(_Part):
     """One night of one rig."""
 
@@ -222,3 +269,9 @@ class NightSummary(_Part):
     promises: list[Promise]
     yield_: Yield = Field(alias="yield")
     journal_digest: str = Field(description="Stands for every event of the night and its moment")
+    exposures: list[ExposureSummary] = Field(
+        default=[], description="What the exposures of each frame order are worth"
+    )
+    horizon_seen: list[HorizonSummary] = Field(
+        default=[], description="Where frames of all nights saw no stars though it was clear"
+    )

@@ -6,6 +6,7 @@ import argparse
 
 from midwatch.interface.archive import find_night
 from midwatch.interface.console import say, tell
+from midwatch.journal.lessons import PROPOSAL_NAME
 from midwatch.journal.report import write_outputs
 from midwatch.journal.summary import to_json
 
@@ -13,7 +14,11 @@ from midwatch.journal.summary import to_json
 def execute(args: argparse.Namespace) -> int:
     """Rebuild the files of one night and print where the report lies."""
     night = find_night(args.out, args.night)
-    summary = write_outputs(night.folder, night.events, night.surroundings(args.orders).context())
+    context = night.surroundings(args.orders).context()
+    summary = write_outputs(night.folder, night.events, context, history=night.history)
+    proposal = args.out / PROPOSAL_NAME
+    if proposal.exists():
+        tell(f"frames saw less sky than the site file says; see {proposal}")
     broken = [promise for promise in summary.promises if promise.ok is False]
     for promise in broken:
         tell(f"promise {promise.number} was broken: {promise.text}: {promise.detail}")
