@@ -35,6 +35,7 @@ class Backlash:
         self.one_way = mode == "one_way"
         self._least_arcsec = least_arcsec
         self._side = 0.0
+        self._before = 0.0
         self._drift_side = 0.0
         self._asked: tuple[float, float] | None = None
         self._unanswered = 0
@@ -43,6 +44,10 @@ class Backlash:
         """Note that the axis has been moved otherwise: no one knows on which side it rests."""
         self._side = 0.0
         self._asked = None
+
+    def take_back(self) -> None:
+        """Note that the motion last planned was not performed."""
+        self._side, self._asked = self._before, None
 
     def plan(
         self, wanted_arcsec: float, sigma_arcsec: float, drift_arcsec_s: float
@@ -54,7 +59,7 @@ class Backlash:
             sigma_arcsec: Its standard error.
             drift_arcsec_s: Drift of the uncorrected axis, which a one-way axis works against.
         """
-        self._asked = None
+        self._asked, self._before = None, self._side
         if self.mode == "off" or wanted_arcsec == 0.0:
             return 0.0, 0.0
         side = float(np.sign(wanted_arcsec))

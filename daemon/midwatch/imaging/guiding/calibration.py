@@ -96,8 +96,9 @@ class Calibration(GuideModel):
 
         Returns:
             "valid" on the same side of the pier; "flipped" on the other where the mount's way
-            with declination pulses is known; "check" where it is not and a pulse must tell;
-            "invalid" with another binning or scale, a turned camera, or too near the pole.
+            with declination pulses is known; "check" where it, or the side, is not known and a
+            pulse must tell; "invalid" with another binning or scale, a turned camera, or too
+            near the pole.
         """
         if (
             self.binning != settings.binning
@@ -107,7 +108,7 @@ class Calibration(GuideModel):
         ):
             return "invalid"
         if "unknown" in (pointing.pier_side, self.pier_side):
-            return "valid" if pointing.pier_side == self.pier_side else "check"
+            return "check"
         if pointing.pier_side == self.pier_side:
             return "valid"
         return "check" if settings.dec_follows_sky is None else "flipped"

@@ -22,6 +22,7 @@ _EXECUTION = 0.05
 _SEARCH_EVERY = 120
 _RECORD_CYCLES = 4000
 _SAME_PERIOD = 0.01
+_AFTER_GAP_ARCSEC = 3.0
 
 
 @dataclass(frozen=True)
@@ -165,6 +166,9 @@ class AxisController:
     def _take_in(self, time_s: float, measured_arcsec: float, error_arcsec: float) -> None:
         if self._backlash is not None and self._last_s is not None:
             self._backlash.observe(measured_arcsec, self.error(time_s))
+        if self._last_s is not None and time_s - self._last_s > self._coast_s:
+            # After a long gap the model is no judge of what is an outlier.
+            self._estimator.disturb(_AFTER_GAP_ARCSEC)
         place = measured_arcsec - self._corrected_arcsec
         self._estimator.tell(time_s, place, error_arcsec)
         self._last_s = time_s

@@ -39,6 +39,7 @@ class GuideSettings(GuideModel):
     Attributes:
         scale_arcsec_px: Arcseconds a pixel of the frames handed in, binning included.
         binning: Binning of these frames, to tell whether a saved calibration still holds.
+        gain_e_adu: Electrons a unit of the pixels, for the photon noise of the stars.
         cycle_s: Expected time from one exposure's beginning to the next; learned once running.
         guide_rate: Guide speed of the mount as a multiple of the sidereal rate.
         most_stars: Stars to measure; more average the seeing better and cost time.
@@ -62,6 +63,7 @@ class GuideSettings(GuideModel):
 
     scale_arcsec_px: float = Field(gt=0)
     binning: int = Field(default=1, ge=1)
+    gain_e_adu: float = Field(default=1.0, gt=0)
     cycle_s: float = Field(default=2.5, gt=0)
     guide_rate: float = Field(default=0.5, gt=0, le=2)
     most_stars: int = Field(default=12, ge=1)

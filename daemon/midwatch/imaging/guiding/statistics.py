@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass
 
-__all__ = ["GuideStatistics"]
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["GuideHistory", "GuideStatistics", "oscillation", "rms"]
+
+FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -33,7 +39,8 @@ class GuideStatistics:
         oscillation_ra: Share of successive RA corrections that change sign, rescaled so that 0 is
             what independent errors give and 1 is each correction undoing the last.
         oscillation_dec: The same in declination.
-        unguided_blur_60s_arcsec: Rms blur an axis that 60 s without corrections would leave.
+        unguided_blur_60s_arcsec: Rms blur, both axes in quadrature, that 60 s without corrections
+            would leave.
     """
 
     count: int = 0
@@ -55,3 +62,74 @@ class GuideStatistics:
     oscillation_ra: float = float("nan")
     oscillation_dec: float = float("nan")
     unguided_blur_60s_arcsec: float = float("nan")
+
+
+def rms(values: FloatArray) -> float:
+    """Return the root mean square about zero; NaN without values."""
+    return float(np.sqrt(np.mean(values**2))) if len(values) else float("nan")
+
+
+def robust_rms(values: FloatArray) -> float:
+    """Return 1.4826 times the median distance from zero, the rms of normal errors."""
+    return 1.4826 * float(np.median(np.abs(values))) if len(values) else float("nan")
+
+
+def oscillation(corrections: FloatArray) -> float:
+    """Return how much successive corrections undo each other, 0 to 1.
+
+    Of independent corrections every second one changes sign, which gives 0; when each undoes the
+    last it is 1. Cycles without a correction are left out. NaN with fewer than eight.
+    """
+    signs = np.sign(corrections[corrections != 0])
+    if len(signs) < 8:
+        return float("nan")
+    return float(max(2.0 * np.mean(signs[1:] != signs[:-1]) - 1.0, 0.0))
+
+
+class GuideHistory:
+    """Errors and corrections of the last minutes."""
+
+    def __init__(self, window_s: float) -> None:
+        self._window_s = window_s
+        self._rows: deque[tuple[float, float, float, float, float]] = deque()
+
+    def clear(self) -> None:
+        """Forget all, as after a change of target."""
+        self._rows.clear()
+
+    def add(
+        self,
+        time_s: float,
+        ra_arcsec: float,
+        dec_arcsec: float,
+        ra_move_arcsec: float,
+        dec_move_arcsec: float,
+    ) -> None:
+        """Note a measurement and the corrections that followed."""
+        self._rows.append((time_s, ra_arcsec, dec_arcsec, ra_move_arcsec, dec_move_arcsec))
+        while self._rows[0][0] < time_s - self._window_s:
+            self._rows.popleft()
+
+    def figures(self, noise_ra_arcsec: float, noise_dec_arcsec: float) -> dict[str, float]:
+        """Return those fields of `GuideStatistics` that follow from errors and corrections.
+
+        Args:
+            noise_ra_arcsec: Part of the RA errors that the mount has no part in.
+            noise_dec_arcsec: The same in declination.
+        """
+        table = np.array(self._rows, dtype=np.float64).reshape(-1, 5)
+        ra, dec = table[:, 1], table[:, 2]
+        rms_ra, rms_dec = rms(ra), rms(dec)
+        mount2 = rms_ra**2 + rms_dec**2 - noise_ra_arcsec**2 - noise_dec_arcsec**2
+        return {
+            "count": len(table),
+            "rms_ra_arcsec": rms_ra,
+            "rms_dec_arcsec": rms_dec,
+            "rms_total_arcsec": float(np.hypot(rms_ra, rms_dec)),
+            "robust_total_arcsec": float(np.hypot(robust_rms(ra), robust_rms(dec))),
+            "peak_arcsec": float(np.hypot(ra, dec).max()) if len(table) else float("nan"),
+            "mount_rms_arcsec": float(np.sqrt(max(mount2, 0.0))) if len(table) else float("nan"),
+            "seeing_rms_arcsec": float(np.sqrt((noise_ra_arcsec**2 + noise_dec_arcsec**2) / 2.0)),
+            "oscillation_ra": oscillation(table[:, 3]),
+            "oscillation_dec": oscillation(table[:, 4]),
+        }

@@ -251,11 +251,11 @@ class Tracker:
             # The window's light differs from the aperture's by a factor that only pixels tell.
             self._light = np.where(used, seen.flux_adu, self._light)
             self._calibrated_light = True
-        visible = np.isfinite(seen.x_px) & (seen.snr >= _LEAST_SNR)
-        self._missing = np.where(visible, 0, self._missing + 1)
         place = np.stack([seen.x_px, seen.y_px], axis=1) - self._target
         own = place - (shift.x_px, shift.y_px) - self._home
-        near = visible & (np.hypot(*np.nan_to_num(own, nan=np.inf).T) < 2.0)
+        # What is seen but does not move with the others is as good as missing: a defect.
+        near = (seen.snr >= _LEAST_SNR) & (np.hypot(*np.nan_to_num(own, nan=np.inf).T) < 2.0)
+        self._missing = np.where(near, 0, self._missing + 1)
         young = self._age < _APPRENTICE
         gain = np.where(young, 1.0 / (self._age + 1.0), np.where(used, _HOME_GAIN, 0.0))
         self._home = np.where(near[:, None], self._home + gain[:, None] * own, self._home)
@@ -320,6 +320,6 @@ def _hfr(data: NDArray[np.uint16], x_px: float, y_px: float, fwhm_px: float) -> 
     stamp = data[top : row + half + 1, left : column + half + 1].astype(np.float32)
     stamp -= np.median(np.concatenate([stamp[0], stamp[-1], stamp[:, 0], stamp[:, -1]]))
     radius, flag = sep.flux_radius(
-        np.ascontiguousarray(stamp), [x_px - left], [y_px - top], [half - 1.0], 0.5, subpix=5
+        np.ascontiguousarray(stamp), [x_px - left], [y_px - top], [3.0 * fwhm_px], 0.5, subpix=5
     )
     return float(radius[0]) if flag[0] == 0 and radius[0] > 0 else float("nan")
