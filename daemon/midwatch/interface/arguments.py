@@ -174,6 +174,7 @@ def _check(parser: argparse.ArgumentParser) -> None:
 def _plan(parser: argparse.ArgumentParser) -> None:
     _add_orders(parser)
     _add_evening(parser)
+    _add_out(parser)
     _add_json(parser)
 
 

@@ -20,6 +20,7 @@ from midwatch.interface.console import (
     table,
 )
 from midwatch.interface.forecast import Forecast, forecast
+from midwatch.interface.learnings import Learnings, learnings_of, sky_content, sky_text
 from midwatch.interface.loading import evening_of, load_orders
 from midwatch.orders import Night
 from midwatch.planning import NightPlan, TargetPlan, plan_night
@@ -34,17 +35,20 @@ def execute(args: argparse.Namespace) -> int:
     night = load_orders(args.orders)
     plan = plan_night(night, evening_of(night, args.evening))
     ahead = forecast(night, plan)
+    learned = learnings_of(night, args.out)
     if args.json:
-        say_json(plan_content(night, plan, ahead))
+        say_json(plan_content(night, plan, ahead, learned))
         return 0
-    _show(night, plan, ahead)
+    _show(night, plan, ahead, learned)
     return 0
 
 
 # For programs ---------------------------------------------------------------------------------
 
 
-def plan_content(night: Night, plan: NightPlan, ahead: Forecast) -> dict[str, Any]:
+def plan_content(
+    night: Night, plan: NightPlan, ahead: Forecast, learned: Learnings
+) -> dict[str, Any]:
     """Everything that the plan shows, with times in ISO 8601 UTC."""
     events = plan.events
     return {
@@ -72,7 +76,10 @@ def plan_content(night: Night, plan: NightPlan, ahead: Forecast) -> dict[str, An
         "dusk": iso_utc(plan.dusk_s),
         "dawn": iso_utc(plan.dawn_s),
         "dark_s": plan.dark_s,
-        "targets": [_target_content(night, plan, target, ahead) for target in plan.targets],
+        "targets": [
+            _target_content(night, plan, target, ahead, learned) for target in plan.targets
+        ],
+        "horizon_proposed": None if learned.proposal is None else str(learned.proposal),
         "visits": [
             {
                 "target": visit.target,
@@ -86,7 +93,7 @@ def plan_content(night: Night, plan: NightPlan, ahead: Forecast) -> dict[str, An
 
 
 def _target_content(
-    night: Night, plan: NightPlan, target: TargetPlan, ahead: Forecast
+    night: Night, plan: NightPlan, target: TargetPlan, ahead: Forecast, learned: Learnings
 ) -> dict[str, Any]:
     order = target.target.order
     fitting = ahead.fitting[target.target.name]
@@ -110,8 +117,9 @@ def _target_content(
                 "exposure_s": frame.exposure_s,
                 "wanted": frame.count,
                 "fitting": count,
+                "learned": sky_content(learned.sky(target.target.name, index)),
             }
-            for frame, count in zip(order.frames, fitting, strict=True)
+            for index, (frame, count) in enumerate(zip(order.frames, fitting, strict=True))
         ],
         "note": target.note,
     }
@@ -130,7 +138,7 @@ def flip_from_utc_s(night: Night, plan: NightPlan, target: TargetPlan) -> float 
 # For people -----------------------------------------------------------------------------------
 
 
-def _show(night: Night, plan: NightPlan, ahead: Forecast) -> None:
+def _show(night: Night, plan: NightPlan, ahead: Forecast, learned: Learnings) -> None:
     zone = ZoneInfo(night.site.timezone)
     say(
         heading(f"{plan.evening:%A, %d %B %Y}: {night.site.name}, {night.rig.name}"),
@@ -140,12 +148,14 @@ def _show(night: Night, plan: NightPlan, ahead: Forecast) -> None:
     columns = min(_WIDEST, shutil.get_terminal_size((80, 24)).columns)
     fancy = drawable("•▒│─·━°")
     for target in plan.targets:
-        say(*_target(night, plan, target, ahead, zone))
+        say(*_target(night, plan, target, ahead, learned, zone))
         if target.windows:
             say(*altitude_chart(night, plan, target, columns, UNICODE if fancy else ASCII))
             say(hour_line(plan, zone, columns))
         say("")
     say(*_course(plan, ahead, zone))
+    if learned.proposal is not None:
+        say("", f"frames saw less sky than the site file says; see {learned.proposal}")
 
 
 def _hours(night: Night, plan: NightPlan, zone: ZoneInfo) -> list[str]:
@@ -182,7 +192,12 @@ def _hours(night: Night, plan: NightPlan, zone: ZoneInfo) -> list[str]:
 
 
 def _target(
-    night: Night, plan: NightPlan, target: TargetPlan, ahead: Forecast, zone: ZoneInfo
+    night: Night,
+    plan: NightPlan,
+    target: TargetPlan,
+    ahead: Forecast,
+    learned: Learnings,
+    zone: ZoneInfo,
 ) -> list[str]:
     place, order = target.target, target.target.order
     facts = [place.kind] if place.kind else []
@@ -212,7 +227,17 @@ def _target(
         *lines,
         f"  fits   {hours_text(fitting_s)} of {hours_text(target.wanted_s)} ordered",
         f"         {frames}",
+        f"  read noise hardly matters in exposures: {_exposures(target, learned)}",
     ]
+
+
+def _exposures(target: TargetPlan, learned: Learnings) -> str:
+    """Say from which exposure on read noise hardly matters, as far as earlier nights tell."""
+    told = [
+        sky_text(order, learned.sky(target.target.name, index))
+        for index, order in enumerate(target.target.order.frames)
+    ]
+    return ", ".join(dict.fromkeys(told))
 
 
 def _course(plan: NightPlan, ahead: Forecast, zone: ZoneInfo) -> list[str]:
