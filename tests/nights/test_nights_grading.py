@@ -47,6 +47,7 @@ def cloudy(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Told]:
         "targets": [
             {"name": "M 101", "frames": [{"filter": "L", "exposure_s": 300, "count": WANTED}]}
         ],
+        "calibration": {"bias": 5, "darks": 1},
     }
     path = folder / "orders" / "night.yaml"
     path.parent.mkdir()
@@ -104,6 +105,17 @@ def test_the_promise_about_accepted_frames_was_checked(cloudy: Told) -> None:
     promise = next(p for p in cloudy.outcome.summary.promises if p.number == 5)
     assert promise.ok
     assert promise.detail.startswith(f"{WANTED} accepted frames")
+
+
+def test_read_noise_and_sky_are_measured_as_the_simulator_has_them(cloudy: Told) -> None:
+    """The simulated sensor has 1.8 e- and a pedestal of 100 + 10 x 50 ADU."""
+    (advice,) = cloudy.outcome.summary.exposures
+    assert advice.missing == ""
+    assert advice.read_noise_e == pytest.approx(1.8, rel=0.03)
+    assert advice.pedestal_adu == pytest.approx(600.0, abs=1.0)
+    assert advice.frames == WANTED
+    assert advice.sky_e_s is not None
+    assert advice.shortest_sub_s == pytest.approx(1.8**2 / advice.sky_e_s / (1.05**2 - 1), rel=0.07)
 
 
 @pytest.mark.parametrize(

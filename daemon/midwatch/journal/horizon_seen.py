@@ -7,6 +7,7 @@ its evidence, and never taken over by itself.
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -145,7 +146,11 @@ def horizon_text(proposal: Horizon, bins: Sequence[SeenBin]) -> str:
         for b in bins
         if b.proposed_deg is not None and b.hidden_to_deg is not None
     ]
-    lines += [f"{azimuth:7.2f} {altitude:6.2f}" for azimuth, altitude in proposal.points]
+    # Altitudes are rounded up, so that no digit left out lowers the site's horizon.
+    lines += [
+        f"{azimuth:8.3f} {math.ceil(altitude * 1000.0 - 1e-6) / 1000.0:7.3f}"
+        for azimuth, altitude in proposal.points
+    ]
     return "\n".join(lines) + "\n"
 
 
