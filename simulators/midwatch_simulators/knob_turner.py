@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Literal
 
-from pydantic import ValidationError
+from pydantic import ConfigDict, ValidationError
 
 from midwatch.clock import Clock
 from midwatch.devices.driver import DriverContext, Facts
@@ -22,6 +22,8 @@ _SHORTEST_S, _LONGEST_S = 3.0, 9.0
 
 class Guidance(Model):
     """What guidance says is to be done at both knobs; see the event ``guidance`` of ``polar``."""
+
+    model_config = ConfigDict(extra="ignore")
 
     altitude_towards: Literal["up", "down"]
     altitude_amount_arcmin: float
