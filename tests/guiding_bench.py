@@ -173,8 +173,8 @@ class GuideScope:
         self,
         mount: NumberMount,
         *,
-        optics: Optics = Optics(),  # noqa: B008
-        sky: Sky = Sky(),  # noqa: B008
+        optics: Optics = Optics(),
+        sky: Sky = Sky(),
         stars: int = 8,
         flux: tuple[float, float] = (4e3, 4e4),
         hot: int = 0,
