@@ -169,21 +169,15 @@ async def run_alignment(
         clock = ScaledClock(run.start, run.speed, run.anchor_unix_s)
     seed = night.orders.seed if run.seed is None else run.seed
     async with AsyncExitStack() as stack:
-        settings = run.bus
-        if settings.embedded:
-            from midwatch.bus.embedded import EmbeddedBroker
-
-            broker = await stack.enter_async_context(EmbeddedBroker())
-            settings = broker.settings
         if run.spawn_devices:
-            await stack.enter_async_context(DeviceProcesses(night, settings, clock, seed, run))
+            await stack.enter_async_context(DeviceProcesses(night, run.bus, clock, seed, run))
         from midwatch.bus.mqtt import MqttBus
 
         measurer = ProcessMeasurer()
         stack.push_async_callback(measurer.close)
         stage = _Stage(
             clock=clock,
-            bus=MqttBus(settings, "midwatch-daemon", clock, seed=seed),
+            bus=MqttBus(run.bus, "midwatch-daemon", clock, seed=seed),
             topics=Topics(night.site.name, night.rig.name),
             measurer=measurer,
             folder=run.data_folder,

@@ -10,6 +10,8 @@ import textwrap
 from pathlib import Path
 
 from midwatch import __version__
+from midwatch.interface.arguments_polar import add_polar
+from midwatch.interface.arguments_words import EXIT_CODES, HELP, WIDTH
 from midwatch.interface.values import (
     date_argument,
     instant_argument,
@@ -19,47 +21,6 @@ from midwatch.interface.values import (
     whole_number,
 )
 
-_WIDTH = 79
-_EXIT_CODES = """\
-exit codes:
-  0  done
-  1  the night broke a promise
-  2  the input is wrong (the message names file, line and field, and what to write instead)
-  3  a device or service cannot be reached
-(130, as the shell has it, when interrupted)
-"""
-
-_HELP = {
-    "check": ("check a night's files, and the rig", "Reads night orders with their site and rig "
-              "and says everything that is wrong at once; then looks at drivers, plugins, "
-              "darkness, targets, clock and disk."),
-    "plan": ("what the night allows", "Shows twilight, Moon and dark hours, and for each target "
-             "when it can be imaged and how many of its frames fit."),
-    "rehearse": ("run the night against simulated devices", "Runs the orders through the real "
-                 "daemon in virtual time: a night takes minutes, and leaves the files that a real "
-                 "one would."),
-    "run": ("run the night for real", "Runs the night until the rig is parked, warm and closed. "
-            "Interrupt once (or SIGTERM) to close the night in good order; a second time ends at "
-            "once, and the devices make themselves safe."),
-    "status": ("what a running night is doing", "Asks the bus what the daemon and the devices of "
-               "a running night are doing."),
-    "pause": ("pause a running night", "Takes no new frames until resumed; the frame in hand is "
-              "finished."),
-    "resume": ("go on after a pause", "Goes on after a pause."),
-    "skip": ("leave a target for tonight", "Leaves a target out for the rest of the night: the "
-             "one in hand, or the one named."),
-    "close": ("end a running night in good order", "Stops imaging, parks, closes and warms up."),
-    "why": ("the decision in force at a time", "Reads from the journal what was being done at a "
-            "time of the night, why, and what was ruled out."),
-    "report": ("write the report again", "Writes night.json and report.html again from the "
-               "journal; needs no daemon."),
-    "device": ("run, or talk to, one device", "Without a word after the name: hosts the device's "
-               "driver in this process until it is told to end. With 'state': shows its state. "
-               "With 'do COMMAND key=value ...': has it do something."),
-    "schema": ("JSON Schema of the files, AsyncAPI of the bus", "Prints the machine-readable "
-               "description of a file or of the bus."),
-}  # fmt: skip
-
 
 def build_parser() -> argparse.ArgumentParser:
     """Return the parser of the whole command line; `command` names what was chosen."""
@@ -67,18 +28,18 @@ def build_parser() -> argparse.ArgumentParser:
         prog="midwatch",
         description="Midwatch runs an imaging night by itself: declared, rehearsed, watched, "
         "accounted for.",
-        epilog=_EXIT_CODES + "\nstart with: midwatch rehearse configs/orders/first-night.yaml",
+        epilog=EXIT_CODES + "\nstart with: midwatch rehearse configs/orders/first-night.yaml",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--version", action="version", version=f"midwatch {__version__}")
     _add_loudness(parser, is_command=False)
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for name, (summary, description) in _HELP.items():
+    for name, (summary, description) in HELP.items():
         command = commands.add_parser(
             name,
             help=summary,
-            description=textwrap.fill(description, _WIDTH),
-            epilog=_EXIT_CODES,
+            description=textwrap.fill(description, WIDTH),
+            epilog=EXIT_CODES,
             formatter_class=argparse.RawDescriptionHelpFormatter,
         )
         _add_loudness(command, is_command=True)
@@ -174,6 +135,15 @@ def _check(parser: argparse.ArgumentParser) -> None:
 def _plan(parser: argparse.ArgumentParser) -> None:
     _add_orders(parser)
     _add_evening(parser)
+    _add_out(parser)
+    _add_json(parser)
+
+
+def _polar(parser: argparse.ArgumentParser) -> None:
+    _add_orders(parser)
+    _add_evening(parser)
+    add_polar(parser)
+    _add_simulation(parser)
     _add_out(parser)
     _add_json(parser)
 
@@ -367,6 +337,7 @@ def _schema(parser: argparse.ArgumentParser) -> None:
 _FILLERS = {
     "check": _check,
     "plan": _plan,
+    "polar": _polar,
     "rehearse": _rehearse,
     "run": _run,
     "status": _status,

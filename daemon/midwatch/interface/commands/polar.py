@@ -1,0 +1,256 @@
+"""midwatch polar: measure the polar axis, and guide whoever turns its knobs."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import os
+import signal
+import sys
+from contextlib import AsyncExitStack
+from pathlib import Path
+
+from midwatch.clock import ScaledClock, WallClock
+from midwatch.errors import InputError
+from midwatch.interface.alignment import (
+    Alignment,
+    AlignOptions,
+    fields_for,
+    rehearse_alignment,
+    run_alignment,
+)
+from midwatch.interface.conduct import RunOptions
+from midwatch.interface.console import heading, say, say_json, table, tell
+from midwatch.interface.failures import BROKEN_PROMISE, DONE, INTERRUPTED
+from midwatch.interface.loading import evening_of, load_orders
+from midwatch.interface.runfile import Running, announced, broker_of
+from midwatch.journal.files import write_whole
+from midwatch.orders import Night
+from midwatch.planning import plan_night
+from midwatch.sequencer.aligning import guidance_line
+from midwatch.sequencer.alignment_plan import Pointing
+from midwatch.sky.field_rotation import allowable_error_arcmin
+from midwatch.sky.polar import AxisError
+from midwatch.sky.polar_knobs import knob_turns
+
+FILE_NAME = "polar.json"
+_CAUTIONS = (
+    "The mount moves by itself: keep hands, hair and cables clear, and a way to cut its power at",
+    "hand. See that nothing stands in the way of telescope and counterweight. Never look at or",
+    "point near the Sun. Loosen one knob at a time, and hold the mount.",
+)
+# What is asked of field rotation: a star in the corner stays within a pixel during the longest
+# exposure of the orders. Common practice, no source.
+_TRAIL_PX = 1.0
+_SUREST_ARCMIN = 0.1
+
+
+def execute(args: argparse.Namespace) -> int:
+    """Say what will be done, do it, and leave the result in the data folder."""
+    if args.start is None and args.speed != 1.0:
+        raise InputError("--speed needs --start, the instant at which scaled time begins")
+    night = load_orders(args.orders)
+    options = AlignOptions(
+        method=args.method,
+        tolerance_arcmin=args.tolerance_arcmin,
+        exposure_s=args.exposure_s,
+        each=args.frames,
+        drift_min=args.minutes,
+        guide=not args.measure_only,
+        confirm=args.confirm,
+        focus=not args.keep_focus,
+    )
+    if args.rehearse:
+        seed = night.orders.seed if args.seed is None else args.seed
+        evening = evening_of(night, args.evening)
+        fields = fields_for(night, options, plan_night(night, evening).dusk_s)
+        tell(*announcement(night, options, fields))
+        found = rehearse_alignment(night, options, seed, evening, args.sky, tell)
+    else:
+        clock = ScaledClock(args.start, args.speed) if args.start is not None else None
+        fields = fields_for(night, options, (clock or WallClock()).unix_s())
+        tell(*announcement(night, options, fields))
+        if not _agreed(args):
+            return INTERRUPTED
+        found = asyncio.run(_for_real(night, options, args, clock))
+    args.out.mkdir(parents=True, exist_ok=True)
+    path: Path = args.out / FILE_NAME
+    write_whole(path, json.dumps(found.content(), indent=1) + "\n", durable=not args.rehearse)
+    if args.json:
+        say_json(found.content())
+    else:
+        say(*verdict(found, options), "", *table([["for programs", str(path)]]))
+    return BROKEN_PROMISE if found.not_put_away else DONE
+
+
+def announcement(night: Night, options: AlignOptions, fields: tuple[Pointing, ...]) -> list[str]:
+    """Say what the mount will do, and what to look out for, before it moves."""
+    stay = (
+        f"{options.each} frames" if options.method == "frames" else f"{options.drift_min:g} minutes"
+    )
+    rows = [
+        [
+            f"field {number}",
+            f"hour angle {field.ha_deg:+.0f} deg",
+            f"declination {field.dec_deg:+.0f} deg",
+            f"altitude {field.alt_deg:.0f} deg",
+            f"azimuth {field.az_deg:.0f} deg",
+            f"telescope {field.side} of the pier",
+            stay,
+        ]
+        for number, field in enumerate(fields, 1)
+    ]
+    after = "then the knobs are turned at the last field, and" if options.guide else "then"
+    roof = "the roof opens, " if night.rig.devices.roof is not None else ""
+    return [
+        heading(f"{night.site.name}, {night.rig.name}: polar alignment"),
+        f"  {roof}the mount slews to",
+        *table(rows, indent="    "),
+        f"  {after} the mount parks",
+        "",
+        *(f"  {line}" for line in _CAUTIONS),
+        "",
+    ]
+
+
+def _agreed(args: argparse.Namespace) -> bool:
+    """Ask the person at the terminal whether the mount may move."""
+    if args.yes:
+        return True
+    if not sys.stdin.isatty():
+        raise InputError("nobody can be asked whether the mount may move: give --yes if it may")
+    sys.stderr.write("  Enter begins, anything else ends: ")
+    sys.stderr.flush()
+    return sys.stdin.readline() == "\n"
+
+
+async def _for_real(
+    night: Night, options: AlignOptions, args: argparse.Namespace, clock: ScaledClock | None
+) -> Alignment:
+    stack = AsyncExitStack()
+    broker = broker_of(night.rig.bus, night.paths["rig"])
+    if broker.embedded:
+        # Not needed for a broker elsewhere, and it brings a compiled one along.
+        from midwatch.bus.embedded import EmbeddedBroker
+
+        broker = (await stack.enter_async_context(EmbeddedBroker())).settings
+    anchor = None if clock is None else clock.anchor_unix_s
+    run = RunOptions(
+        data_folder=args.out,
+        evening=None,
+        seed=args.seed,
+        speed=args.speed,
+        start=args.start,
+        bus=broker,
+        spawn_devices=not args.no_devices,
+        sky_mode=args.sky,
+        anchor_unix_s=anchor,
+    )
+    running = Running(
+        pid=os.getpid(),
+        site=night.site.name,
+        rig=night.rig.name,
+        broker=broker,
+        devices=tuple(night.rig.devices.present()),
+        heartbeat_s=night.rig.bus.heartbeat_s,
+        start=args.start,
+        speed=args.speed,
+        anchor_unix_s=anchor,
+    )
+    loop, stop = asyncio.get_running_loop(), asyncio.Event()
+    task = asyncio.current_task()
+    guiding = False
+
+    def line(text: str) -> None:
+        nonlocal guiding
+        guiding = guiding or text.startswith("turn the knobs")
+        tell(text)
+
+    def interrupt() -> None:
+        # At the knobs it is the way to say that it is good enough; anywhere else, and the second
+        # time, it means to stop.
+        if guiding and not stop.is_set():
+            stop.set()
+        elif task is not None:
+            tell("stopped; the mount is parked")
+            task.cancel("interrupted")
+
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, interrupt)
+    try:
+        async with stack:
+            with announced(args.out, running):
+                return await run_alignment(night, options, run, line, stop)
+    except asyncio.CancelledError:
+        raise KeyboardInterrupt from None
+    finally:
+        for number in (signal.SIGINT, signal.SIGTERM):
+            loop.remove_signal_handler(number)
+
+
+def verdict(found: Alignment, options: AlignOptions) -> list[str]:
+    """Say what the axis was found to be, and what to do next."""
+    night = found.night
+    what = "rehearsed " if found.rehearsal else ""
+    lines = [
+        heading(f"{night.site.name}, {night.rig.name}: {what}polar alignment"),
+        *_axis_lines("measured", night, found.measured),
+    ]
+    last = found.confirmed or (found.guided and found.guided.error) or found.measured
+    if found.guided is not None and found.guided.error is not None:
+        ways = {
+            "reached": "within tolerance",
+            "stopped": "ended by hand",
+            "limit": "ended at a limit of the mount",
+            "lost": "ended: no frame was solved any more",
+        }
+        lines += _axis_lines(ways[found.guided.ended], night, found.guided.error)
+    if found.confirmed is not None:
+        lines += _axis_lines("confirmed", night, found.confirmed)
+    lines += ["", *(f"  {text}" for text in _advice(found, options, last))]
+    lines += [f"  NOT PUT AWAY: {failure}" for failure in found.not_put_away]
+    return lines
+
+
+def _axis_lines(name: str, night: Night, error: AxisError) -> list[str]:
+    sure = f"  (+- {_sure(error.sigma_altitude_arcmin)} and {_sure(error.sigma_azimuth_arcmin)} arcmin)"
+    line = guidance_line(error, knob_turns(night.place, error)).strip()
+    return [f"  {name}: {line}{sure}", *(f"    note: {warning}" for warning in error.warnings)]
+
+
+def _sure(sigma_arcmin: float) -> str:
+    # Flexure and refraction keep everything from being surer than this, whatever the noise.
+    return f"{max(sigma_arcmin, _SUREST_ARCMIN):.1f}"
+
+
+def _advice(found: Alignment, options: AlignOptions, last: AxisError) -> list[str]:
+    allowed = _allowed_arcmin(found.night)
+    enough = (
+        f"field rotation allows {allowed:.1f} arcmin for the longest exposure of these orders"
+        if allowed is not None
+        else "the orders take no frames"
+    )
+    if found.confirmed is None and found.guided is not None:
+        return [enough, "tighten the knobs, then measure again to confirm: midwatch polar"]
+    if last.total_arcmin > options.tolerance_arcmin:
+        return [enough, f"not yet within {options.tolerance_arcmin:g} arcmin: go on"]
+    return [enough, f"within {options.tolerance_arcmin:g} arcmin"]
+
+
+def _allowed_arcmin(night: Night) -> float | None:
+    """The axis error at which a corner star trails by a pixel in the longest ordered exposure."""
+    exposures = [
+        (frame.exposure_s, target.dec_deg)
+        for target in night.targets
+        for frame in target.order.frames
+    ]
+    if not exposures:
+        return None
+    camera, focal_mm = night.rig.camera, night.rig.optics.focal_length_mm
+    # Half the diagonal of a usual sensor if only its driver knows the size.
+    corner_deg = 57.3 * 11.0 / focal_mm
+    return min(
+        allowable_error_arcmin(_TRAIL_PX * camera.pixel_um, dec, exposure_s, focal_mm, corner_deg)
+        for exposure_s, dec in exposures
+    )
