@@ -45,13 +45,13 @@ def scenes(kind: str, seed: int) -> Scene:
             return Scene(seed, began=datetime(2027, 3, 28, 20, 0, tzinfo=UTC), frames=85)
         case "full Moon rises":
             return Scene(seed, began=datetime(2027, 3, 23, 18, 30, tzinfo=UTC), frames=60)
-        case "sets to 20 degrees":
+        case "sinks to 13 degrees":
             return Scene(seed, began=datetime(2027, 10, 20, 17, 30, tzinfo=UTC), frames=44)
     raise ValueError(kind)
 
 
 KINDS = ("clear night", "cloud band", "clouds at dusk", "many bands", "wind", "focus slip",
-         "Moonrise", "full Moon rises", "sets to 20 degrees")  # fmt: skip
+         "Moonrise", "full Moon rises", "sinks to 13 degrees")  # fmt: skip
 
 
 def main(seeds: int) -> None:

@@ -9,7 +9,16 @@ from typing import Any
 import numpy as np
 import pytest
 
-from midwatch.api import Connect, DeviceError, DriverContext, Light, Move, SetOutlet, View
+from midwatch.api import (
+    Connect,
+    DeviceError,
+    DriverContext,
+    GradingSettings,
+    Light,
+    Move,
+    SetOutlet,
+    View,
+)
 from midwatch.clock import VirtualClock
 from midwatch.devices.models import WeatherState
 from midwatch.devices.spool import MemorySpool
@@ -124,8 +133,9 @@ def test_the_example_lookout_tells_the_cold_and_knows_when_it_does_not() -> None
 def test_the_example_grader_doubts_what_is_low() -> None:
     low_sky = example("LowSky")()
     grades = [
-        low_sky.grade(Light("M 31", None, 60.0, guided=True, altitude_deg=altitude), ()).grade
+        low_sky.grade(light, (), GradingSettings()).grade
         for altitude in (24.0, 26.0, None)
+        for light in [Light("M 31", None, 60.0, guided=True, altitude_deg=altitude)]
     ]
     assert grades == ["doubtful", "accepted", "accepted"]
 
