@@ -366,6 +366,8 @@ class GuideLoop:
         if self._phase == "settling":
             self._phase = "guiding"
         if outcome == "settled":
+            if self._steersman is not None:
+                self._steersman.settled(self._now_s - rule.hold_s)
             self._say("settled", f"under {rule.under_arcsec:.2f} arcsec for {rule.hold_s:.0f} s")
         else:
             self._say(

@@ -97,6 +97,11 @@ class GuideHistory:
         """Forget all, as after a change of target."""
         self._rows.clear()
 
+    def forget_before(self, time_s: float) -> None:
+        """Forget what is older, as the way to a target once that is reached."""
+        while self._rows and self._rows[0][0] < time_s:
+            self._rows.popleft()
+
     def add(
         self,
         time_s: float,

@@ -128,6 +128,10 @@ class Steersman:
         self.dec.retarget(north_arcsec)
         self._history.clear()
 
+    def settled(self, since_s: float) -> None:
+        """Note that the target is reached: the way there is no error of guiding."""
+        self._history.forget_before(since_s)
+
     def performed(self, pulses: tuple[GuidePulse, ...]) -> None:
         """Note the pulses that the mount has done since the last frame."""
         _, dec = self._asked
