@@ -17,13 +17,16 @@ from midwatch.imaging.header import FrameHeader, ImageType, light_cards
 from midwatch.imaging.preview import preview_png
 from midwatch.imaging.solving import FieldHint, SolveFailure, solve_field
 from midwatch.imaging.stars import StarMeasures, StarTable, measure_stars
+from midwatch.imaging.trails import Trail, find_trails
 from midwatch.imaging.wcs import Solution
 from midwatch.imaging.worker import InlineMeasurer, Measurer, MeasurerDiedError, ProcessMeasurer
+from midwatch.imaging.zones import FieldShape, SkyLevels, Zone, sky_levels
 
 __all__ = [
     "Card",
     "CardValue",
     "FieldHint",
+    "FieldShape",
     "FileFacts",
     "FitsFile",
     "FocusFit",
@@ -35,16 +38,21 @@ __all__ = [
     "Measurer",
     "MeasurerDiedError",
     "ProcessMeasurer",
+    "SkyLevels",
     "Solution",
     "SolveFailure",
     "StarMeasures",
     "StarTable",
+    "Trail",
+    "Zone",
+    "find_trails",
     "fit_focus_curve",
     "light_cards",
     "luminance",
     "measure_stars",
     "preview_png",
     "read_fits",
+    "sky_levels",
     "solve_field",
     "verify_checksum",
     "write_fits",

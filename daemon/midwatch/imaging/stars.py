@@ -9,13 +9,15 @@ percent more on a Gaussian.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-
 import numpy as np
 from numpy.typing import NDArray
 
 from midwatch.imaging.frames import Frame, brightest_of_cells, luminance
+from midwatch.imaging.measures import StarMeasures, without_stars
 from midwatch.imaging.profile import fit_fwhm
+from midwatch.imaging.startable import StarTable, common_elongation, median_and_scatter
+from midwatch.imaging.trails import find_trails
+from midwatch.imaging.zones import field_shape, sky_levels, zones_of
 
 __all__ = ["StarMeasures", "StarTable", "measure_stars"]
 
@@ -32,8 +34,6 @@ _SMALLEST_AREA_PX = 5
 # The brightest stars are enough for medians; more cost time on every frame of a rich field.
 _MOST_STARS = 300
 _FITTED_STARS = 20
-# Peak over noise from which a star's shape says more about the optics than about its noise.
-_SHAPE_SNR = 50.0
 # A point of light that passed through optics leaves less than this share of its light in one
 # pixel (a Gaussian of sigma 0.5 px leaves 0.47); a defect of the sensor leaves nearly all.
 _HOT_SHARE = 0.8
@@ -47,79 +47,6 @@ _HOT_SIGMA, _HOT_CONTRAST = 10.0, 5.0
 # Variance that one pixel's width adds to a profile along each axis.
 _PIXEL_VARIANCE = 1.0 / 12.0
 _GAUSS_HFR = 1.1774100225154747
-
-
-def _none() -> FloatArray:
-    return np.empty(0)
-
-
-@dataclass(frozen=True, eq=False)
-class StarTable:
-    """One row a star, brightest first; each column of shape (N,).
-
-    Attributes:
-        x_px: Centroid along x.
-        y_px: Centroid along y.
-        flux_adu: Light above the background.
-        peak_adu: Brightest raw pixel, background included.
-        hfr_px: Half-flux radius; NaN where it could not be measured.
-        axis_ratio: Long over short axis, from second moments; 1 is round.
-        angle_deg: Direction of the long axis from +x towards +y, -90 to 90.
-        snr: Peak above the background over the noise of a pixel.
-        saturated: Whether a pixel of the star is full.
-        good: Whether the star is fit for judging sharpness: whole and not full.
-    """
-
-    x_px: FloatArray = field(default_factory=_none)
-    y_px: FloatArray = field(default_factory=_none)
-    flux_adu: FloatArray = field(default_factory=_none)
-    peak_adu: FloatArray = field(default_factory=_none)
-    hfr_px: FloatArray = field(default_factory=_none)
-    axis_ratio: FloatArray = field(default_factory=_none)
-    angle_deg: FloatArray = field(default_factory=_none)
-    snr: FloatArray = field(default_factory=_none)
-    saturated: NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, dtype=np.bool_))
-    good: NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, dtype=np.bool_))
-
-    def __len__(self) -> int:
-        return len(self.x_px)
-
-
-@dataclass(frozen=True, eq=False)
-class StarMeasures:
-    """What one frame says about sky, focus and tracking.
-
-    Numbers that the frame cannot give are NaN: without good stars there is no HFR.
-
-    Attributes:
-        count: Stars found, before the table was cut to the brightest.
-        good_count: Stars of the table fit for judging sharpness.
-        hfr_px: Median half-flux radius of the good stars, without the width of the pixel.
-        hfr_scatter_px: Robust standard deviation of one star's half-flux radius.
-        fwhm_px: Full width at half maximum of the brightest good stars, by a Moffat fit.
-        fwhm_arcsec: The same on the sky; NaN where the scale is not known.
-        elongation: Long over short axis common to the bright stars; 1 is round.
-        elongation_deg: Direction of that long axis from +x towards +y, -90 to 90.
-        background_adu: Median level of the sky.
-        noise_adu: Standard deviation of a frame pixel on empty sky.
-        saturated_count: Stars with a full pixel.
-        saturated_fraction: Share of all pixels that are full.
-        stars: The brightest stars.
-    """
-
-    count: int
-    good_count: int
-    hfr_px: float
-    hfr_scatter_px: float
-    fwhm_px: float
-    fwhm_arcsec: float
-    elongation: float
-    elongation_deg: float
-    background_adu: float
-    noise_adu: float
-    saturated_count: int
-    saturated_fraction: float
-    stars: StarTable
 
 
 def measure_stars(
@@ -146,23 +73,50 @@ def measure_stars(
     image, factor = luminance(frame)
     saturated_fraction = float(np.mean(frame.data >= frame.saturation_adu))
     if min(image.shape) < _SMALLEST_SIDE_PX:
-        return _without_stars(
+        return without_stars(
             float(np.median(frame.data)), float(np.std(frame.data)), saturated_fraction
         )
     background = sep.Background(image, bw=_MESH_PX, bh=_MESH_PX)
     level, noise = float(background.globalback), float(background.globalrms)
     if not noise > 0.0 or saturated_fraction > 0.5:
-        return _without_stars(level, noise * factor, saturated_fraction)
+        return without_stars(level, noise * factor, saturated_fraction)
+    levels = sky_levels(image)
     background.subfrom(image)
+    del background
     if frame.bayer is None:
         # The cells of a mosaic sample stars too coarsely to tell a sharp one from a hot pixel.
         _cool_hot_pixels(image, noise)
     found = _extract(image, noise, threshold_sigma, smallest_area_px)
     found = found[_like_stars(found)]
-    count = len(found)
+    trails = find_trails(image, factor)
+    shift = (factor - 1) / 2.0
+    x_px, y_px = found["x"] * factor + shift, found["y"] * factor + shift
     found = found[np.argsort(-found["flux"], kind="stable")[:_MOST_STARS]]
     table = _table(frame, image, factor, noise, found)
-    return _summary(table, count, image, factor, scale_arcsec, level, noise, saturated_fraction)
+    good = np.flatnonzero(table.good)
+    hfr_px, scatter_px = median_and_scatter(table.hfr_px[good])
+    fwhm_px = _fwhm(table, good, image, factor)
+    elongation, direction = common_elongation(table, good)
+    return StarMeasures(
+        count=len(x_px),
+        good_count=len(good),
+        hfr_px=hfr_px,
+        hfr_scatter_px=scatter_px,
+        fwhm_px=fwhm_px,
+        fwhm_arcsec=fwhm_px * scale_arcsec if scale_arcsec is not None else float("nan"),
+        elongation=elongation,
+        elongation_deg=direction,
+        background_adu=level,
+        noise_adu=noise * factor,
+        saturated_count=int(np.count_nonzero(table.saturated)),
+        saturated_fraction=saturated_fraction,
+        stars=table,
+        gradient_x_adu=levels.gradient_x_adu,
+        gradient_y_adu=levels.gradient_y_adu,
+        zones=zones_of(table, x_px, y_px, frame.data.shape, levels),
+        field=field_shape(table, frame.data.shape),
+        trails=trails,
+    )
 
 
 def _cool_hot_pixels(image: Image, noise: float) -> None:
@@ -251,39 +205,6 @@ def _window_peak(image: NDArray[np.uint16], x: FloatArray, y: FloatArray) -> NDA
     return peak
 
 
-def _summary(
-    table: StarTable,
-    count: int,
-    image: Image,
-    factor: int,
-    scale_arcsec: float | None,
-    level: float,
-    noise: float,
-    saturated_fraction: float,
-) -> StarMeasures:
-    good = np.flatnonzero(table.good)
-    hfr = table.hfr_px[good]
-    median = float(np.median(hfr)) if len(hfr) else float("nan")
-    scatter = 1.4826 * float(np.median(np.abs(hfr - median))) if len(hfr) else float("nan")
-    fwhm = _fwhm(table, good, image, factor)
-    elongation, direction = _common_elongation(table, good)
-    return StarMeasures(
-        count=count,
-        good_count=len(good),
-        hfr_px=median,
-        hfr_scatter_px=scatter,
-        fwhm_px=fwhm,
-        fwhm_arcsec=fwhm * scale_arcsec if scale_arcsec is not None else float("nan"),
-        elongation=elongation,
-        elongation_deg=direction,
-        background_adu=level,
-        noise_adu=noise * factor,
-        saturated_count=int(np.count_nonzero(table.saturated)),
-        saturated_fraction=saturated_fraction,
-        stars=table,
-    )
-
-
 def _fwhm(table: StarTable, good: NDArray[np.intp], image: Image, factor: int) -> float:
     """Fit the brightest good stars of ordinary size."""
     hfr = table.hfr_px[good]
@@ -296,41 +217,4 @@ def _fwhm(table: StarTable, good: NDArray[np.intp], image: Image, factor: int) -
         (table.y_px[chosen] - shift) / factor,
         table.hfr_px[chosen] / factor,
         table.flux_adu[chosen] / factor**2,
-    )
-
-
-def _common_elongation(table: StarTable, good: NDArray[np.intp]) -> tuple[float, float]:
-    """Return the axis ratio that bright stars share, and its direction in degrees.
-
-    The two components of the ellipticity are combined as numbers with a sign, so that noise,
-    which stretches each star another way, cancels; a median of axis ratios never reads round.
-    """
-    bright = good[table.snr[good] >= _SHAPE_SNR]
-    if len(bright) == 0:
-        return float("nan"), float("nan")
-    ratio2 = table.axis_ratio[bright] ** 2
-    ellipticity = (ratio2 - 1.0) / (ratio2 + 1.0)
-    twice = np.radians(2.0 * table.angle_deg[bright])
-    along = float(np.median(ellipticity * np.cos(twice)))
-    across = float(np.median(ellipticity * np.sin(twice)))
-    size = min(float(np.hypot(along, across)), 0.999)
-    return float(np.sqrt((1 + size) / (1 - size))), float(np.degrees(np.arctan2(across, along)) / 2)
-
-
-def _without_stars(level: float, noise: float, saturated_fraction: float) -> StarMeasures:
-    unknown = float("nan")
-    return StarMeasures(
-        count=0,
-        good_count=0,
-        hfr_px=unknown,
-        hfr_scatter_px=unknown,
-        fwhm_px=unknown,
-        fwhm_arcsec=unknown,
-        elongation=unknown,
-        elongation_deg=unknown,
-        background_adu=level,
-        noise_adu=noise,
-        saturated_count=0,
-        saturated_fraction=saturated_fraction,
-        stars=StarTable(),
     )

@@ -22,6 +22,7 @@ from midwatch.imaging.solving import FieldHint, SolveFailure
 from midwatch.imaging.stars import StarMeasures, StarTable, measure_stars
 from midwatch.imaging.wcs import Solution
 from midwatch.imaging.worker import Measurer
+from midwatch.imaging.zones import Zone
 from midwatch.sequencer.onboard import solved_on_board
 
 Pixels = NDArray[np.uint16]
@@ -36,7 +37,19 @@ _LEARNED_SCALE_TOLERANCE = 0.005
 
 @dataclass(frozen=True)
 class Sight:
-    """What a frame shows; None where it cannot be said. Lengths in full-resolution pixels."""
+    """What a frame shows; None where it cannot be said. Lengths in pixels of the frame.
+
+    Attributes:
+        elongation_deg: direction of the long axis of the stars, from +x towards +y.
+        background_gradient: rise of the sky in ADU from the left edge to the right one, and from
+            the first row to the last one.
+        trails: straight trails of satellites and aircraft.
+        trail_length_px: of all of them together.
+        saturated_fraction: share of all pixels that are full.
+        zones: nine thirds of thirds of the frame, row by row; empty where nothing was measured.
+        tilt_percent: how much larger stars are at one end of a diagonal than at the other.
+        curvature_percent: how much larger stars are in the corners than in the middle.
+    """
 
     stars: int
     hfr_px: float | None
@@ -47,6 +60,16 @@ class Sight:
     saturated_stars: int
     table: StarTable | None = None
     facts: FrameFacts | None = None
+    elongation_deg: float | None = None
+    background_gradient: tuple[float, float] | None = None
+    trails: int | None = None
+    trail_length_px: float | None = None
+    saturated_fraction: float | None = None
+    zones: tuple[Zone, ...] = ()
+    tilt_percent: float | None = None
+    tilt_error_percent: float | None = None
+    curvature_percent: float | None = None
+    curvature_error_percent: float | None = None
 
 
 def measure(frame: Frame, scale_arcsec: float) -> StarMeasures:
@@ -87,16 +110,7 @@ class Eyes:
             # Whatever measuring trips over, the frame itself is whole and must be filed.
             _log.exception("frame_not_measured", exposure_id=ref.exposure_id)
             return _unmeasured(pixels)
-        return Sight(
-            stars=found.count,
-            hfr_px=_known(found.hfr_px),
-            fwhm_arcsec=_known(found.fwhm_arcsec),
-            elongation=_known(found.elongation),
-            background_adu=found.background_adu,
-            noise_adu=found.noise_adu,
-            saturated_stars=found.saturated_count,
-            table=found.stars,
-        )
+        return _from_pixels(found)
 
     async def solve(
         self,
@@ -144,6 +158,29 @@ class Eyes:
                 self._last = replace(found, scale_arcsec=found.scale_arcsec / ref.binning)
                 break
         return found
+
+
+def _from_pixels(found: StarMeasures) -> Sight:
+    return Sight(
+        stars=found.count,
+        hfr_px=_known(found.hfr_px),
+        fwhm_arcsec=_known(found.fwhm_arcsec),
+        elongation=_known(found.elongation),
+        background_adu=found.background_adu,
+        noise_adu=found.noise_adu,
+        saturated_stars=found.saturated_count,
+        table=found.stars,
+        elongation_deg=_known(found.elongation_deg),
+        background_gradient=(found.gradient_x_adu, found.gradient_y_adu),
+        trails=len(found.trails),
+        trail_length_px=sum(trail.length_px for trail in found.trails),
+        saturated_fraction=found.saturated_fraction,
+        zones=found.zones,
+        tilt_percent=_known(found.field.tilt_percent),
+        tilt_error_percent=_known(found.field.tilt_error_percent),
+        curvature_percent=_known(found.field.curvature_percent),
+        curvature_error_percent=_known(found.field.curvature_error_percent),
+    )
 
 
 def _unmeasured(pixels: Pixels) -> Sight:
