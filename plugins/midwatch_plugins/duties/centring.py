@@ -80,6 +80,7 @@ class _Centring:
     error_arcsec: float | None = None
     diagnosis: Diagnosis | None = None
     _hopeless: int = 0
+    _searched: dict[Method, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.target = self.context.target(self.name)
@@ -154,18 +155,14 @@ class _Centring:
                 method,
                 self._index_folder(),
             )
-            if isinstance(answer, Solution) and self.method is None:
+            if isinstance(answer, SolveFailure):
+                self._searched[method] = answer.reason
+            elif self.method is None:
                 self.method = method
             if look is None or isinstance(answer, Solution):
                 filter_name = selected_filter(self.context)
                 full_adu = float(shot.ref.saturation_adu)
                 look = Look(exposure_s, filter_name, full_adu, shot.sight, answer)
-            elif answer.kind == "not_installed":
-                # What was searched in vain, and what might find it.
-                assert isinstance(look.answer, SolveFailure)
-                reason = f"{look.answer.reason}; {answer.reason}"
-                failure = SolveFailure(look.answer.kind, reason, look.answer.expected_stars)
-                look = Look(exposure_s, look.filter, look.saturation_adu, look.sight, failure)
             if isinstance(answer, Solution) or look.few_stars:
                 break
         assert look is not None
@@ -267,7 +264,12 @@ class _Centring:
                 f"{tried}: still {self.error_arcsec:.0f} arcsec off, allowed "
                 f"{self.settings.within_arcsec:g}",
             )
-        why = diagnose(self.context, self.looks, self.context.eyes.scale_arcsec)
+        # What was searched near the target was searched again in the larger area around it.
+        searched = {**self._searched}
+        if "wide" in searched:
+            searched.pop("near", None)
+        words = "; ".join(searched.values())
+        why = diagnose(self.context, self.looks, self.context.eyes.scale_arcsec, words)
         return DutyFailedError(why.device, why.fault, f"{tried}: {why.message}")
 
     def _note(self, *, ok: bool) -> None:

@@ -19,9 +19,10 @@ _BRIGHT_SKY = 0.5
 # Long over short axis. Seeing and guiding leave less than 1.4; a solver takes up to about two.
 _TRAILED = 2.0
 # Half-flux radius of stars nobody would call focused, arcseconds, and how much wider than the last
-# good focus. Seeing alone gives 2 to 4.
+# good focus. Seeing alone gives 2 to 4. Many stars are solved though they are wide.
 _BLURRED_ARCSEC = 9.0
 _BLURRED_TIMES = 3.0
+_HOPELESSLY_BLURRED_ARCSEC = 25.0
 # Focuser steps from the last good focus, in steps of a focus run.
 _FAR_FROM_FOCUS = 8
 _SPARSE = 8.0
@@ -66,28 +67,31 @@ class Diagnosis:
     message: str
 
 
-def diagnose(context: DutyContext, looks: Sequence[Look], scale_arcsec: float) -> Diagnosis:
+def diagnose(
+    context: DutyContext, looks: Sequence[Look], scale_arcsec: float, searched: str
+) -> Diagnosis:
     """Return the likeliest reason why none of some frames was solved.
 
     Args:
         context: of the duty; its devices are witnesses.
         looks: the frames, none of them solved; at least one.
         scale_arcsec: of an unbinned pixel.
+        searched: what was searched in vain, in words.
     """
     last = looks[-1]
+    seen = f"{last.sight.stars} stars in {last.exposure_s:g} s"
     return (
         _drawn_out(looks, scale_arcsec)
         or _blurred(context, looks, scale_arcsec)
         or (_dark(context, last) if last.few_stars else None)
         or _sparse(looks)
-        or Diagnosis("sky", "not_centred", _said(last))
+        or Diagnosis(
+            "sky",
+            "not_centred",
+            f"{seen}, and {searched}: the mount may point far from where it says, or the camera "
+            "differ from the rig file",
+        )
     )
-
-
-def _said(look: Look) -> str:
-    failure = look.answer
-    assert isinstance(failure, SolveFailure)
-    return f"{failure.reason} ({look.sight.stars} stars in {look.exposure_s:g} s)"
 
 
 def _drawn_out(looks: Sequence[Look], scale_arcsec: float) -> Diagnosis | None:
@@ -110,9 +114,11 @@ def _blurred(context: DutyContext, looks: Sequence[Look], scale_arcsec: float) -
     sizes = [look.sight.hfr_px for look in looks if look.sight.hfr_px is not None]
     if sizes:
         size_px = statistics.median(sizes)
-        too_large = size_px * scale_arcsec > _BLURRED_ARCSEC
+        few = looks[-1].few_stars
+        limit_arcsec = _BLURRED_ARCSEC if few else _HOPELESSLY_BLURRED_ARCSEC
+        too_large = size_px * scale_arcsec > limit_arcsec
         if best_px is not None:
-            too_large = too_large or size_px > _BLURRED_TIMES * best_px
+            too_large = too_large or (few and size_px > _BLURRED_TIMES * best_px)
         if too_large:
             than = "" if best_px is None else f", {best_px:.1f} px at the last focus run"
             return Diagnosis(
