@@ -214,7 +214,8 @@ def verdict(found: Alignment, options: AlignOptions) -> list[str]:
 
 
 def _axis_lines(name: str, night: Night, error: AxisError) -> list[str]:
-    sure = f"  (+- {_sure(error.sigma_altitude_arcmin)} and {_sure(error.sigma_azimuth_arcmin)} arcmin)"
+    altitude, azimuth = _sure(error.sigma_altitude_arcmin), _sure(error.sigma_azimuth_arcmin)
+    sure = f"  (+- {altitude} and {azimuth} arcmin)"
     line = guidance_line(error, knob_turns(night.place, error)).strip()
     return [f"  {name}: {line}{sure}", *(f"    note: {warning}" for warning in error.warnings)]
 
@@ -234,7 +235,7 @@ def _advice(found: Alignment, options: AlignOptions, last: AxisError) -> list[st
     if found.confirmed is None and found.guided is not None:
         return [enough, "tighten the knobs, then measure again to confirm: midwatch polar"]
     if last.total_arcmin > options.tolerance_arcmin:
-        return [enough, f"not yet within {options.tolerance_arcmin:g} arcmin: go on"]
+        return [enough, f"not yet within {options.tolerance_arcmin:g} arcmin: turn the knobs as said"]
     return [enough, f"within {options.tolerance_arcmin:g} arcmin"]
 
 
