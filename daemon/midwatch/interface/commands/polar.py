@@ -235,7 +235,8 @@ def _advice(found: Alignment, options: AlignOptions, last: AxisError) -> list[st
     if found.confirmed is None and found.guided is not None:
         return [enough, "tighten the knobs, then measure again to confirm: midwatch polar"]
     if last.total_arcmin > options.tolerance_arcmin:
-        return [enough, f"not yet within {options.tolerance_arcmin:g} arcmin: turn the knobs as said"]
+        within = f"{options.tolerance_arcmin:g} arcmin"
+        return [enough, f"not yet within {within}: turn the knobs as said"]
     return [enough, f"within {options.tolerance_arcmin:g} arcmin"]
 
 
