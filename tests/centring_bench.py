@@ -97,6 +97,7 @@ def centred(
     prepare: Prepare | None = None,
     *,
     off_deg: float = 0.0,
+    roof_open: bool = True,
     seed: int = 5,
 ) -> Outcome:
     """Slew near the target, perform the duty once, and tell what came of it.
@@ -106,6 +107,7 @@ def centred(
         rig: what is unusual about the rig.
         prepare: brought about just before the duty.
         off_deg: how far from the target the mount is in truth, while it believes to be there.
+        roof_open: whether the roof was opened before.
         seed: of the simulated devices.
     """
     night = load_night((rig or Rig()).write(folder))
@@ -126,7 +128,7 @@ def centred(
             context = await _context(stack, night, broker, setting, clock, folder)
             for client in context.rig.devices.values():
                 await client.do(Connect(), 60.0)
-            if context.rig.roof is not None:
+            if context.rig.roof is not None and roof_open:
                 await context.rig.roof.do(OpenRoof(), 200.0)
             target = night.targets[0]
             await context.rig.mount.do(Unpark(), 30.0)

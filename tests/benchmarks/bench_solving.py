@@ -31,7 +31,7 @@ from midwatch.sky.starcat import StarCatalogue
 from solving_truth import Chip, Stars, TrueField, anywhere, hint_near, lay_out
 
 FOUND_WITHIN_ARCSEC = 60.0  # what is solved further off is a false solution
-ASKED_BOTH = 60  # of the fields, for the other engine takes up to seconds
+ASKED_BOTH = 40  # of the fields, for the other engine takes up to seconds
 POLE = (192.86, 27.13)  # of the Galaxy, where stars are fewest
 Answer = Solution | SolveFailure | tuple[float, float] | None
 
@@ -157,7 +157,7 @@ def main() -> None:
         rng, chip, stars), lambda truth, rng: area(truth, rng, 0.5, builtin))  # fmt: skip
     for name, chip, stars, catalogue in rigs[:3]:
         here = name.split(",")[0]
-        fewer = max(count // 50, 1)
+        fewer = max(count // 66, 1)
         make = laid_out(chip, stars)
         report(f"{here}: hint 6 deg", fewer, make, lambda t, r, c=catalogue: area(t, r, 6.0, c))
         report(f"{here}: scale unknown", fewer, make, lambda t, r, c=catalogue: scale(t, r, c))

@@ -19,7 +19,12 @@ Pairs = tuple[NDArray[np.intp], NDArray[np.intp]]
 # plane about the hint, the last the noise of centroids, proper motion and a little distortion.
 _REACHES_PX = (12.0, 6.0, 4.0, 3.0)
 _MOST_STARS = 300
-_FEWEST_MATCHED = 5
+_FEWEST_MATCHED = 4
+# Fast stars lie beside their catalogue places by more than the noise; in the last fit residuals
+# beyond this many times their median size lose weight (Cauchy's function).
+_ROBUST_TIMES = 2.0
+_ROBUST_ROUNDS = 3
+_LEAST_SCATTER_PX = 0.1
 # A plane with six free numbers needs this many stars to be held; below it, four.
 _FEWEST_FOR_AFFINE = 9
 # Least share of the shorter list (stars of the frame, catalogue stars in it) that must match. Wrong
@@ -98,11 +103,12 @@ def refine(
     unit = sky.scale_arcsec / 3600
     xi, eta = -sky.parity * guess.place.real * unit, guess.place.imag * unit
     centre = _lift(xi, eta, sky.tangent_deg)
-    for reach in _REACHES_PX:
+    for number, reach in enumerate(_REACHES_PX, start=1):
         pairs = _mutual_pairs(stars, predicted, reach)
         if len(pairs[0]) < _FEWEST_MATCHED:
             return None
-        plane = _fit(stars[pairs[0]], *project(ra[pairs[1]], dec[pairs[1]], *centre), sky.parity)
+        fit = _fit_robustly if number == len(_REACHES_PX) else _fit
+        plane = fit(stars[pairs[0]], *project(ra[pairs[1]], dec[pairs[1]], *centre), sky.parity)
         if not _plausible(plane, sky, scale_tolerance):
             return None
         centre = _lift(plane[0, 2], plane[1, 2], centre)
@@ -136,16 +142,35 @@ def _mutual_pairs(stars: ComplexArray, predicted: ComplexArray, reach: float) ->
     return rows[mutual], nearest_sky[mutual]
 
 
-def _fit(stars: ComplexArray, xi: FloatArray, eta: FloatArray, parity: int) -> FloatArray:
+def _fit_robustly(stars: ComplexArray, xi: FloatArray, eta: FloatArray, parity: int) -> FloatArray:
+    """Fit as `_fit` does, in rounds of weights that let single stars stand aside."""
+    plane = _fit(stars, xi, eta, parity)
+    for _ in range(_ROBUST_ROUNDS):
+        off = np.abs(_predict(plane, xi - plane[0, 2], eta - plane[1, 2]) - stars)
+        scale = _ROBUST_TIMES * max(float(np.median(off)), _LEAST_SCATTER_PX)
+        plane = _fit(stars, xi, eta, parity, 1.0 / (1.0 + (off / scale) ** 2))
+    return plane
+
+
+def _fit(
+    stars: ComplexArray,
+    xi: FloatArray,
+    eta: FloatArray,
+    parity: int,
+    weights: FloatArray | None = None,
+) -> FloatArray:
     """Fit (xi, eta) = plane @ (x, y, 1) in degrees; returns the plane, shape (2, 3)."""
+    weights = np.ones(len(stars)) if weights is None else weights
     if len(stars) >= _FEWEST_FOR_AFFINE:
         design = np.stack((stars.real, stars.imag, np.ones(len(stars))), axis=1)
-        fitted, *_ = np.linalg.lstsq(design, np.stack((xi, eta), axis=1), rcond=None)
+        root = np.sqrt(weights)[:, None]
+        fitted, *_ = np.linalg.lstsq(root * design, root * np.stack((xi, eta), axis=1), rcond=None)
         return np.ascontiguousarray(fitted.T)
     sky = -parity * xi + 1j * eta
-    mean_star, mean_sky = stars.mean(), sky.mean()
+    mean_star, mean_sky = np.average(stars, weights=weights), np.average(sky, weights=weights)
     offsets = stars - mean_star
-    turn = np.vdot(offsets, sky - mean_sky) / np.vdot(offsets, offsets).real
+    heavy = weights * offsets
+    turn = np.vdot(heavy, sky - mean_sky) / np.vdot(heavy, offsets).real
     start = mean_sky - turn * mean_star
     return np.array(
         [

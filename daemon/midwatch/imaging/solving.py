@@ -31,6 +31,8 @@ _FEWEST_STARS = 5
 # some stars of the frame are missing.
 _SURPLUS = 1.6
 _MOST_PAIRED_SKY_STARS = 450
+# A poor field in rich surroundings must not drown among its neighbours' brighter stars.
+_FEWEST_PAIRED_SKY_STARS = 150
 _MOST_CHECKED_SKY_STARS = 4000
 # A pair shorter than this share of the diagonal turns centroid errors into large rotations.
 _SHORTEST_PAIR = 0.12
@@ -179,7 +181,8 @@ def _search(
     diagonal_px = float(np.hypot(*shape))
     cone_px = hint.radius_deg * 3600 / hint.scale_arcsec + diagonal_px / 2
     per_frame = _SURPLUS * len(paired) * np.pi * cone_px**2 / (shape[0] * shape[1])
-    plane = sky.plane[: min(int(per_frame), _MOST_PAIRED_SKY_STARS)]
+    listed_count = max(int(per_frame), _FEWEST_PAIRED_SKY_STARS)
+    plane = sky.plane[: min(listed_count, _MOST_PAIRED_SKY_STARS)]
     turns, places = _suggest(paired, plane[np.isfinite(plane)], diagonal_px, hint.scale_tolerance)
     if rotation_deg is not None:
         # Doubling the angle makes the frame before and after a flip one and the same.
