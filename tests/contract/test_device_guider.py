@@ -28,6 +28,26 @@ START = StartGuiding(settle=SETTLE)
 OPEN = Horizon(((0.0, 0.0), (180.0, 0.0)))
 
 
+@pytest.fixture(scope="module")
+def calibrated() -> MemoryKeepsake:
+    """What a guider kept of a calibration, for tests of what comes after."""
+    kept = MemoryKeepsake()
+
+    async def main(rig: GuidedRig) -> None:
+        await rig.do("guider", START)
+
+    with_rig(main, keepsake=kept)
+    assert kept.load()
+    return kept
+
+
+def again(kept: MemoryKeepsake) -> MemoryKeepsake:
+    """A copy, so that no test changes what the next one finds."""
+    copy = MemoryKeepsake()
+    copy.save(kept.load())
+    return copy
+
+
 def with_rig(main: Callable[[GuidedRig], Coroutine[Any, Any, Any]], **settings: Any) -> Any:
     async def run() -> Any:
         async with guided_rig(**settings) as rig:
@@ -103,23 +123,27 @@ def test_what_was_calibrated_is_found_again_by_a_restarted_driver() -> None:
     assert first[1] > 60.0 and second[1] < 40.0
 
 
-def test_sits_out_a_minute_of_cloud_without_anybody() -> None:
+def test_sits_out_a_minute_of_cloud_without_anybody(calibrated: MemoryKeepsake) -> None:
     async def main(rig: GuidedRig) -> Any:
         await rig.do("guider", START)
         phases = []
-        while rig.clock.unix_s() < EVENING.timestamp() + 420.0:
+        while rig.clock.unix_s() < EVENING.timestamp() + 240.0:
             await rig.clock.sleep(2.0)
             phases.append(rig.state("guider").phase)
         return phases, await watched(rig, 60.0), rig.state("guider")
 
-    phases, after, state = with_rig(main, weather=spell(300.0, 60.0, 100.0))
+    phases, after, state = with_rig(
+        main, weather=spell(120.0, 60.0, 100.0), keepsake=again(calibrated)
+    )
     assert "lost" in phases and phases.index("lost") < phases[::-1].index("guiding") + len(phases)
     assert state.phase == "guiding" and state.fault is None
     assert (after - after.mean(axis=0)).std(axis=0).max() < 1.2
 
 
-def test_an_unplugged_guide_camera_is_told_with_what_to_try_and_taken_up_again() -> None:
-    began = EVENING.timestamp() + 240.0
+def test_an_unplugged_guide_camera_is_told_with_what_to_try_and_taken_up_again(
+    calibrated: MemoryKeepsake,
+) -> None:
+    began = EVENING.timestamp() + 90.0
     fault = {"name": "guide-camera-unplugged", "from_utc_s": began, "until_utc_s": began + 90.0}
 
     async def main(rig: GuidedRig) -> Any:
@@ -131,7 +155,7 @@ def test_an_unplugged_guide_camera_is_told_with_what_to_try_and_taken_up_again()
             seen.append((rig.clock.unix_s() - began, state.phase, state.fault))
         return seen
 
-    seen = with_rig(main, guide_camera={"faults": [fault]})
+    seen = with_rig(main, guide_camera={"faults": [fault]}, keepsake=again(calibrated))
     lost = [fault for at_s, phase, fault in seen if 30.0 < at_s < 85.0 and phase == "lost"]
     assert len(lost) >= 8
     assert all("guide camera" in text and "check its cable and power" in text for text in lost)
@@ -149,7 +173,7 @@ def test_with_a_capped_guide_scope_guiding_does_not_start_and_says_what_to_look_
     assert state.phase == "lost" and "no guide star" in state.fault
 
 
-def test_no_pulse_reaches_a_mount_that_slews_or_has_stopped() -> None:
+def test_no_pulse_reaches_a_mount_that_slews_or_has_stopped(calibrated: MemoryKeepsake) -> None:
     async def main(rig: GuidedRig) -> Any:
         mount = rig.hosts["mount"].driver
         pulsed: list[tuple[bool, bool]] = []
@@ -176,15 +200,17 @@ def test_no_pulse_reaches_a_mount_that_slews_or_has_stopped() -> None:
             await rig.do("guider", START)
         return pulsed, before, slewed, str(dither.value), str(start.value)
 
-    pulsed, before, slewed, dither, start = with_rig(main)
-    assert len(pulsed) > 20 and len(pulsed) - before <= 2
+    pulsed, before, slewed, dither, start = with_rig(main, keepsake=again(calibrated))
+    assert len(pulsed) > 6 and len(pulsed) - before <= 2
     assert all(state == (True, False) for state in pulsed)
     assert slewed.phase == "lost" and slewed.fault == "the mount does not track"
     assert "only while it guides" in dither
     assert "the mount does not track" in start
 
 
-def test_pulses_are_bounded_and_refused_beyond_the_limits_of_the_mount() -> None:
+def test_pulses_are_bounded_and_refused_beyond_the_limits_of_the_mount(
+    calibrated: MemoryKeepsake,
+) -> None:
     """The mount's own host refuses: the guider notes it, and the mount is stopped at the limit."""
 
     async def main(rig: GuidedRig) -> Any:
@@ -208,37 +234,41 @@ def test_pulses_are_bounded_and_refused_beyond_the_limits_of_the_mount() -> None
             await rig.do("mount", Pulse(direction="west", duration_ms=500))
         return inside, at_limit, lengths, alt_deg, str(refused.value), rig.state("guider")
 
-    seen = Observer(PLACE).altaz(*FIELD, EVENING.timestamp() + 600.0)
+    seen = Observer(PLACE).altaz(*FIELD, EVENING.timestamp() + 240.0)
     lowest_deg = float(seen.alt_deg)
     limits = MountLimits(OPEN, lowest_deg, 90.0, 90.0, 40.0)
     inside, at_limit, lengths, alt_deg, refused, guider = with_rig(
-        main, limits=limits, mount={"character": "rough"}, guider={"max_pulse_ms": 600}
+        main,
+        limits=limits,
+        mount={"character": "rough"},
+        guider={"max_pulse_ms": 600},
+        keepsake=again(calibrated),
     )
-    assert inside > 10 and len(lengths) - at_limit <= 2
+    assert inside >= 2 and len(lengths) - at_limit <= 2
     assert max(lengths) <= 600
     assert lowest_deg < alt_deg < lowest_deg + 0.1
     assert "only while it tracks" in refused
     assert guider.phase == "lost" and guider.fault == "the mount does not track"
 
 
-def test_without_a_lease_the_mount_is_let_go() -> None:
+def test_without_a_lease_the_mount_is_let_go(calibrated: MemoryKeepsake) -> None:
     async def main(rig: GuidedRig) -> Any:
         await rig.do("guider", START)
         await rig.lease.stop()
         await rig.clock.sleep(200.0)
         return rig.state("guider"), rig.state("mount")
 
-    guider, mount = with_rig(main)
+    guider, mount = with_rig(main, keepsake=again(calibrated))
     assert guider.at_rest and guider.phase == "idle"
     assert mount.parked
 
 
-def test_the_same_seed_guides_the_same_and_another_does_not() -> None:
+def test_the_same_seed_guides_the_same_and_another_does_not(calibrated: MemoryKeepsake) -> None:
     async def main(rig: GuidedRig) -> Any:
         await rig.do("guider", START)
         return (await watched(rig, 30.0)).tolist(), rig.told
 
-    one, two, other = (with_rig(main, seed=seed) for seed in (3, 3, 4))
+    one, two, other = (with_rig(main, seed=seed, keepsake=again(calibrated)) for seed in (3, 3, 4))
     assert one == two
     assert one != other
 
@@ -253,13 +283,13 @@ def test_a_driver_says_what_is_wrong_with_its_settings() -> None:
         with_rig(main, guider={"exposure_s": 20.0})
 
 
-def test_guide_frames_do_not_pile_up() -> None:
+def test_guide_frames_do_not_pile_up(calibrated: MemoryKeepsake) -> None:
     async def main(rig: GuidedRig) -> Any:
         await rig.do("guider", START)
         await rig.do("guider", StopGuiding())
         await rig.clock.sleep(5.0)
         return rig.state("guide_camera"), rig.state("guider").cycles
 
-    state, cycles = with_rig(main)
-    assert cycles > 20
+    state, cycles = with_rig(main, keepsake=again(calibrated))
+    assert cycles >= 4
     assert len(state.waiting) <= 1 and state.phase == "idle"

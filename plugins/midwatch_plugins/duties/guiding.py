@@ -23,7 +23,7 @@ from midwatch.api import (
 # them stays on a circle of about half a step: the field spreads evenly and never walks away.
 _GOLDEN_ANGLE_RAD = math.pi * (3.0 - math.sqrt(5.0))
 # For choosing stars and calibrating, before settling begins.
-_START_S = 240.0
+_START_S = 300.0
 
 
 def _settle(context: DutyContext) -> Settle:
