@@ -154,7 +154,7 @@ def test_everything_else_that_a_night_holds(night: tuple[Path, dict[str, Any]]) 
     assert all(isinstance(seconds, int) for seconds in summary["ledger"].values())
     assert sum(summary["ledger"].values()) == dawn - dusk
     runs = [e.fact for e in read_events(out / "journal.sqlite") if isinstance(e.fact, FocusRun)]
-    assert {"first", "temperature"} <= {run.trigger for run in runs if run.ok}
+    assert {"first", "defocus"} <= {run.trigger for run in runs if run.ok}
     kept = {(p["number"], p["ok"]) for p in summary["promises"]}
     assert {(1, True), (4, True), (5, True), (6, True), (7, True), (8, True)} <= kept
     kinds = {f["frame"] for f in summary["frames"]}

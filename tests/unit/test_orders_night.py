@@ -35,7 +35,7 @@ def test_the_first_night_is_read_as_written():
     assert night.orders.evening is not None
     assert night.orders.evening.isoformat() == "2027-03-10"
     assert night.rig.devices.camera.options["width_px"] == 1800
-    assert night.rig.focus.filter_offsets == {"B": 12, "Ha": 30}
+    assert night.rig.focus.filter_offsets == {"L": 0, "R": 0, "G": 0, "B": 12, "Ha": 30}
     assert night.horizon.altitude_at(265.0) == 35.0
     assert night.place.elevation_m == 1200
     first, second = night.targets

@@ -280,7 +280,7 @@ def test_names_are_checked_against_what_is_installed(configs):
 def test_frames_name_filters_of_the_wheel(configs):
     line = change(ORDERS, "{filter: Ha, exposure_s: 600", "{filter: OIII, exposure_s: 600")
     bare = change(ORDERS, "{filter: R, exposure_s: 300, count: 8}", "{exposure_s: 300, count: 8}")
-    offset = change(RIG, "  filter_offsets: {B: 12, Ha: 30}", "  filter_offsets: {B: 12, Hb: 30}")
+    offset = change(RIG, "  filter_offsets: {L: 0, R: 0, G: 0, B: 12, Ha", "  filter_offsets: {Hb")
     first, second, third = problems()
     assert (first.line, first.message) == (line, "no filter is called 'OIII'")
     assert first.hint == "the wheel holds L, R, G, B, Ha"
