@@ -285,6 +285,7 @@ async def _assemble(
         limits=LimitCheck(observer, mount_limits(night.rig.limits, night.horizon)),
         graders=registry.graders,
         lights=earlier_lights(record),
+        focus_memory=FocusMemory(everything, journal.night, focus_scale(night.rig), night.rig.name),
     )
     engine = Engine(
         clock=clock,
@@ -354,7 +355,6 @@ def _numbered(stem: str) -> Callable[[], str]:
 
     def identify() -> str:
         nonlocal number
-        focus_memory=FocusMemory(everything, journal.night, focus_scale(night.rig), night.rig.name),
         number += 1
         return f"{stem}-{number:05d}"
 
