@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 
 from midwatch.errors import InputError
-from midwatch.sky import LimitCheck, Observer
+from midwatch.sky import LimitCheck, MountLimits, Observer
 from midwatch.sky.polar import ground_vectors, hemisphere_of
 from midwatch.sky.polar_knobs import LEAST_LEVERAGE, knob_leverage
 from midwatch.sky.vectors import FloatArray
@@ -80,14 +80,15 @@ def plan_frames(limits: LimitCheck, utc_s: float) -> tuple[Pointing, Pointing, P
         NoPointingError: there are none.
     """
     for margin_deg in _MARGINS_DEG:
-        fitting = [
-            (score, chosen)
-            for chosen in _triples(limits.observer)
-            if (score := _worth(limits.observer, chosen)) is not None
-            and _allowed(limits, chosen, utc_s, margin_deg, last_s=_GUIDE_S)
+        high = [c for c in _triples(limits.observer) if _high(limits.limits, c, margin_deg)]
+        telling = [
+            (worth, chosen)
+            for chosen in high
+            if (worth := _worth(limits.observer, chosen)) is not None
         ]
-        if fitting:
-            return max(fitting, key=lambda pair: pair[0])[1]
+        for _, chosen in sorted(telling, key=lambda pair: pair[0], reverse=True):
+            if _kept(limits, chosen, utc_s, last_s=_GUIDE_S):
+                return chosen
     raise NoPointingError(
         "the horizon and the limits leave no three fields 25 deg of right ascension apart on one "
         "side of the meridian: measure by drift (--method drift), or from a freer place"
@@ -101,13 +102,10 @@ def plan_drift(limits: LimitCheck, utc_s: float, stay_s: float) -> tuple[Pointin
         NoPointingError: there are none as far apart as 25 degrees of hour angle.
     """
     for margin_deg in _MARGINS_DEG:
-        fitting = [
-            (_drift_worth(pair), pair)
-            for pair in _pairs(limits.observer)
-            if _allowed(limits, pair, utc_s, margin_deg, last_s=2.0 * stay_s + _STAY_S)
-        ]
-        if fitting:
-            return max(fitting, key=lambda scored: scored[0])[1]
+        high = [p for p in _pairs(limits.observer) if _high(limits.limits, p, margin_deg)]
+        for pair in sorted(high, key=_drift_worth, reverse=True):
+            if _kept(limits, pair, utc_s, last_s=2.0 * stay_s + _STAY_S):
+                return pair
     raise NoPointingError(
         "the horizon and the limits leave no two fields far enough apart in hour angle: measure "
         "from a freer place, or at another hour"
@@ -153,20 +151,17 @@ def _drift_worth(pair: tuple[Pointing, Pointing]) -> float:
     return 90.0 * quarter - 2.0 * low - 0.2 * abs(far.dec_deg)
 
 
-def _allowed(
-    limits: LimitCheck,
-    fields: tuple[Pointing, ...],
-    utc_s: float,
-    margin_deg: float,
-    *,
-    last_s: float,
-) -> bool:
-    """Whether each field keeps every limit when its turn comes, and some distance from them."""
-    lowest = limits.limits
-    for field in fields:
-        horizon_deg = max(lowest.horizon.altitude_at(field.az_deg), lowest.min_alt_deg)
-        if field.alt_deg < horizon_deg + margin_deg:
-            return False
+def _high(limits: MountLimits, fields: tuple[Pointing, ...], margin_deg: float) -> bool:
+    """Whether every field is so far above the horizon and the lowest altitude."""
+    return all(
+        field.alt_deg
+        >= max(limits.horizon.altitude_at(field.az_deg), limits.min_alt_deg) + margin_deg
+        for field in fields
+    )
+
+
+def _kept(limits: LimitCheck, fields: tuple[Pointing, ...], utc_s: float, *, last_s: float) -> bool:
+    """Whether each field keeps every limit from when its turn comes until it is left."""
     for number, field in enumerate(fields):
         begins_s = utc_s + number * _STAY_S
         stay_s = last_s if number == len(fields) - 1 else _STAY_S
