@@ -7,9 +7,11 @@ from pathlib import Path
 import pytest
 
 from midwatch.orders import load_rig
+from midwatch_plugins.drivers.guider_settings import GuiderOptions as MidwatchGuiderOptions
 from midwatch_simulators.filter_wheel import FilterWheelOptions
 from midwatch_simulators.flat_panel import FlatPanelOptions
 from midwatch_simulators.focuser import FocuserOptions
+from midwatch_simulators.guide_camera import GuideCameraOptions
 from midwatch_simulators.guider import GuiderOptions
 from midwatch_simulators.mount_body import MountOptions
 from midwatch_simulators.roof import RoofOptions
@@ -23,6 +25,8 @@ OPTIONS = {
     "simulated-camera": CameraOptions,
     "simulated-focuser": FocuserOptions,
     "simulated-guider": GuiderOptions,
+    "simulated-guide-camera": GuideCameraOptions,
+    "midwatch-guider": MidwatchGuiderOptions,
     "simulated-filter-wheel": FilterWheelOptions,
     "simulated-weather": WeatherOptions,
     "simulated-roof": RoofOptions,
