@@ -14,6 +14,7 @@ from midwatch.interface.arguments_polar import add_polar
 from midwatch.interface.arguments_words import EXIT_CODES, HELP, WIDTH
 from midwatch.interface.values import (
     date_argument,
+    fault_argument,
     instant_argument,
     port_argument,
     positive_number,
@@ -164,10 +165,28 @@ def _add_simulation(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def _add_faults(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--fault",
+        metavar="NAME@TIME[+DURATION]",
+        dest="faults",
+        action="append",
+        type=fault_argument,
+        default=[],
+        help="have something go wrong at a local time, for good or for a duration, such as "
+        "guide-camera-unplugged@02:10+10m; may be given again ('midwatch schema faults' lists "
+        "the names)",
+    )
+    parser.add_argument(
+        "--scenario", metavar="FILE", type=Path, help="a file of faults, beside those given here"
+    )
+
+
 def _rehearse(parser: argparse.ArgumentParser) -> None:
     _add_orders(parser)
     _add_evening(parser)
     _add_simulation(parser)
+    _add_faults(parser)
     _add_out(parser)
     _add_json(parser, "night.json on standard output")
 
@@ -326,8 +345,9 @@ def _add_hosting(parser: argparse.ArgumentParser) -> None:
 def _schema(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "what",
-        choices=("orders", "site", "rig", "night", "bus"),
-        help="orders, site, rig: the files you write; night: night.json; bus: AsyncAPI document",
+        choices=("orders", "site", "rig", "scenario", "faults", "night", "bus"),
+        help="orders, site, rig, scenario: the files you write; faults: the names of faults that "
+        "can be injected; night: night.json; bus: AsyncAPI document",
     )
     parser.add_argument(
         "--out", metavar="FILE", type=Path, help="write there instead of standard output"

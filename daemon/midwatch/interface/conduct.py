@@ -6,42 +6,56 @@ and a real night (MQTT, a process for each device, the wall clock or a scaled on
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable
 from contextlib import AsyncExitStack
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Literal
+from typing import Literal, Protocol
 
 from midwatch import __version__
 from midwatch.bus import Bus
 from midwatch.bus.calls import Caller
-from midwatch.bus.memory import MemoryBroker, MemoryBus
+from midwatch.bus.disturbed import DisturbedBroker
 from midwatch.bus.settings import BrokerSettings
 from midwatch.bus.topics import Topics
-from midwatch.clock import Clock, ScaledClock, VirtualClock, WallClock
+from midwatch.clock import (
+    Clock,
+    ScaledClock,
+    ShiftedClock,
+    SteadyClock,
+    VirtualClock,
+    WallClock,
+)
 from midwatch.devices.guard import mount_limits
+from midwatch.devices.host import device_rng
 from midwatch.devices.lease import LeaseHolder
-from midwatch.devices.process import RigSetting, device_host
+from midwatch.devices.process import RigSetting
 from midwatch.devices.rig import RigClient
-from midwatch.devices.spool import MemorySpool
-from midwatch.imaging.worker import InlineMeasurer, Measurer, ProcessMeasurer
+from midwatch.errors import StopError
+from midwatch.imaging.worker import Measurer, ProcessMeasurer
 from midwatch.interface.deviceprocesses import DeviceProcesses
+from midwatch.interface.faultstage import FaultStage, Lives, faulty_rig
+from midwatch.interface.life import Disk, Life
+from midwatch.interface.rehearsed import RehearsedDevices
 from midwatch.interface.simulated import simulated_rig, with_rare_heartbeats
 from midwatch.journal.context import NightContext
+from midwatch.journal.focus_model import FocusMemory
 from midwatch.journal.learned import LearnedDurations
 from midwatch.journal.record import NightRecord
 from midwatch.journal.report import write_outputs
 from midwatch.journal.store import Event, Journal
 from midwatch.journal.summary_models import NightSummary
 from midwatch.orders import Night
+from midwatch.orders.faults import ScheduledFault
 from midwatch.planning import NightPlan, plan_night, require_a_target
 from midwatch.sequencer.aim import Aim
 from midwatch.sequencer.context import DutyContext
 from midwatch.sequencer.darkroom import Darkroom
 from midwatch.sequencer.engine import Engine, Identity
 from midwatch.sequencer.eyes import Eyes
-from midwatch.journal.focus_model import FocusMemory
+from midwatch.sequencer.focuswatch import focus_scale
 from midwatch.sequencer.gradebook import earlier_lights
 from midwatch.sequencer.operator import OperatorDesk
 from midwatch.sequencer.registry import load_registry
@@ -55,19 +69,23 @@ Hear = Callable[[Event], None]
 
 # Virtual time starts this long before preparation, so that the wait for it is rehearsed too.
 _EARLY_S = 300.0
-from midwatch.sequencer.focuswatch import focus_scale
 _BROKER_S = 30.0
 _ARRIVAL_S = 30.0
 
 
 @dataclass(frozen=True)
 class RehearsalOptions:
-    """How to rehearse; None takes the orders' own seed and evening."""
+    """How to rehearse; None takes the orders' own seed and evening.
+
+    Attributes:
+        faults: what goes wrong.
+    """
 
     seed: int | None
     sky_mode: SkyMode
     data_folder: Path
     evening: date | None
+    faults: tuple[ScheduledFault, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -104,12 +122,30 @@ class NightOutcome:
     interrupted: bool
 
 
+class Supervisor(Protocol):
+    """Whoever minds the processes of the drivers."""
+
+    tell: Callable[[str, str], None]
+
+    @property
+    def roles(self) -> tuple[str, ...]:
+        """The devices whose drivers are minded."""
+
+    async def restart(self, role: str) -> None:
+        """End the driver of a device and have it started anew."""
+
+
+def _open_journal(path: Path, clock: Clock, durable: bool) -> Journal:
+    return Journal.open(path, clock, durable=durable)
+
+
 @dataclass(frozen=True)
 class _Stage:
     """Everything that differs between a rehearsal and a real night.
 
     Attributes:
         arrival_s: how long devices that were just started may take to come up.
+        supervisor: who can start drivers anew; None where nobody on this machine does.
     """
 
     clock: Clock
@@ -122,6 +158,8 @@ class _Stage:
     sky_mode: SkyMode | None
     hear: Hear | None
     arrival_s: float
+    open_journal: Callable[[Path, Clock, bool], Journal] = _open_journal
+    supervisor: Supervisor | None = None
 
 
 def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = None) -> NightOutcome:
@@ -131,38 +169,62 @@ def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = No
         now_s = WallClock().unix_s()
         evening = evening_at(Observer(night.place), now_s, night.site.timezone)
     seed = night.orders.seed if options.seed is None else options.seed
-    rig = simulated_rig(night.rig, options.sky_mode)
+    rig = faulty_rig(simulated_rig(night.rig, options.sky_mode), options.faults)
     night = replace(night, rig=with_rare_heartbeats(rig) if options.sky_mode == "fast" else rig)
     plan = plan_night(night, evening)
     require_a_target(night, plan)
-    start = datetime.fromtimestamp(plan.prepare_from_s - _EARLY_S, UTC)
-    clock = VirtualClock(start)
+    clock = VirtualClock(datetime.fromtimestamp(plan.prepare_from_s - _EARLY_S, UTC))
+    machine = ShiftedClock(clock)
+    # A rehearsal without faults of the machine needs no second look at its clock.
+    daemon_clock: Clock = SteadyClock(machine) if options.faults else clock
+    outcomes: list[NightOutcome] = []
 
     async def main() -> NightOutcome:
-        broker = MemoryBroker()
+        broker = DisturbedBroker(device_rng(seed, "bus"), _physics)
+        disk = Disk()
         setting = RigSetting(night.rig, night.site.name, night.place, night.horizon)
-        async with AsyncExitStack() as stack:
-            for role in night.rig.devices.present():
-                bus = MemoryBus(broker, role)
-                spool = MemorySpool(role)
-                stack.callback(spool.close)
-                host = device_host(role, setting, bus=bus, clock=clock, seed=seed, spool=spool)
-                await stack.enter_async_context(host)
-            stage = _Stage(
-                clock=clock,
-                bus=MemoryBus(broker, "midwatch"),
-                topics=setting.topics,
-                measurer=InlineMeasurer(),
-                data_folder=options.data_folder,
-                seed=seed,
-                rehearsal=True,
-                sky_mode=options.sky_mode,
-                hear=on_event,
-                arrival_s=0.0,
-            )
-            return await _conduct(night, plan, stage)
+        async with RehearsedDevices(setting, broker, clock, seed) as devices:
+
+            async def live(life: Life) -> None:
+                stage = _Stage(
+                    clock=daemon_clock,
+                    bus=life.bus,
+                    topics=setting.topics,
+                    measurer=life.measurer,
+                    data_folder=options.data_folder,
+                    seed=seed,
+                    rehearsal=True,
+                    sky_mode=options.sky_mode,
+                    hear=on_event,
+                    arrival_s=0.0,
+                    open_journal=life.open_journal,
+                    supervisor=devices,
+                )
+                outcomes.append(await _conduct(night, plan, stage))
+
+            lives = Lives(lambda: Life(broker, daemon_clock, disk), live)
+            stage = FaultStage(
+                options.faults, clock=clock, machine=machine, broker=broker, devices=devices,
+                disk=disk, lives=lives, hand_in=_hand_in,
+            )  # fmt: skip
+            playing = asyncio.create_task(stage.run(), name="faults")
+            try:
+                await lives.run()
+            finally:
+                playing.cancel()
+                await asyncio.gather(playing, return_exceptions=True)
+            return outcomes[-1]
 
     return run_virtual(main)
+
+
+def _physics(topic: str) -> bool:
+    """Tell what is no message of the bus: how simulated devices act on each other."""
+    return topic.endswith("/event/truth")
+
+
+async def _hand_in(name: str) -> None:
+    raise StopError(f"{name} cannot be rehearsed yet")
 
 
 async def run(night: Night, options: RunOptions, on_event: Hear | None = None) -> NightOutcome:
@@ -171,7 +233,7 @@ async def run(night: Night, options: RunOptions, on_event: Hear | None = None) -
     Raises:
         UnreachableError: the broker cannot be reached.
     """
-    clock: Clock = WallClock()
+    clock: Clock = SteadyClock(WallClock())
     if options.speed != 1.0 or options.start is not None:
         clock = ScaledClock(options.start or clock.now(), options.speed, options.anchor_unix_s)
     evening = options.evening or night.orders.evening
@@ -188,6 +250,7 @@ async def run(night: Night, options: RunOptions, on_event: Hear | None = None) -
 
             broker = await stack.enter_async_context(EmbeddedBroker())
             settings = broker.settings
+        processes = None
         if options.spawn_devices:
             processes = DeviceProcesses(night, settings, clock, seed, options)
             await stack.enter_async_context(processes)
@@ -206,6 +269,7 @@ async def run(night: Night, options: RunOptions, on_event: Hear | None = None) -
             sky_mode=None,
             hear=on_event,
             arrival_s=_ARRIVAL_S * options.speed if options.spawn_devices else 0.0,
+            supervisor=processes,
         )
         return await _conduct(night, plan, stage)
 
@@ -214,8 +278,8 @@ async def _conduct(night: Night, plan: NightPlan, stage: _Stage) -> NightOutcome
     name = plan.evening.isoformat()
     folder = stage.data_folder / name
     folder.mkdir(parents=True, exist_ok=True)
-    journal = Journal.open(
-        stage.data_folder / "journal.sqlite", stage.clock, durable=not stage.rehearsal
+    journal = stage.open_journal(
+        stage.data_folder / "journal.sqlite", stage.clock, not stage.rehearsal
     )
     try:
         journal.begin_night(name)
@@ -258,8 +322,8 @@ async def _assemble(
     record, aim = NightRecord.from_events(tonight), Aim()
     for event in tonight:
         aim.apply(event)
-    rig = await _reach_rig(stack, night, stage)
     life = sum(1 for event in tonight if event.fact.kind == "night_began") + 1
+    rig = await _reach_rig(stack, night, stage, life)
     registry = load_registry()
     scale = pixel_scale_arcsec(night.rig.camera.pixel_um, night.rig.optics.focal_length_mm)
     eyes = Eyes(stage.measurer, scale)
@@ -309,11 +373,12 @@ async def _assemble(
     return engine
 
 
-async def _reach_rig(stack: AsyncExitStack, night: Night, stage: _Stage) -> RigClient:
+async def _reach_rig(stack: AsyncExitStack, night: Night, stage: _Stage, life: int) -> RigClient:
     """Return the rig's devices as seen over the bus, under a lease of our own."""
     clock, bus, topics = stage.clock, stage.bus, stage.topics
-    # A rehearsal must be repeatable to the last identifier; a real daemon must not reuse any.
-    call_seed = stage.seed if stage.rehearsal else int(clock.unix_s() * 1000)
+    # A rehearsal must be repeatable to the last identifier, and no life may reuse another's:
+    # devices answer a command that they know with the answer that they gave before.
+    call_seed = 1000 * stage.seed + life if stage.rehearsal else int(clock.unix_s() * 1000)
     caller = await stack.enter_async_context(Caller(bus, topics, clock, call_seed))
     lease = await stack.enter_async_context(
         LeaseHolder(bus, topics, clock, f"midwatch-{call_seed}", night.rig.bus.lease_s)

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from argparse import Namespace
 from datetime import date
 from importlib.metadata import entry_points
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from midwatch.clock import Clock, WallClock
 from midwatch.devices.registry import drivers
-from midwatch.orders import Night, Rig, Site, load_night, load_rig, load_site
+from midwatch.errors import InputError
+from midwatch.orders import Night, Rig, Site, load_night, load_rig, load_scenario, load_site
+from midwatch.orders.fault_kinds import FAULT_KINDS, fault_roles
+from midwatch.orders.faults import ScheduledFault, schedule
 from midwatch.sky import Horizon, Observer, Place, evening_at
 
 # What a standing order may do beside the installed duties.
@@ -47,6 +52,24 @@ def evening_of(night: Night, wanted: date | None, clock: Clock | None = None) ->
         return night.orders.evening
     now_s = (WallClock() if clock is None else clock).unix_s()
     return evening_at(Observer(night.place), now_s, night.site.timezone)
+
+
+def faults_of(night: Night, evening: date, args: Namespace) -> tuple[ScheduledFault, ...]:
+    """Return the faults asked for by ``--fault`` and ``--scenario``, in the night of an evening.
+
+    Raises:
+        OrdersError: the scenario file is wrong.
+        InputError: a fault is about a device that the rig does not have.
+    """
+    orders = list(args.faults)
+    if args.scenario is not None:
+        orders += load_scenario(args.scenario).faults
+    shown = fault_roles(night.rig.devices.present())
+    for order in orders:
+        role = FAULT_KINDS[order.fault].role
+        if role is not None and role not in shown:
+            raise InputError(f"{order.fault} needs a {role}; the rig {night.rig.name} has none")
+    return tuple(schedule(orders, evening, ZoneInfo(night.site.timezone)))
 
 
 def _duties() -> tuple[str, ...] | None:

@@ -6,6 +6,10 @@ import argparse
 import math
 import re
 from datetime import UTC, date, datetime
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from midwatch.orders.faults import FaultOrder
 
 
 def date_argument(text: str) -> date:
@@ -36,6 +40,17 @@ def time_argument(text: str) -> tuple[int, int, int]:
         raise argparse.ArgumentTypeError(f"{text!r} is no time of day; write it as 23:40")
     hour, minute, second = (int(part or 0) for part in match.groups())
     return hour, minute, second
+
+
+def fault_argument(text: str) -> FaultOrder:
+    """Read a fault such as guide-camera-unplugged@02:10+10m."""
+    # Only who injects faults waits for the models to be imported.
+    from midwatch.orders.faults import FaultTextError, parse_fault
+
+    try:
+        return parse_fault(text)
+    except FaultTextError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
 
 
 def positive_number(text: str) -> float:

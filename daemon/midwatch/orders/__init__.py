@@ -1,7 +1,14 @@
 """What the user writes: models of site, rig and night orders, and how they are read."""
 
 from midwatch.orders.angles import AngleError, parse_dec_deg, parse_ra_deg
-from midwatch.orders.loading import Night, ResolvedTarget, load_night, load_rig, load_site
+from midwatch.orders.loading import (
+    Night,
+    ResolvedTarget,
+    load_night,
+    load_rig,
+    load_scenario,
+    load_site,
+)
 from midwatch.orders.models import (
     CalibrationOrder,
     DeviceEntry,
@@ -38,6 +45,7 @@ __all__ = [
     "json_schema",
     "load_night",
     "load_rig",
+    "load_scenario",
     "load_site",
     "parse_dec_deg",
     "parse_ra_deg",

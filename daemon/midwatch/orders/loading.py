@@ -17,6 +17,7 @@ from midwatch.orders import crosscheck
 from midwatch.orders.angles import parse_dec_deg, parse_ra_deg
 from midwatch.orders.crosscheck import ReadFile
 from midwatch.orders.explain import model_problems, text_problem
+from midwatch.orders.faults import Scenario
 from midwatch.orders.models import NightOrders, Rig, Site, Target
 from midwatch.orders.problems import InputProblem, OrdersError, did_you_mean
 from midwatch.orders.rules import HIGHEST_HORIZON_DEG, LOWEST_HORIZON_DEG
@@ -31,6 +32,7 @@ _KINDS: dict[str, tuple[type[BaseModel], str]] = {
     "orders": (NightOrders, "a file of night orders"),
     "site": (Site, "a site file"),
     "rig": (Rig, "a rig file"),
+    "scenario": (Scenario, "a scenario file"),
 }
 
 M = TypeVar("M", bound=BaseModel)
@@ -163,6 +165,19 @@ def load_rig(path: Path, *, drivers: Collection[str] | None = None) -> Rig:
     reader.raise_problems()
     assert rig
     return rig
+
+
+def load_scenario(path: Path) -> Scenario:
+    """Read a file of faults.
+
+    Raises:
+        OrdersError: with every problem of the file.
+    """
+    reader = _Reader()
+    scenario = reader.build(reader.read(path, "scenario"), Scenario)
+    reader.raise_problems()
+    assert scenario
+    return scenario
 
 
 def _place(site: Site) -> Place:

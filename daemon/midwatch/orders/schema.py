@@ -7,11 +7,17 @@ from typing import Any, Literal
 from pydantic import BaseModel
 from pydantic.json_schema import GenerateJsonSchema
 
+from midwatch.orders.faults import Scenario
 from midwatch.orders.models import NightOrders, Rig, Site
 
-FileKind = Literal["orders", "site", "rig"]
+FileKind = Literal["orders", "site", "rig", "scenario"]
 
-MODELS: dict[FileKind, type[BaseModel]] = {"orders": NightOrders, "site": Site, "rig": Rig}
+MODELS: dict[FileKind, type[BaseModel]] = {
+    "orders": NightOrders,
+    "site": Site,
+    "rig": Rig,
+    "scenario": Scenario,
+}
 
 
 def json_schema(kind: FileKind) -> dict[str, Any]:

@@ -345,6 +345,8 @@ class Engine:
         _, pending = await asyncio.wait({task}, timeout=None if self._clock.virtual else _CANCEL_S)
         if pending:
             _log.error("duty_did_not_end", task=task.get_name(), limit_s=_CANCEL_S)
+        elif not task.cancelled() and task.exception() is not None:
+            _log.debug("duty_ended_with", task=task.get_name(), error=str(task.exception()))
         await stop_devices(self._rig)
 
     def _failed(self, decision: Decision, failure: BaseException | None) -> None:

@@ -7,7 +7,7 @@ import argparse
 from midwatch.interface.anew import make_room
 from midwatch.interface.conduct import RehearsalOptions, rehearse
 from midwatch.interface.epilogue import conclude
-from midwatch.interface.loading import evening_of, load_orders
+from midwatch.interface.loading import evening_of, faults_of, load_orders
 from midwatch.interface.progress import NightProgress, shown
 from midwatch.interface.surroundings import Surroundings
 from midwatch.planning import plan_night
@@ -21,7 +21,11 @@ def execute(args: argparse.Namespace) -> int:
     make_room(args.out, evening)
     Surroundings.of(night).write(args.out / evening.isoformat())
     options = RehearsalOptions(
-        seed=args.seed, sky_mode=args.sky, data_folder=args.out, evening=evening
+        seed=args.seed,
+        sky_mode=args.sky,
+        data_folder=args.out,
+        evening=evening,
+        faults=faults_of(night, evening, args),
     )
     seed = night.orders.seed if args.seed is None else args.seed
     title = f"rehearsal of {evening}, {night.site.name}, {night.rig.name}, seed {seed}, {args.sky}"

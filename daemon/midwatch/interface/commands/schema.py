@@ -29,6 +29,13 @@ def _document(what: str) -> dict[str, Any]:
         from midwatch.journal.summary import json_schema as night_schema
 
         return {"$schema": "https://json-schema.org/draft/2020-12/schema", **night_schema()}
+    if what == "faults":
+        from midwatch.orders.fault_kinds import FAULT_KINDS
+
+        return {
+            name: {"where": kind.role or kind.where, "what": kind.about, "instant": kind.instant}
+            for name, kind in FAULT_KINDS.items()
+        }
     from midwatch.orders.schema import MODELS, json_schema
 
     return json_schema(next(kind for kind in MODELS if kind == what))
