@@ -67,7 +67,7 @@ def test_each_thing_that_spoils_a_frame_rejects_it_and_is_named(
         ({"stars": 740}, "cloud"),
         ({"hfr_px": 2.6}, "focus or seeing"),
         ({"elongation": 1.45}, "as long as wide"),
-        ({"trails": 2, "trail_length_px": 400.0}, "satellites"),
+        ({"trails": 3, "trail_length_px": 400.0}, "satellites"),
         ({"offset_arcsec": None}, "not be solved"),
     ],
 )
@@ -139,4 +139,5 @@ def test_few_stars_may_vary_by_chance() -> None:
 def test_the_user_moves_the_bounds() -> None:
     assert verdict(stars=600, bounds=GradingSettings(max_star_loss_percent=60)).grade == "accepted"
     assert verdict(hfr_px=2.2, bounds=GradingSettings(max_hfr_px=2.1)).grade == "rejected"
-    assert verdict(trails=2, bounds=GradingSettings(max_trails=5)).grade == "accepted"
+    assert verdict(trails=2).grade == "accepted"
+    assert verdict(trails=2, bounds=GradingSettings(max_trails=0)).grade == "doubtful"

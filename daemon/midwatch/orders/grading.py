@@ -66,9 +66,11 @@ class GradingSettings(Declared):
         default=600, gt=0, description="Distance of the field from the target, arcseconds."
     )
     max_trails: int = Field(
-        default=0, ge=0, description="Trails of satellites and aircraft beyond which a frame is "
-        "doubted; one alone never rejects it."
-    )  # fmt: skip
+        default=2,
+        ge=0,
+        description="Trails of satellites and aircraft beyond which a frame is doubted. Stacking "
+        "takes single ones out; they never reject a frame.",
+    )
     doubtful: Literal["ask_again", "count"] = Field(
         default="ask_again",
         description="Frames kept with doubt: ask_again does not count them, count does.",

@@ -11,7 +11,6 @@ from midwatch.orders import ResolvedTarget
 from midwatch.sequencer.context import DutyContext
 from midwatch.sequencer.contracts import Light, Verdict
 from midwatch.sequencer.darkroom import Shot
-from midwatch.sequencer.eyes import Sight
 from midwatch.sequencer.guidewatch import Guidance
 from midwatch.sky import (
     airmass,
@@ -90,7 +89,7 @@ def _light(
         place = (solution.ra_deg, solution.dec_deg, target.ra_deg, target.dec_deg)
         offset_arcsec = float(separation_deg(*place)) * 3600.0
     rms = guidance.rms_arcsec if guidance.guided else None
-    full, trails = _extra(sight, "saturated_fraction"), _extra(sight, "trails")
+    full = sight.saturated_fraction
     return Light(
         target=target.name,
         filter=begun.filter,
@@ -111,7 +110,7 @@ def _light(
         altitude_deg=alt_deg,
         airmass=float(airmass(max(alt_deg, 0.0))),
         noise_adu=sight.noise_adu,
-        elongation_pa_deg=_position_angle_deg(_extra(sight, "elongation_deg"), solution),
+        elongation_pa_deg=_position_angle_deg(sight.elongation_deg, solution),
         guide_rms_px=None if rms is None else rms / context.eyes.scale_arcsec,
         guide_lost_percent=guidance.lost_percent,
         sky_mag=float(
@@ -121,16 +120,10 @@ def _light(
         moon_alt_deg=float(moon_altaz(observer, middle_s).alt_deg),
         full_scale_adu=ref.saturation_adu,
         saturated_percent=None if full is None else 100.0 * full,
-        trails=None if trails is None else round(trails),
-        trail_length_px=_extra(sight, "trail_length_px"),
+        trails=sight.trails,
+        trail_length_px=sight.trail_length_px,
         wind_ms=wind_ms,
     )
-
-
-def _extra(sight: Sight, name: str) -> float | None:
-    """Return a measure that not every way of measuring gives."""
-    value = getattr(sight, name, None)
-    return None if value is None else float(value)
 
 
 def _position_angle_deg(angle_deg: float | None, solution: Solution | None) -> float | None:

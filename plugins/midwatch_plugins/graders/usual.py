@@ -72,8 +72,8 @@ def depth_change_mag(light: Light, other: Light) -> float:
     if light.noise_adu and other.noise_adu:
         deeper -= 2.5 * math.log10(light.noise_adu / other.noise_adu)
     if light.hfr_px and other.hfr_px:
-        smoothed_px = _KERNEL_HFR_PX * light.binning
-        width = math.hypot(light.hfr_px, smoothed_px) / math.hypot(other.hfr_px, smoothed_px)
+        kernel = _KERNEL_HFR_PX
+        width = math.hypot(light.hfr_px, kernel) / math.hypot(other.hfr_px, kernel)
         deeper -= 2.5 * math.log10(width)
     return deeper
 
