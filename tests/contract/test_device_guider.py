@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import math
 from collections.abc import Callable, Coroutine
 from datetime import timedelta
@@ -14,6 +15,8 @@ from guided_rig import EVENING, FIELD, PLACE, SETTLE, GuidedRig, guided_rig
 from midwatch.bus.calls import CommandError
 from midwatch.devices.keepsake import MemoryKeepsake
 from midwatch.devices.models import (
+    Connect,
+    Disconnect,
     Dither,
     Pulse,
     Slew,
@@ -281,6 +284,16 @@ def test_a_driver_says_what_is_wrong_with_its_settings() -> None:
         with_rig(main, guider={"exposure_s": 0.0})
     with pytest.raises(Exception, match="longest_exposure_s is shorter"):
         with_rig(main, guider={"exposure_s": 20.0})
+
+
+def test_connecting_waits_for_somebody_who_is_connecting_the_camera() -> None:
+    async def main(rig: GuidedRig) -> Any:
+        for role in ("guider", "guide_camera"):
+            await rig.do(role, Disconnect())
+        await asyncio.gather(*(rig.do(role, Connect()) for role in ("guide_camera", "guider")))
+        return rig.state("guider").connected, rig.state("guide_camera").connected
+
+    assert with_rig(main, field_deg=None) == (True, True)
 
 
 def test_guide_frames_do_not_pile_up(calibrated: MemoryKeepsake) -> None:

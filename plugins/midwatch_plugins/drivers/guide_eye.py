@@ -13,6 +13,7 @@ from midwatch.api import (
     Connect,
     DeviceError,
     Disconnect,
+    ErrorKind,
     Expose,
     Frame,
     FrameCorruptError,
@@ -25,6 +26,7 @@ from midwatch.api import (
 # Beyond the exposure: read-out, a busy bus. Longer leaves the mount unguided behind a hung camera.
 _ANSWER_S = 15.0
 _LINK_S = 30.0
+_BUSY_S = 0.5
 # No two exposures have the same noise: so many equal ones come from a driver that has stuck.
 _SAME_FRAMES = 3
 ADVICE = (
@@ -85,15 +87,25 @@ class GuideEye:
             DeviceError: it cannot be opened; the message says what to try.
         """
         await self._wait_heard()
+        until_s = self._clock.mono() + _LINK_S
+        while not self._connected:
+            try:
+                await self._camera.do(Connect(), _LINK_S)
+            except (CommandError, CallTimeoutError) as error:
+                # Somebody else may be connecting it at this very moment.
+                busy = isinstance(error, CommandError) and error.kind is ErrorKind.BUSY
+                if not busy or self._clock.mono() >= until_s:
+                    raise DeviceError(
+                        f"the guide camera does not connect: {error}; {ADVICE}", retryable=True
+                    ) from error
+                await self._clock.sleep(_BUSY_S)
+            else:
+                return
+
+    @property
+    def _connected(self) -> bool:
         state = self._camera.state
-        if state is not None and state.connected:
-            return
-        try:
-            await self._camera.do(Connect(), _LINK_S)
-        except (CommandError, CallTimeoutError) as error:
-            raise DeviceError(
-                f"the guide camera does not connect: {error}; {ADVICE}", retryable=True
-            ) from error
+        return state is not None and state.connected
 
     async def frame(self) -> tuple[Frame, float, float]:
         """Take an exposure; return it, when it began by our steady clock, and its length.
