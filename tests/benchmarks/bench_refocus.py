@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import sys
 import tempfile
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 
@@ -16,6 +17,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from focus_nights import (
     POLICIES,
+    FocusNight,
     allowed_defocus_um,
     cold_orders,
     necessary_runs,
@@ -23,6 +25,34 @@ from focus_nights import (
 )
 
 EVENINGS = (("first", date(2027, 3, 10), 15_000), ("later", date(2027, 3, 11), 15_240))
+
+
+@dataclass
+class Tally:
+    """What all seeds of one kind of night came to."""
+
+    ratios: list[float] = field(default_factory=list)
+    runs: list[int] = field(default_factory=list)
+    shift_um: list[float] = field(default_factory=list)
+    needed: list[int] = field(default_factory=list)
+
+    def add(self, night: FocusNight) -> None:
+        """Count a night."""
+        shift_um, needed = necessary_runs(night)
+        self.ratios += night.ratios
+        self.runs.append(sum(run.ok for run in night.runs))
+        self.shift_um.append(shift_um)
+        self.needed.append(needed)
+
+    def text(self) -> str:
+        """Return a row of the table."""
+        over = sum(ratio > 1.10 for ratio in self.ratios)
+        mean = sum(self.runs) / len(self.runs)
+        return (
+            f"{max(self.ratios):.3f} | {over} of {len(self.ratios)} | "
+            f"{min(self.runs)} to {max(self.runs)}, mean {mean:.1f} | "
+            f"{min(self.shift_um):.0f} to {max(self.shift_um):.0f} | {max(self.needed)}"
+        )
 
 
 def main() -> None:
@@ -33,31 +63,21 @@ def main() -> None:
     ask.add_argument("--sky", choices=("fast", "pixels"), default="fast")
     ask.add_argument("--policies", nargs="*", default=list(POLICIES))
     asked = ask.parse_args()
-    print(f"allowed defocus for 1.10: {allowed_defocus_um():.1f} um; {asked.sky}")
+    print(f"{allowed_defocus_um():.1f} um of defocus make stars grow by 1.10; {asked.sky}")
+    print("| refocus | night | worst | frames over 1.10 | runs | shift, um | needed, unlearned |")
     for policy in asked.policies:
-        for which, evening, best in EVENINGS:
-            worst, frames, over, counts, needed = 0.0, 0, 0, [], []
-            for seed in range(1, asked.seeds + 1):
-                with tempfile.TemporaryDirectory() as name:
-                    folder = Path(name)
-                    if which == "later":
-                        # The night before, which teaches.
-                        orders = cold_orders(folder, policy, asked.fall_c)
-                        rehearse_night(orders, folder / "data", seed, EVENINGS[0][1])
+        tallies = {which: Tally() for which, _, _ in EVENINGS}
+        for seed in range(1, asked.seeds + 1):
+            with tempfile.TemporaryDirectory() as name:
+                folder = Path(name)
+                for number, (which, evening, best) in enumerate(EVENINGS):
                     orders = cold_orders(folder, policy, asked.fall_c, best)
-                    night = rehearse_night(orders, folder / "data", seed + 100, evening, asked.sky)
-                worst = max(worst, *night.ratios)
-                frames += len(night.ratios)
-                over += sum(ratio > 1.10 for ratio in night.ratios)
-                counts.append(len([run for run in night.runs if run.ok]))
-                needed.append(necessary_runs(night))
-            shift = max(um for um, _ in needed)
-            print(
-                f"{policy:14s} {which:5s} worst {worst:.3f}, {over} of {frames} frames over 1.10; "
-                f"runs {min(counts)} to {max(counts)}, mean {sum(counts) / len(counts):.1f}; "
-                f"shift {shift:.0f} um needs {max(n for _, n in needed)} without learning",
-                flush=True,
-            )
+                    night = rehearse_night(
+                        orders, folder / "data", seed + 100 * number, evening, asked.sky
+                    )
+                    tallies[which].add(night)
+        for which, tally in tallies.items():
+            print(f"| {policy} | {which} | {tally.text()} |", flush=True)
 
 
 if __name__ == "__main__":

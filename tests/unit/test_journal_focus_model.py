@@ -139,7 +139,7 @@ def test_declared_offsets_stand_and_missing_ones_are_learned() -> None:
     points += runs(25.0, [5.0, 1.0], name="B", offset=12.0)
     points += runs(25.0, [3.0], name="Ha", offset=30.0)
     model = fit_focus_model(points, "1", SCALE)
-    assert set(model.filters) == {"Ha"}
+    assert set(model.filters) == set(model.proposals()) == {"Ha"}
     assert model.filters["Ha"].steps == pytest.approx(30.0, abs=1.0)
     assert model.filter_shift("L", "B") == (12.0, 0.0)
     steps, sigma = model.filter_shift("B", "Ha")

@@ -220,6 +220,11 @@ class FocusModel:
         _, sigma = self.filter_shift(before, after)
         return sigma <= _FILTER_TRUST_ZONES * self.scale.zone_steps
 
+    def proposals(self) -> dict[str, FilterOffset]:
+        """Return the learned offsets that are good enough to be declared; none is declared yet."""
+        limit = _FILTER_TRUST_ZONES * self.scale.zone_steps
+        return {name: found for name, found in self.filters.items() if found.sigma_steps <= limit}
+
     def defocus_steps(self, since_settled_c: float, since_run_c: float) -> float:
         """Return how far focus is expected to have gone, with one standard error on top.
 

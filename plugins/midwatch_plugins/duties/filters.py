@@ -1,8 +1,10 @@
-"""Bring a filter into the beam."""
+"""Bring a filter into the beam, and tell what is learned of its focus."""
 
 from __future__ import annotations
 
-from midwatch.api import DutyContext, DutyFailedError, SelectFilter
+from collections.abc import Collection
+
+from midwatch.api import DutyContext, DutyFailedError, Notice, SelectFilter
 
 _WHEEL_S = 90.0
 
@@ -26,3 +28,21 @@ def selected_filter(context: DutyContext) -> str | None:
     """Return the filter in the beam, or None without a wheel."""
     wheel = context.rig.filter_wheel
     return wheel.state.selected if wheel is not None and wheel.state is not None else None
+
+
+def propose_offsets(context: DutyContext, proposed: Collection[str]) -> None:
+    """Tell of the focus offsets that a run has made known; what is declared is never touched.
+
+    Args:
+        context: of the duty.
+        proposed: filters whose offsets were known before the run.
+    """
+    for name, offset in sorted(context.focus_model.proposals().items()):
+        if name not in proposed:
+            context.note(
+                Notice(
+                    message=f"the focus offset of filter {name} is learned: {offset.steps:+.0f} +- "
+                    f"{offset.sigma_steps:.0f} steps from {offset.runs} runs; to declare it, write "
+                    f"{name}: {offset.steps:.0f} under filter_offsets in the rig file"
+                )
+            )
