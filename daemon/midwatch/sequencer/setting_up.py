@@ -70,12 +70,16 @@ async def make_ready(rig: RigClient, night: Night, clock: Clock, *, focus: bool)
 
 
 async def put_away(rig: RigClient) -> list[str]:
-    """Stop exposing, park, close the roof: each step whatever the others did; say what failed."""
+    """Stop, park, close the roof: each step whatever the others did; return what failed."""
 
     async def stop_camera() -> None:
         state = rig.camera.state
         if state is not None and state.phase == "exposing":
             await rig.camera.do(Stop(), timeout_s=20.0)
+
+    async def halt() -> None:
+        if rig.mount.state is not None and rig.mount.state.slewing:
+            await rig.mount.do(Stop(), timeout_s=30.0)
 
     async def park() -> None:
         if rig.mount.state is None or not rig.mount.state.parked:
@@ -93,6 +97,7 @@ async def put_away(rig: RigClient) -> list[str]:
 
     steps: tuple[tuple[str, Callable[[], Awaitable[None]]], ...] = (
         ("camera", stop_camera),
+        ("mount", halt),
         ("mount", park),
         ("roof", close_roof),
     )

@@ -173,7 +173,7 @@ async def _for_real(
         if guiding and not stop.is_set():
             stop.set()
         elif task is not None:
-            tell("stopped; the mount is parked")
+            tell("stopped; now the mount parks")
             task.cancel("interrupted")
 
     for number in (signal.SIGINT, signal.SIGTERM):
