@@ -21,15 +21,15 @@ Mask = NDArray[np.bool_]
 # Blocks along the longer side. More: faint trails fall apart into noise; fewer: the stars of a
 # rich field touch.
 _MOST_BLOCKS = 512
-_ANGLES = 512
-_THRESHOLD_SIGMA = 3.0
+_ANGLES = 720
+_THRESHOLD_SIGMA = 2.5
 # Of all blocks no more than this take part; in the Milky Way the brightest.
 _MOST_SHARE = 0.04
 # A trail is at least this share of the shorter side long, and this many blocks. Shorter: tracking
 # errors and edge-on galaxies look like trails; longer: those that cut a corner are missed.
 _SHORTEST_SHARE, _SHORTEST_BLOCKS = 0.2, 40
-_LONGEST_GAP = 4
-_FILLED, _CONTRAST = 0.75, 0.5
+_LONGEST_GAP = 8
+_FILLED, _CONTRAST = 0.6, 0.45
 _FLANK = 5
 _MOST_TRAILS, _MOST_FAILURES = 10, 4
 # The spikes of a bright star fade away from it; a trail is as bright at its ends.
@@ -99,7 +99,8 @@ def _block_means(image: NDArray[np.float32], step: int) -> NDArray[np.float32]:
     whole = image[: rows * step, : columns * step]
     summed = whole.reshape(rows * step, columns, step).sum(axis=2)
     means = summed.reshape(rows, step, columns).sum(axis=1) / step**2
-    return means.astype(np.float32)
+    result: NDArray[np.float32] = means.astype(np.float32)
+    return result
 
 
 def _bright(blocks: NDArray[np.float32]) -> Mask:
@@ -123,7 +124,8 @@ def _votes(bright: Mask) -> NDArray[np.int64]:
 
 
 def _angles() -> FloatArray:
-    return np.arange(_ANGLES) * (np.pi / _ANGLES)
+    angles: FloatArray = np.arange(_ANGLES, dtype=np.float64) * (np.pi / _ANGLES)
+    return angles
 
 
 def _along(shape: tuple[int, int], angle: int, distance: int) -> tuple[FloatArray, FloatArray]:

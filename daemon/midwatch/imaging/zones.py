@@ -205,17 +205,16 @@ def field_shape(table: StarTable, shape: tuple[int, int]) -> FieldShape:
 def _robust_fit(design: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Fit by reweighted least squares after Huber; return coefficients and their covariance."""
     weight: FloatArray = np.ones(len(values))
-    coefficients: FloatArray = np.zeros(design.shape[1])
-    normal: FloatArray = np.eye(design.shape[1])
+    normal, coefficients = design.T @ design, np.zeros(design.shape[1])
     sigma = 0.0
     for _ in range(_ROUNDS):
         weighted = design * weight[:, None]
         normal = weighted.T @ design
-        coefficients = np.linalg.solve(normal, weighted.T @ values)
+        coefficients = np.asarray(np.linalg.solve(normal, weighted.T @ values), np.float64)
         residual = np.abs(values - design @ coefficients)
         sigma = 1.4826 * float(np.median(residual))
         if sigma <= 0.0:
             break
-        weight = np.minimum(1.0, _HUBER * sigma / np.maximum(residual, 1e-12))
-    covariance: FloatArray = sigma**2 * np.linalg.inv(normal)
+        weight = np.asarray(np.minimum(1.0, _HUBER * sigma / np.maximum(residual, 1e-12)))
+    covariance = np.asarray(sigma**2 * np.linalg.inv(normal), np.float64)
     return coefficients, covariance

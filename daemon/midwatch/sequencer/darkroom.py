@@ -7,6 +7,7 @@ journaled; only then is it acknowledged. Whatever dies in between, the frame is 
 from __future__ import annotations
 
 import asyncio
+from collections import deque
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -17,14 +18,11 @@ from midwatch import __version__
 from midwatch.clock import Clock
 from midwatch.devices.client import DeviceClient
 from midwatch.devices.models import Acknowledge, CameraState, Expose, FrameKind, FrameRef
-from midwatch.devices.spool import fetch
-from midwatch.imaging.exposure import pair_noise
-from midwatch.imaging.fits import FileFacts, write_fits
-from midwatch.imaging.frames import Frame
+from midwatch.imaging.fits import FileFacts
 from midwatch.imaging.header import FrameHeader, light_cards
-from midwatch.imaging.preview import preview_png
 from midwatch.imaging.worker import Measurer
-from midwatch.sequencer.eyes import Eyes, Pixels, Sight, as_frame
+from midwatch.sequencer.eyes import Eyes, Sight
+from midwatch.sequencer.negatives import drawn, pair_noise_of_files, written
 
 # On top of the exposure, for reading out and for a slow link. Too short: a good frame is taken
 # for lost; too long: a hung camera is noticed late.
@@ -35,10 +33,9 @@ _REHEARSED_WORK_S = 0.4
 
 @dataclass(frozen=True)
 class Shot:
-    """A frame that was read out, with what it shows."""
+    """A frame that was read out, with what it shows; its pixels stay in the camera's spool."""
 
     ref: FrameRef
-    pixels: Pixels
     sight: Sight
 
 
@@ -78,7 +75,7 @@ class Darkroom:
         self.folder = folder
         self._durable = durable
         self.identify = identify
-        self._last_bias: Shot | None = None
+        self._biases: deque[tuple[FrameRef, Path]] = deque(maxlen=2)
 
     async def expose(
         self,
@@ -103,12 +100,15 @@ class Darkroom:
         return await _with_timer(self._clock, wait, exposure_s, shutter_closed)
 
     async def look(self, ref: FrameRef) -> Shot:
-        """Fetch a frame from the spool and measure it."""
-        pixels = fetch(ref)
-        sight = await self._eyes.look(ref, pixels)
+        """Fetch a frame from the spool and measure it.
+
+        Raises:
+            FrameCorruptError: it is gone, or is not what its reference says.
+        """
+        sight = await self._eyes.look(ref)
         if self._clock.virtual:
             await self._clock.sleep(_REHEARSED_WORK_S)
-        return Shot(ref, pixels, sight)
+        return Shot(ref, sight)
 
     async def throwaway(self, frame: FrameKind, exposure_s: float, setting: CameraSetting) -> Shot:
         """Take, measure and release a frame that is not kept (focus, plate solving)."""
@@ -125,22 +125,29 @@ class Darkroom:
         """Write a frame below the night's folder, whole or not at all."""
         path = self.folder / relative
         path.parent.mkdir(parents=True, exist_ok=True)
-        frame = as_frame(shot.ref, shot.pixels)
-        return await self._measurer.run(_write, path, frame, light_cards(header), self._durable)
+        cards = light_cards(header)
+        facts = await self._measurer.run(written, path, shot.ref, cards, self._durable)
+        if shot.ref.frame == "bias":
+            self._biases.append((shot.ref, path))
+        return facts
 
-    def pair_noise_adu(self, bias: Shot) -> float | None:
-        """Return the noise of one frame by its difference from the bias before, if they match."""
-        last, self._last_bias = self._last_bias, bias
-        if last is None or not _same_setting(last.ref, bias.ref):
+    async def pair_noise_adu(self, bias: Shot) -> float | None:
+        """Return the noise of the bias filed last by its difference from the one before.
+
+        None if there is none before, or one that was read otherwise.
+        """
+        if len(self._biases) < 2:
             return None
-        return pair_noise(last.pixels, bias.pixels)
+        (before, before_path), (last, last_path) = self._biases
+        if last.exposure_id != bias.ref.exposure_id or not _same_setting(before, last):
+            return None
+        return await self._measurer.run(pair_noise_of_files, (before_path, last_path))
 
     async def preview(self, shot: Shot, relative: Path) -> str:
         """Write a small stretched picture of a frame and return its path below the folder."""
-        png = await self._measurer.run(preview_png, as_frame(shot.ref, shot.pixels))
         path = self.folder / relative
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(png)
+        await self._measurer.run(drawn, path, shot.ref)
         return relative.as_posix()
 
 
@@ -194,10 +201,6 @@ def _same_setting(one: FrameRef, other: FrameRef) -> bool:
 def utc(at_s: float) -> datetime:
     """Return POSIX seconds as an aware UTC datetime."""
     return datetime.fromtimestamp(at_s, UTC)
-
-
-def _write(path: Path, frame: Frame, cards: list[Any], durable: bool) -> FileFacts:
-    return write_fits(path, frame.data, cards, durable=durable)
 
 
 async def _with_timer(

@@ -10,22 +10,20 @@ import math
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import numpy as np
 import structlog
-from numpy.typing import NDArray
 
 from midwatch.devices.models import FrameFacts, FrameRef
-from midwatch.imaging.frames import Frame
+from midwatch.devices.spool import FrameCorruptError
+from midwatch.imaging.measures import StarMeasures
 from midwatch.imaging.search import FrameStars
 from midwatch.imaging.solve_methods import SolveMethod, solve_by
 from midwatch.imaging.solving import FieldHint, SolveFailure
-from midwatch.imaging.stars import StarMeasures, StarTable, measure_stars
+from midwatch.imaging.startable import StarTable
 from midwatch.imaging.wcs import Solution
 from midwatch.imaging.worker import Measurer
 from midwatch.imaging.zones import Zone
+from midwatch.sequencer.negatives import level_and_spread, measured, verified
 from midwatch.sequencer.onboard import solved_on_board
-
-Pixels = NDArray[np.uint16]
 
 _log = structlog.get_logger(__name__)
 
@@ -72,16 +70,6 @@ class Sight:
     curvature_error_percent: float | None = None
 
 
-def measure(frame: Frame, scale_arcsec: float) -> StarMeasures:
-    """Measure a frame; a plain function so that a worker process can run it."""
-    return measure_stars(frame, scale_arcsec=scale_arcsec)
-
-
-def as_frame(ref: FrameRef, pixels: Pixels) -> Frame:
-    """Return a read-out frame as the measuring functions take it."""
-    return Frame(pixels, bayer=ref.bayer, saturation_adu=float(ref.saturation_adu))
-
-
 class Eyes:
     """Measures and solves frames of one optical train.
 
@@ -99,17 +87,24 @@ class Eyes:
         """Arcseconds a full-resolution pixel: as solved, else as the rig file says."""
         return self._last.scale_arcsec if self._last is not None else self._scale_arcsec
 
-    async def look(self, ref: FrameRef, pixels: Pixels) -> Sight:
-        """Measure the stars of a frame."""
+    async def look(self, ref: FrameRef) -> Sight:
+        """Fetch a frame from its spool and measure its stars, where the measurer runs.
+
+        Raises:
+            FrameCorruptError: it is gone, or is not what its reference says.
+        """
         if ref.facts is not None:
+            await self._measurer.run(verified, ref)
             return _from_facts(ref.facts, self.scale_arcsec)
-        frame = as_frame(ref, pixels)
         try:
-            found = await self._measurer.run(measure, frame, self.scale_arcsec * ref.binning)
+            found = await self._measurer.run(measured, ref, self.scale_arcsec * ref.binning)
+        except FrameCorruptError:
+            raise
         except Exception:
             # Whatever measuring trips over, the frame itself is whole and must be filed.
             _log.exception("frame_not_measured", exposure_id=ref.exposure_id)
-            return _unmeasured(pixels)
+            level, spread = await self._measurer.run(level_and_spread, ref)
+            return Sight(0, None, None, None, level, spread, 0)
         return _from_pixels(found)
 
     async def solve(
@@ -181,12 +176,6 @@ def _from_pixels(found: StarMeasures) -> Sight:
         curvature_percent=_known(found.field.curvature_percent),
         curvature_error_percent=_known(found.field.curvature_error_percent),
     )
-
-
-def _unmeasured(pixels: Pixels) -> Sight:
-    """Return what little is known of a frame that could not be measured."""
-    level, spread = float(np.median(pixels)), float(np.std(pixels))
-    return Sight(0, None, None, None, level, spread, 0)
 
 
 def _known(value: float) -> float | None:

@@ -168,7 +168,7 @@ async def _develop(
     else:
         await _file(context, shot, begun, _header(context, shot, begun))
         if begun.frame in ("bias", "dark"):
-            context.note(_sensor_fact(context, shot, begun))
+            context.note(await _sensor_fact(context, shot, begun))
     await context.darkroom.release(ref)
     return graded
 
@@ -188,7 +188,9 @@ async def _file_light(
     return graded
 
 
-def _sensor_fact(context: DutyContext, shot: Shot, begun: FrameBegun) -> SensorMeasured:
+async def _sensor_fact(context: DutyContext, shot: Shot, begun: FrameBegun) -> SensorMeasured:
+    bias = begun.frame == "bias"
+    noise_adu = await context.darkroom.pair_noise_adu(shot) if bias else None
     return SensorMeasured(
         exposure_id=begun.exposure_id,
         frame=begun.frame,
@@ -197,7 +199,7 @@ def _sensor_fact(context: DutyContext, shot: Shot, begun: FrameBegun) -> SensorM
         offset=begun.offset,
         binning=begun.binning,
         level_adu=shot.sight.background_adu,
-        pair_noise_adu=context.darkroom.pair_noise_adu(shot) if begun.frame == "bias" else None,
+        pair_noise_adu=noise_adu,
         electrons_per_adu=shot.ref.electrons_per_adu,
     )
 
