@@ -91,6 +91,21 @@ def test_the_worst_opinion_counts_and_only_its_reasons_are_told() -> None:
     assert judge({}, [], FIRST, BOUNDS)[0].reasons
 
 
+class Stumbling:
+    """Fails."""
+
+    name: ClassVar[str] = "stumbling"
+
+    def grade(self, light: Light, others: tuple[Light, ...], bounds: GradingSettings) -> Verdict:
+        raise ZeroDivisionError("no stars")
+
+
+def test_a_grader_that_fails_leaves_a_doubt_and_loses_no_frame() -> None:
+    verdict, _ = judge({"stumbling": Stumbling()}, [], FIRST, BOUNDS)
+    assert verdict.grade == "doubtful"
+    assert "stumbling failed" in verdict.reasons[0]
+
+
 def begun(name: str) -> e.FrameBegun:
     return e.FrameBegun(exposure_id=name, frame="light", target="M 3", order_index=0, filter="L",
                         exposure_s=60.0, gain=1, offset=2, binning=1)  # fmt: skip

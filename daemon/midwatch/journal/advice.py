@@ -8,7 +8,14 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from midwatch.imaging.exposure import shortest_sub_s, signal_to_noise, sky_rate_e_s
-from midwatch.journal.events import FrameGraded, SensorMeasured
+from midwatch.journal.events import (
+    FrameBegun,
+    FrameFiled,
+    FrameGraded,
+    FrameRead,
+    FrameRegraded,
+    SensorMeasured,
+)
 from midwatch.journal.record import FrameRecord, NightRecord
 from midwatch.journal.store import Event
 
@@ -32,6 +39,8 @@ OBJECT_BELOW_SKY_MAG = 3.0
 _LATEST = 60
 
 _Setting = tuple[int, int, int]  # gain, offset, binning
+# All that is needed of a night to know its frames and their last grades.
+_OF_FRAMES = (FrameBegun, FrameRead, FrameFiled, FrameGraded, FrameRegraded)
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,10 +271,13 @@ def learn_sky(
     sensor = measure_sensor(events, setting, read_noise_e, pedestal_adu)
     if sensor.pedestal_adu is None or sensor.read_noise_e is None:
         return None
-    nights = list(dict.fromkeys(event.night for event in events if event.night))
+    nights: dict[str, list[Event]] = {}
+    for event in events:
+        if isinstance(event.fact, _OF_FRAMES):
+            nights.setdefault(event.night, []).append(event)
     rates: list[float] = []
-    for night in nights:
-        record = NightRecord.from_events(event for event in events if event.night == night)
+    for of_night in nights.values():
+        record = NightRecord.from_events(of_night)
         for frame in record.frames.values():
             begun, graded = frame.begun, frame.graded
             alike = (begun.gain, begun.offset, begun.binning) == setting

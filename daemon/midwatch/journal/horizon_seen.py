@@ -183,13 +183,19 @@ def _looks(events: Sequence[Event], observer: Observer) -> list[_Look]:
         elif isinstance(fact, Centred) and (fact.ok or fact.error_arcsec is None):
             found.append((event.night, event.at_utc_s, fact.target, fact.ok, None))
     usual = {k: float(np.quantile(stars, _USUAL_QUANTILE)) for k, stars in counts.items()}
+    told: dict[tuple[str, str], list[tuple[float, bool]]] = {}
+    for night, at_s, target, what, of in found:
+        seen = what if isinstance(what, bool) else _stars_seen(what, usual[_kind(of)])
+        if seen is not None and (night, target) in planned:
+            told.setdefault((night, target), []).append((at_s, seen))
     looks = []
-    for night, at_s, target, told, of in found:
-        plan = planned.get((night, target))
-        seen = told if isinstance(told, bool) else _stars_seen(told, usual[_kind(of)])
-        if plan is not None and seen is not None:
-            place = observer.altaz(plan.ra_deg, plan.dec_deg, at_s)
-            looks.append(_Look(night, at_s, float(place.az_deg), float(place.alt_deg), seen))
+    for (night, target), of_target in told.items():
+        plan = planned[night, target]
+        moments = np.array([at_s for at_s, _ in of_target])
+        place = observer.altaz(plan.ra_deg, plan.dec_deg, moments)
+        azimuths, altitudes = np.asarray(place.az_deg).tolist(), np.asarray(place.alt_deg).tolist()
+        for (at_s, seen), az, alt in zip(of_target, azimuths, altitudes, strict=True):
+            looks.append(_Look(night, at_s, az, alt, seen))
     return looks
 
 

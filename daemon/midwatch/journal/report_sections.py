@@ -183,6 +183,8 @@ def _fate(frame: FrameRecord, times: LocalTime) -> tuple[str, ...]:
     reasons = list(frame.graded.reasons) if frame.graded else []
     if frame.lost is not None:
         reasons.append(frame.lost.reason)
+    if frame.first_grade is not None:
+        reasons.append(f"{frame.first_grade} when filed, judged again beside more frames")
     return (
         times.markup(frame.began_utc_s),
         escape(frame.begun.target or ""),

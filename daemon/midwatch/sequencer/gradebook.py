@@ -10,12 +10,16 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+import structlog
+
 from midwatch.journal.events import Grade
 from midwatch.journal.record import NightRecord
 from midwatch.orders import GradingSettings
 from midwatch.sequencer.contracts import Grader, Light, Verdict
 
 __all__ = ["Graded", "earlier_lights", "judge", "look_again"]
+
+_log = structlog.get_logger(__name__)
 
 _ORDER: tuple[Grade, ...] = ("accepted", "doubtful", "rejected")
 # Others beside which a frame must have been seen before its grade is final. Too few: a night that
@@ -96,11 +100,22 @@ def _worst(
     others: tuple[Light, ...],
     bounds: GradingSettings,
 ) -> Verdict:
-    opinions = [grader.grade(light, others, bounds) for grader in graders.values()]
+    opinions = [_opinion(grader, light, others, bounds) for grader in graders.values()]
     grade: Grade = max((o.grade for o in opinions), key=_ORDER.index, default="accepted")
     reasons = tuple(r for o in opinions if o.grade == grade for r in o.reasons)
     shares = [o.star_share for o in opinions if o.star_share is not None]
     return Verdict(grade, reasons or ("no grader objected",), min(shares, default=None))
+
+
+def _opinion(
+    grader: Grader, light: Light, others: tuple[Light, ...], bounds: GradingSettings
+) -> Verdict:
+    """Ask a grader; one that stumbles must not keep a frame from being filed."""
+    try:
+        return grader.grade(light, others, bounds)
+    except Exception as error:
+        _log.exception("grader_failed", grader=grader.name, exposure_id=light.exposure_id)
+        return Verdict("doubtful", (f"the grader {grader.name} failed: {error!r}",))
 
 
 def _others(book: Iterable[Graded], light: Light) -> tuple[Light, ...]:
