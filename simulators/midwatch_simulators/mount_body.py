@@ -128,6 +128,8 @@ class MountBody:
         self._passage: Passage | None = None
         self._axes = PARK
         self._slews = 0
+        # How far each axis, polar and declination, has come to rest from where it should.
+        self._slip_arcsec: tuple[float, ...] = (0.0, 0.0)
         self._dec_gear = Gear(options.dec_backlash_arcsec, options.dec_stick_arcsec)
         self.parked = True
         self._believed = self._sky_of(PARK)
@@ -208,10 +210,17 @@ class MountBody:
         self._passage = None
         self._believed, self._axes = (ra_deg, dec_deg), self.axes_for(ra_deg, dec_deg, side)
         # A short move repeats better than a long one, and an axis at rest stays where it is.
-        polar, declination = (
-            self._options.repeat_arcsec * min(1.0, move_deg) for move_deg in moves_deg
+        self._slip_arcsec = tuple(
+            slip * math.sqrt(1.0 - share * share)
+            + share * self._options.repeat_arcsec * normal(self._seed, name, self._slews)
+            for slip, share, name in zip(
+                self._slip_arcsec,
+                (min(1.0, move_deg) for move_deg in moves_deg),
+                ("repeat e", "repeat n"),
+                strict=True,
+            )
         )
-        self.true = self._at_rest(repeat_arcsec=(polar, declination), tracking=True)
+        self.true = self._at_rest(tracking=True)
 
     def stand(self, *, parked: bool = False) -> None:
         """End the way where the axes are now, without tracking."""
@@ -240,8 +249,8 @@ class MountBody:
         ra, dec = self._through(self._base.encoders, self.true.ra_deg, self.true.dec_deg)
         off_east = wrapped_deg(ra - ra_deg) * 3600.0
         self._sync_arcsec = (
-            off_east * math.cos(math.radians(dec)) - error_east,
-            (dec - dec_deg) * 3600.0 - error_north,
+            off_east * math.cos(math.radians(dec)) - error_east - self._slip_arcsec[0],
+            (dec - dec_deg) * 3600.0 - error_north - self._slip_arcsec[1],
         )
 
     def turn_knobs(self, up_arcmin: float, east_arcmin: float) -> None:
@@ -318,14 +327,11 @@ class MountBody:
         ra, dec = self._observer.icrs_from_altaz(*bend(float(alt), float(az)), now)
         return float(ra), float(dec)
 
-    def _at_rest(
-        self, *, tracking: bool, repeat_arcsec: tuple[float, float] = (0.0, 0.0)
-    ) -> MountTruth:
+    def _at_rest(self, *, tracking: bool) -> MountTruth:
         """Return the truth on the present axes, pointing errors applied."""
         east, north = self._pointing.error_arcsec(self._axes)
-        repeat_east, repeat_north = repeat_arcsec
-        east += self._sync_arcsec[0] + repeat_east * normal(self._seed, "repeat e", self._slews)
-        north += self._sync_arcsec[1] + repeat_north * normal(self._seed, "repeat n", self._slews)
+        east += self._sync_arcsec[0] + self._slip_arcsec[0]
+        north += self._sync_arcsec[1] + self._slip_arcsec[1]
         ra, dec = self._through(self._base.look, *shifted(*self._believed, east, north))
         options = self._options
         x_deg, y_deg = self._base.tilt_deg()
