@@ -113,6 +113,19 @@ def test_stars_far_out_of_focus_are_seen(tmp_path: Path) -> None:
     assert "half-flux radius 4" in done.failure.message
 
 
+def test_trails_are_told_from_clouds(tmp_path: Path) -> None:
+    # Two arcminutes to and fro in half a minute, and a telescope that shows few stars anyway.
+    shaken = {"mount": {"worm_arcsec": 120, "worm_period_s": 30}}
+    dim = {"aperture_mm": 12, "width_px": 480, "height_px": 400}
+    rig = Rig(camera=dim, devices=shaken, centring={"attempts": 2, "exposure_s": 10})
+    done = centred(tmp_path, rig)
+    assert done.failure is not None
+    assert (done.failure.device, done.failure.fault) == ("mount", "trailed")
+    # 15.04 arcsec a second for 20 s (the second frame) at 2.65 arcsec a pixel.
+    assert "times as long as wide" in done.failure.message
+    assert "113 px long in 20 s" in done.failure.message
+
+
 def test_a_mount_that_does_not_track_is_not_blamed_on_the_sky(tmp_path: Path) -> None:
     async def still(context: DutyContext) -> None:
         await context.rig.mount.do(Track(on=False), 30.0)

@@ -74,9 +74,8 @@ def read_index_stars(path: Path) -> StarCatalogue:
         else:
             raise IndexFileError(f"{path} stores its stars as {stored!r}, known are u32 and double")
         mag = _magnitudes(path, tables, count)
-    length = np.linalg.norm(vectors, axis=1)
-    dec = np.degrees(np.arcsin(np.clip(vectors[:, 2] / length, -1.0, 1.0)))
-    ra = np.degrees(np.arctan2(vectors[:, 1], vectors[:, 0])) % 360.0
+    x, y, z = vectors.T
+    ra, dec = np.degrees(np.arctan2(y, x)) % 360.0, np.degrees(np.arctan2(z, np.hypot(x, y)))
     order = np.argsort(dec, kind="stable")
     unknown = np.full(count, np.nan, np.float32)
     return StarCatalogue(order.astype(np.int64), ra[order], dec[order], mag[order], unknown)
