@@ -159,6 +159,10 @@ def test_without_any_declaration_filters_are_counted_from_the_most_used() -> Non
     steps, _ = model.filter_shift("R", "G")
     assert steps == pytest.approx(-20.0, abs=2.0)
     assert model.filters["R"].steps == 0.0
+    assert set(model.proposals()) == {"R", "G"}
+    alone = fit_focus_model(points[:3], "1", bare)
+    assert alone.filters["R"].runs == 3
+    assert alone.proposals() == {}
 
 
 def test_memory_learns_from_good_runs_alone_and_as_they_come() -> None:

@@ -221,7 +221,12 @@ class FocusModel:
         return sigma <= _FILTER_TRUST_ZONES * self.scale.zone_steps
 
     def proposals(self) -> dict[str, FilterOffset]:
-        """Return the learned offsets that are good enough to be declared; none is declared yet."""
+        """Return the learned offsets that are good enough to be declared; none is declared yet.
+
+        A filter from which others are counted has a meaning only beside one of them.
+        """
+        if self.line is None or not self.line.free:
+            return {}
         limit = _FILTER_TRUST_ZONES * self.scale.zone_steps
         return {name: found for name, found in self.filters.items() if found.sigma_steps <= limit}
 
