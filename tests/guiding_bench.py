@@ -195,6 +195,7 @@ class GuideScope:
         self.hot = np.stack([rng.integers(5, height - 5, hot), rng.integers(5, width - 5, hot)])
         self.hot_adu = np.exp(rng.uniform(np.log(2e3), np.log(5e4), hot))
         self.transparency = 1.0
+        self.seeing_arcsec = np.zeros(2)
 
     def to_px(self, east_arcsec: float, north_arcsec: float) -> FloatArray:
         """How far the stars move on the frame when the telescope moves so."""
@@ -208,12 +209,21 @@ class GuideScope:
             [x * math.cos(turn) - y * math.sin(turn), x * math.sin(turn) + y * math.cos(turn)]
         )
 
-    def expose(self, began_s: float, exposure_s: float) -> tuple[NDArray[np.uint16], FloatArray]:
-        """Return pixels, and the true mount errors (T, 2) at instants during the exposure."""
+    def expose(
+        self, began_s: float, exposure_s: float, *, blind: bool = False
+    ) -> tuple[NDArray[np.uint16], FloatArray]:
+        """Return pixels, and the true mount errors (T, 2) at instants during the exposure.
+
+        The image motion that all stars shared meanwhile stays in `seeing_arcsec`. A `blind`
+        exposure has no pixels, for those who do not look at them.
+        """
         times = began_s + exposure_s * (np.arange(8) + 0.5) / 8
         truth = np.array([self.mount.error(float(t)) for t in times])
-        seeing = np.mean([[w.at(float(t)) for w in self._common] for t in times], axis=0)
-        east, north = truth.mean(axis=0) + seeing
+        motions = [[w.at(float(t)) for w in self._common] for t in times]
+        self.seeing_arcsec = np.mean(motions, axis=0)
+        east, north = truth.mean(axis=0) + self.seeing_arcsec
+        if blind:
+            return np.zeros(self.optics.shape, np.uint16), truth
         own = self.sky.own_arcsec / self.optics.scale_arcsec_px
         places = (
             self.places

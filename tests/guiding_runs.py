@@ -34,6 +34,21 @@ class Trace:
     time_s: list[float] = field(default_factory=list)
     truth: list[NDArray[np.float64]] = field(default_factory=list)
     outputs: list[LoopOutput] = field(default_factory=list)
+    seeing: list[NDArray[np.float64]] = field(default_factory=list)
+
+    def note(self, scope: GuideScope, began_s: float, truth: NDArray[np.float64]) -> None:
+        self.time_s.append(began_s)
+        self.truth.append(truth)
+        self.seeing.append(scope.seeing_arcsec)
+
+    def image_motion_arcsec(self, from_s: float = 0.0) -> float:
+        """Rms about the mean of where the stars stood, seeing included, both axes in quadrature."""
+        stood = [
+            truth.mean(axis=0) + seeing
+            for t, truth, seeing in zip(self.time_s, self.truth, self.seeing, strict=True)
+            if t >= from_s
+        ]
+        return float(np.hypot(*np.std(stood, axis=0)))
 
     def residual_arcsec(self, from_s: float = 0.0, until_s: float = math.inf) -> tuple[float, ...]:
         """Rms about the mean over all instants of all exposures: RA, declination, in quadrature.
@@ -68,9 +83,9 @@ class Night:
             dec_deg=self.mount.dec_deg, pier_side="west" if self.mount.flipped else "east"
         )
 
-    def expose(self) -> tuple[Frame, float, NDArray[np.float64]]:
+    def expose(self, *, blind: bool = False) -> tuple[Frame, float, NDArray[np.float64]]:
         began_s = self.now_s
-        data, truth = self.scope.expose(began_s, EXPOSURE_S)
+        data, truth = self.scope.expose(began_s, EXPOSURE_S, blind=blind)
         self.now_s += EXPOSURE_S + READ_OUT_S
         return Frame(data), began_s, truth
 
@@ -92,7 +107,8 @@ class Night:
         assert self.loop is not None
         frame, began_s, truth = self.expose()
         output = self.loop.on_frame(frame, began_s, EXPOSURE_S)
-        self._note(began_s, truth, output)
+        self.trace.note(self.scope, began_s, truth)
+        self.trace.outputs.append(output)
         self.perform(output.pulses)
         return output
 
@@ -109,11 +125,6 @@ class Night:
         end_s = self.now_s + seconds
         while self.now_s < end_s:
             self.cycle()
-
-    def _note(self, began_s: float, truth: NDArray[np.float64], output: LoopOutput) -> None:
-        self.trace.time_s.append(began_s)
-        self.trace.truth.append(truth)
-        self.trace.outputs.append(output)
 
 
 def event(name: str) -> Callable[[LoopOutput], bool]:
@@ -144,8 +155,7 @@ def plain(
     while night.now_s < end_s:
         frame, began_s, truth = night.expose()
         shift = tracker.measure(frame)
-        night.trace.time_s.append(began_s)
-        night.trace.truth.append(truth)
+        night.trace.note(scope, began_s, truth)
         if shift is None:
             night.perform(())
             continue
@@ -166,9 +176,8 @@ def clairvoyant(scope: GuideScope, seconds: float, *, foresees: bool, start_s: f
     mount.target = mount.error(start_s)
     end_s = night.now_s + seconds
     while night.now_s < end_s:
-        _, began_s, truth = night.expose()
-        night.trace.time_s.append(began_s)
-        night.trace.truth.append(truth)
+        _, began_s, truth = night.expose(blind=True)
+        night.trace.note(scope, began_s, truth)
         error = np.array(mount.error(night.now_s))
         if foresees:
             middle_s = night.now_s + 0.1 + EXPOSURE_S / 2

@@ -72,8 +72,8 @@ def measure_centroids(
     """Find the brightest peak near each expected place and measure its centre.
 
     The centre is the mean weighted with a Gaussian as wide as the star, moved until it rests on
-    it: for a Gaussian star this is the maximum-likelihood centre, and it does not reach out into
-    the noise as a plain mean does.
+    it. For a Gaussian star on a bright sky no centre is better; where the star's own photons are
+    the noise its error is 4/3 of the least possible.
 
     Args:
         data: Pixels in ADU, shape (H, W).
@@ -108,6 +108,8 @@ def measure_centroids(
     good = inside & rested & near & (flux > 0)
     widths = np.full(len(x), fwhm_px)
     snr = star_snr(flux, noise, widths, gain_e_adu)
+    # The window gives away part of the photons of the wings: it costs 16/9 of their variance.
+    positional = star_snr(flux, noise, widths, gain_e_adu * 9.0 / 16.0)
     peak = stamp[:, half - 1 : half + 2, half - 1 : half + 2].max(axis=(1, 2))
     nan = np.where(good, 1.0, np.nan)
     return Centroids(
@@ -116,7 +118,7 @@ def measure_centroids(
         flux * nan,
         noise,
         snr * nan,
-        centroid_error_px(widths, snr) * nan,
+        centroid_error_px(widths, positional) * nan,
         peak / np.maximum(flux, 1e-9) * nan,
     )
 

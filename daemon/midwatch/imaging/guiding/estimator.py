@@ -1,12 +1,13 @@
 """What one axis of the mount does by itself, told from what seeing does to the stars.
 
-The uncorrected error of an axis is modelled as the sum of a place that wanders, a drift that
-changes slowly, and sine waves of the gears; what the frames show adds seeing that forgets itself
-within a second or two, and white noise. How much of each there is differs from mount to mount and
-from hour to hour, so a bank of Kalman filters runs side by side, each with its own assumption, and
-each counts by how well it has foretold the measurements lately (multiple-model estimation; Bar-
-Shalom, Li and Kirubarajan 2001, chapter 11, from memory). All filters work in units of the noise
-variance, so that their gains do not depend on it, and each estimates it from its own innovations.
+The uncorrected error of an axis is modelled as the sum of a place that walks at random, a drift
+that changes slowly, an unrest that comes and goes within some cycles, and sine waves of the gears;
+what the frames show adds seeing that forgets itself within a second or two, and white noise. How
+much of each there is differs from mount to mount and from hour to hour, so a bank of Kalman
+filters runs side by side, each with its own assumption, and each counts by how well it has
+foretold the measurements lately (multiple-model estimation; Bar-Shalom, Li and Kirubarajan 2001,
+chapter 11, from memory). All filters work in units of the noise variance, so that their gains do
+not depend on it, and each estimates it from its own innovations.
 """
 
 from __future__ import annotations
@@ -21,14 +22,19 @@ __all__ = ["Estimate", "MotionEstimator", "sine_rows"]
 
 FloatArray = NDArray[np.float64]
 
-# Assumptions of the bank, as variances in units of the noise variance: wander of the place in a
-# second, wander of the drift in a second (per second squared), and the part of the noise that
-# lasts from one exposure to the next.
-_PLACE = (0.0, 1e-3, 1e-2, 0.06, 0.4)
+# Assumptions of the bank, as variances in units of the noise variance: walk of the place in a
+# second, walk of the drift in a second (per second squared), unrest, and the part of the noise
+# that lasts from one exposure to the next.
+_PLACE = (0.0, 2e-3, 3e-2, 0.4)
 _DRIFT = (1e-8, 1e-5, 6e-4)
+_UNREST = (0.0, 0.12, 0.5)
 _SEEING = (0.0, 0.5)
+# Unrest is forgotten with this time constant.
+_UNREST_MEMORY_S = 20.0
 # Seeing of a short exposure forgets itself with this time constant.
 _SEEING_MEMORY_S = 1.5
+# States before the waves: place, drift, seeing, unrest.
+_FIXED = 4
 # Memory of the judgement, in cycles. Shorter and chance decides, longer and a mount that changes
 # its ways is followed late.
 _MEMORY = 150.0
@@ -67,15 +73,16 @@ class MotionEstimator:
     def __init__(self, periods_s: tuple[float, ...] = ()) -> None:
         """Begin without knowledge; `periods_s` are those of the waves to be learned."""
         self._periods = np.array(periods_s, dtype=np.float64)
-        bank = np.array(list(itertools.product(_PLACE, _DRIFT, _SEEING)))
-        self._q_place, self._q_drift, self._seeing = bank.T
-        size, states = len(bank), 3 + 2 * len(periods_s)
+        bank = np.array(list(itertools.product(_PLACE, _DRIFT, _UNREST, _SEEING)))
+        self._q_place, self._q_drift, self._unrest, self._seeing = bank.T
+        size, states = len(bank), _FIXED + 2 * len(periods_s)
         self._x = np.zeros((size, states))
         first2 = _FIRST_NOISE_ARCSEC**2
         start = np.full(states, _FIRST_WAVE_ARCSEC**2 / first2)
-        start[:3] = _FIRST_PLACE_ARCSEC**2 / first2, _FIRST_DRIFT_ARCSEC_S**2 / first2, 0.0
+        start[:2] = _FIRST_PLACE_ARCSEC**2 / first2, _FIRST_DRIFT_ARCSEC_S**2 / first2
         self._p = np.tile(np.diag(start), (size, 1, 1))
         self._p[:, 2, 2] = self._seeing
+        self._p[:, 3, 3] = self._unrest
         self._squares = np.full(size, _FIRST_CYCLES * first2)
         self._cycles = _FIRST_CYCLES
         self._log_spread = np.zeros(size)
@@ -115,7 +122,7 @@ class MotionEstimator:
     def waves(self) -> tuple[tuple[float, float, float], ...]:
         """Period in seconds, cosine and sine amplitude in arcseconds of each wave."""
         count = len(self._periods)
-        mean = self.weights @ self._x[:, 3:]
+        mean = self.weights @ self._x[:, _FIXED:]
         return tuple(
             (float(self._periods[i]), float(mean[i]), float(mean[count + i])) for i in range(count)
         )
@@ -173,7 +180,7 @@ class MotionEstimator:
         """
         ahead_s = 0.0 if self._time_s is None else max(time_s - self._time_s, 0.0)
         row = self._row(time_s)
-        row[1], row[2] = ahead_s, 0.0
+        row[1:_FIXED] = ahead_s, 0.0, np.exp(-ahead_s / _UNREST_MEMORY_S)
         weight = self.weights
         place = self._x @ row
         mean = float(weight @ place)
@@ -184,7 +191,7 @@ class MotionEstimator:
     def _row(self, time_s: float) -> FloatArray:
         """Return what of each state is seen."""
         waves = sine_rows(self._periods, np.array([time_s]))[0]
-        return np.concatenate([[1.0, 0.0, 1.0], waves])
+        return np.concatenate([[1.0, 0.0, 1.0, 1.0], waves])
 
     def _advance(self, time_s: float) -> None:
         """Bring all filters to an instant: x = F x, P = F P F' + Q for a steady drift."""
@@ -192,18 +199,22 @@ class MotionEstimator:
         if last_s is None or time_s <= last_s:
             return
         dt = time_s - last_s
-        fade = float(np.exp(-dt / _SEEING_MEMORY_S))
         x, p = self._x, self._p
         x[:, 0] += dt * x[:, 1]
-        x[:, 2] *= fade
         p[:, 0, :] += dt * p[:, 1, :]
         p[:, :, 0] += dt * p[:, :, 1]
-        p[:, 2, :] *= fade
-        p[:, :, 2] *= fade
+        for state, memory_s, variance in (
+            (2, _SEEING_MEMORY_S, self._seeing),
+            (3, _UNREST_MEMORY_S, self._unrest),
+        ):
+            fade = float(np.exp(-dt / memory_s))
+            x[:, state] *= fade
+            p[:, state, :] *= fade
+            p[:, :, state] *= fade
+            p[:, state, state] += variance * (1.0 - fade**2)
         p[:, 0, 0] += self._q_place * dt + self._q_drift * dt**3 / 3.0
         p[:, 0, 1] += self._q_drift * dt**2 / 2.0
         p[:, 1, 0] += self._q_drift * dt**2 / 2.0
         p[:, 1, 1] += self._q_drift * dt
-        p[:, 2, 2] += self._seeing * (1.0 - fade**2)
-        waves = np.arange(3, x.shape[1])
+        waves = np.arange(_FIXED, x.shape[1])
         p[:, waves, waves] += (_WAVE_WANDER * dt / self._noise2)[:, None]

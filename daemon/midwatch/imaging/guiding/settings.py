@@ -70,8 +70,8 @@ class GuideSettings(GuideModel):
     edge_px: int = Field(default=20, ge=4)
     max_pulse_ms: int = Field(default=2000, gt=0, le=10_000)
     min_pulse_ms: int = Field(default=10, ge=0)
-    min_move_ra_arcsec: float = Field(default=0.05, ge=0)
-    min_move_dec_arcsec: float = Field(default=0.15, ge=0)
+    min_move_ra_arcsec: float = Field(default=0.03, ge=0)
+    min_move_dec_arcsec: float = Field(default=0.08, ge=0)
     dec_mode: DecMode = "auto"
     dec_follows_sky: bool | None = None
     periods_s: tuple[float, ...] = ()
