@@ -191,7 +191,19 @@ class TestBacklash:
         assert gears.plan(1.0, 0.1, 0.0) == (1.0, 0.0)
         assert gears.plan(0.5, 0.1, 0.0) == (0.5, 0.0)
         assert gears.plan(-1.0, 0.1, 0.0) == (-1.0, -4.0)
+        gears.taken_up(4.0)
         assert gears.plan(-0.3, 0.1, 0.0) == (-0.3, 0.0)
+
+    def test_play_larger_than_a_pulse_is_crossed_in_several(self) -> None:
+        gears = Backlash(10.0, "both", 0.15)
+        gears.plan(1.0, 0.1, 0.0)
+        assert gears.plan(-2.0, 0.1, 0.0) == (-2.0, -10.0)
+        gears.taken_up(7.0)
+        gears.observe(2.0, Estimate(0.0, 0.1))
+        assert gears.play_arcsec == 10.0, "nothing was learned half way"
+        assert gears.plan(-2.0, 0.1, 0.0) == (-2.0, -3.0)
+        # Turning round half way, the gears have only that far to go back.
+        assert gears.plan(2.0, 0.1, 0.0) == (2.0, 7.0)
 
     def test_a_small_or_doubtful_error_is_no_reason_to_reverse(self) -> None:
         gears = Backlash(4.0, "both", 0.15)
@@ -207,6 +219,7 @@ class TestBacklash:
         for _ in range(20):
             side = -side
             _, slack = gears.plan(side, 0.1, 0.0)
+            gears.taken_up(abs(slack))
             # What is lost in the gears remains as an error on the other side.
             missing = true_play - abs(slack)
             gears.observe(-side * missing, Estimate(0.0, 0.1))
@@ -219,7 +232,8 @@ class TestBacklash:
         gears.plan(side, 0.1, 0.0)
         for _ in range(6):
             side = -side
-            wanted, _ = gears.plan(side, 0.1, 0.0)
+            wanted, slack = gears.plan(side, 0.1, 0.0)
+            gears.taken_up(abs(slack))
             gears.observe(-wanted, Estimate(0.0, 0.1))
         assert gears.one_way
         # The axis drifts north: only moves south are made.

@@ -35,31 +35,39 @@ class Backlash:
         self.one_way = mode == "one_way"
         self._least_arcsec = least_arcsec
         self._side = 0.0
-        self._before = 0.0
+        self._pending_arcsec = 0.0
+        self._before = (0.0, 0.0)
         self._drift_side = 0.0
         self._asked: tuple[float, float] | None = None
         self._unanswered = 0
 
     def forget_side(self) -> None:
         """Note that the axis has been moved otherwise: no one knows on which side it rests."""
-        self._side = 0.0
+        self._side = self._pending_arcsec = 0.0
         self._asked = None
+
+    def taken_up(self, slack_arcsec: float) -> None:
+        """Note that so much of the play was crossed; what is left is asked for again."""
+        self._pending_arcsec = max(self._pending_arcsec - slack_arcsec, 0.0)
 
     def take_back(self) -> None:
         """Note that the motion last planned was not performed."""
-        self._side, self._asked = self._before, None
+        self._side, self._pending_arcsec = self._before
+        self._asked = None
 
     def plan(
         self, wanted_arcsec: float, sigma_arcsec: float, drift_arcsec_s: float
     ) -> tuple[float, float]:
         """Return the motion to ask for and the motor motion to add, with the same sign.
 
+        Play is crossed first; `taken_up` tells how much of it was.
+
         Args:
             wanted_arcsec: Motion that would bring the error to zero.
             sigma_arcsec: Its standard error.
             drift_arcsec_s: Drift of the uncorrected axis, which a one-way axis works against.
         """
-        self._asked, self._before = None, self._side
+        self._asked, self._before = None, (self._side, self._pending_arcsec)
         if self.mode == "off" or wanted_arcsec == 0.0:
             return 0.0, 0.0
         side = float(np.sign(wanted_arcsec))
@@ -73,7 +81,7 @@ class Backlash:
             self._side = side
             return wanted_arcsec, 0.0
         if side == self._side:
-            return wanted_arcsec, 0.0
+            return wanted_arcsec, side * self._pending_arcsec
         bound = max(
             self._least_arcsec,
             _SURE_SIGMA * sigma_arcsec,
@@ -83,7 +91,9 @@ class Backlash:
             return 0.0, 0.0
         self._side = side
         self._asked = (wanted_arcsec, side)
-        return wanted_arcsec, side * self.play_arcsec
+        # Half way through the play it is as far back as it was forth.
+        self._pending_arcsec = max(self.play_arcsec - self._pending_arcsec, 0.0)
+        return wanted_arcsec, side * self._pending_arcsec
 
     def observe(self, measured_arcsec: float, expected: Estimate) -> None:
         """Learn from the first measurement after a reversal.
@@ -96,6 +106,8 @@ class Backlash:
             return
         wanted, side = self._asked
         self._asked = None
+        if self._pending_arcsec > 0.0:
+            return  # a pulse too short to cross the play says nothing about it
         # Positive: the axis fell short of what was asked.
         short = -side * (measured_arcsec - expected.place_arcsec)
         if short > 0.8 * abs(wanted):

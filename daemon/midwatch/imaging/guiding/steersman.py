@@ -148,6 +148,7 @@ class Steersman:
             self._backlash.take_back()
         # The part that takes up play moves the motor only.
         slack = float(np.clip(abs(dec.slack_arcsec), 0.0, abs(north)))
+        self._backlash.taken_up(slack)
         self.dec.performed(float(np.sign(north)) * (abs(north) - slack))
         self._asked = (Correction(0.0, 0.0, 0.0, 0.0), Correction(0.0, 0.0, 0.0, 0.0))
 
@@ -255,7 +256,7 @@ class Steersman:
         )
         pulses: list[GuidePulse] = []
         for length_ms, forward, backward in wanted:
-            duration_ms = min(round(abs(length_ms)), 10_000)
+            duration_ms = min(round(abs(length_ms)), self._settings.max_pulse_ms)
             if duration_ms >= max(self._settings.min_pulse_ms, 1):
                 direction: Direction = forward if length_ms > 0 else backward  # type: ignore[assignment]
                 pulses.append(GuidePulse(direction, duration_ms))
