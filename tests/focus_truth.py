@@ -12,9 +12,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from midwatch.devices.driver import Driver
+from midwatch.devices.models import Move
 from midwatch.imaging.focus_samples import FocusMeasure
 from midwatch.imaging.focus_search import FocusSearch, FocusTask, zone_blur_px
+from midwatch.imaging.frames import Frame
+from midwatch.imaging.stars import measure_stars
+from midwatch.sequencer.eyes import Sight
 from midwatch.sky.geometry import critical_focus_zone_um
+from midwatch_plugins.duties.focusing import measure_of
+from midwatch_simulators.camera import make as make_camera
+from midwatch_simulators.focuser import make as make_focuser
+from simulators_bench import Bench, connected, on_bench, point, shot
 
 LOWEST, HIGHEST = 80, 30_000
 
@@ -107,3 +116,83 @@ def run(
         assert len(search.samples) < 60
         search.tell(truth.measure(search.wanted.position, search.wanted.from_below))
     return search, truth
+
+
+# Pixels --------------------------------------------------------------------------------------
+
+# Camera, optics and focuser as the demo rigs have them: (options, f ratio, zone in steps).
+RIGS = {
+    "harrier": {
+        "width_px": 1200, "height_px": 900, "pixel_um": 5.4, "focal_length_mm": 420,
+        "aperture_mm": 85,
+    },
+    "wren": {
+        "width_px": 1300, "height_px": 1000, "pixel_um": 4.8, "bayer": "RGGB",
+        "focal_length_mm": 360, "aperture_mm": 61,
+    },
+    # A mirror in the way of the light, on a chip like the first.
+    "obstructed": {
+        "width_px": 1200, "height_px": 900, "pixel_um": 5.4, "focal_length_mm": 600,
+        "aperture_mm": 130, "obstruction": 0.35,
+    },
+}  # fmt: skip
+PIXEL_BEST = 15_000
+
+
+def pixel_optics(rig: str) -> Optics:
+    options = RIGS[rig]
+    return Optics(options["focal_length_mm"] / options["aperture_mm"], options["pixel_um"], 5.0)
+
+
+def pixel_run(rig: str, off_zones: float, seed: int, exposure_s: float = 4.0) -> FocusSearch:
+    """Do one run on rendered frames of a simulated camera behind a simulated focuser.
+
+    The tube's temperature stays at that for which best focus is stated, so that the truth is
+    `PIXEL_BEST` throughout.
+    """
+    optics = pixel_optics(rig)
+
+    async def main(bench: Bench) -> FocusSearch:
+        focuser = await connected(
+            make_focuser(bench.context("focuser", best_position=PIXEL_BEST, slope_steps_per_c=0.0))
+        )
+        camera = await connected(make_camera(bench.context("camera", **RIGS[rig])))
+        point(bench)
+        search = FocusSearch(
+            FocusTask(
+                start=round(PIXEL_BEST + off_zones * optics.zone_steps),
+                step=round(1.2 * optics.zone_steps),
+                zone_steps=optics.zone_steps,
+                blur_px=optics.blur_px,
+                lowest=LOWEST,
+                highest=HIGHEST,
+            )
+        )
+        while (wanted := search.wanted) is not None:
+            if wanted.from_below:
+                await focuser.perform(Move(position=wanted.position - LOWEST))
+            await focuser.perform(Move(position=wanted.position))
+            longer = 3.0 if search.coarse and wanted.why == "find" else 1.0
+            search.tell(await _look(bench, camera, longer * exposure_s))
+        return search
+
+    found: FocusSearch = on_bench(main, seed=seed)
+    return found
+
+
+async def _look(bench: Bench, camera: Driver, exposure_s: float) -> FocusMeasure:
+    ref = await shot(camera, frame="focus", exposure_s=exposure_s)
+    pixels, _ = bench.spools["camera"].frames[ref.sha256]
+    bench.spools["camera"].drop(ref.sha256)
+    found = measure_stars(Frame(pixels, bayer=ref.bayer, saturation_adu=float(ref.saturation_adu)))
+    sight = Sight(
+        stars=found.count,
+        hfr_px=found.hfr_px if math.isfinite(found.hfr_px) else None,
+        fwhm_arcsec=None,
+        elongation=None,
+        background_adu=found.background_adu,
+        noise_adu=found.noise_adu,
+        saturated_stars=found.saturated_count,
+        table=found.stars,
+    )
+    return measure_of(sight, exposure_s)

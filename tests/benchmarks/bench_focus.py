@@ -1,4 +1,7 @@
-"""How well focus runs end. Run by hand: `python tests/benchmarks/bench_focus.py [--pixels]`."""
+"""How well focus runs end. By hand: `python tests/benchmarks/bench_focus.py [numeric|pixels] [N]`.
+
+N is the number of seeded runs a row: 100 in numbers, 6 on rendered frames.
+"""
 
 from __future__ import annotations
 
@@ -9,23 +12,21 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from focus_truth import OPTICS, Optics, run
-
-RUNS = int(sys.argv[1]) if len(sys.argv) > 1 else 100
+from focus_truth import OPTICS, PIXEL_BEST, RIGS, Optics, pixel_optics, pixel_run, run
 
 
-def numeric() -> None:
-    print(f"{RUNS} seeded runs a row, 3 percent noise, wind in 12 percent of frames, cloud in 6")
+def numeric(runs: int) -> None:
+    print(f"{runs} seeded runs a row, 3 percent noise, wind in 12 percent of frames, cloud in 6")
     print("rig            begins     within 1/4 zone  failed  median err  exposures med/95%/max")
     for number, optics in enumerate(OPTICS):
         for near, far in ((0.0, 1.0), (1.0, 3.0), (3.0, 8.0), (20.0, 20.0)):
             for scaled in (True, False):
-                row(number, optics, near, far, scaled)
+                row(number, optics, near, far, scaled, runs)
 
 
-def row(number: int, optics: Optics, near: float, far: float, scaled: bool) -> None:
+def row(number: int, optics: Optics, near: float, far: float, scaled: bool, runs: int) -> None:
     errors, exposures, failures = [], [], 0
-    for seed in range(RUNS):
+    for seed in range(runs):
         rng = np.random.default_rng((number, seed))
         off = float(rng.uniform(near, far) * rng.choice([-1, 1]))
         search, truth = run(optics, off, seed, scaled=scaled)
@@ -45,5 +46,31 @@ def row(number: int, optics: Optics, near: float, far: float, scaled: bool) -> N
     )
 
 
+def pixels(runs: int) -> None:
+    print(f"{runs} seeded runs a row on rendered frames, simulated focuser and camera")
+    print("rig          begins     within 1/4 zone  median err  worst err  exposures med/max")
+    for rig in RIGS:
+        zone = pixel_optics(rig).zone_steps
+        for off in (-20.0, -3.0, -1.0, 0.4, 2.0, 20.0):
+            verdicts = [pixel_run(rig, off, seed).verdict for seed in range(1, runs + 1)]
+            exposures = [v.exposures for v in verdicts if v is not None]
+            errors = [
+                np.inf
+                if v is None or v.best_position is None
+                else abs(v.best_position - PIXEL_BEST) / zone
+                for v in verdicts
+            ]
+            good = int(np.sum(np.array(errors) <= 0.25))
+            print(
+                f"{rig:10} {off:+6.1f} zones  {good:4d} of {runs:<4d}     {np.median(errors):6.3f}"
+                f"     {max(errors):6.3f}      {np.median(exposures):3.0f} {max(exposures):4d}",
+                flush=True,
+            )
+
+
 if __name__ == "__main__":
-    numeric()
+    asked, number = sys.argv[1:2], [int(word) for word in sys.argv[2:3]]
+    if asked in ([], ["numeric"]):
+        numeric(*(number or [100]))
+    if asked in ([], ["pixels"]):
+        pixels(*(number or [6]))

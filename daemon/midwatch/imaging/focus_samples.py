@@ -17,7 +17,7 @@ _ABOVE_CHORD = 0.15
 _CLOUDED_STARS, _CLOUDED_FLUX = 0.5, 0.6
 # Radii further up than this, in multiples of the smallest, bear on nothing: a star so large is cut
 # off by its neighbours and by the background, and is no longer on the curve.
-_HIGHEST_FITTED = 4.5
+_HIGHEST_FITTED = 6.0
 # Short exposures do not repeat better than this, however many stars they have (common practice).
 _LEAST_ERROR = 0.03
 
@@ -32,12 +32,14 @@ class FocusMeasure:
         stars: stars found.
         flux_adu: light of its brightest stars, where known; it falls under cloud and not by
             defocus.
+        exposure_s: only stars and light of equal exposures are compared.
     """
 
     hfr_px: float | None
     sigma_px: float | None = None
     stars: int = 0
     flux_adu: float | None = None
+    exposure_s: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +99,7 @@ def mark_spoiled(samples: list[FocusSample]) -> list[FocusSample]:
 
 
 def _clouded(sample: FocusSample, seen: list[FocusSample]) -> bool:
+    seen = [s for s in seen if s.measure.exposure_s == sample.measure.exposure_s]
     blurred = [s.measure.stars for s in seen if s.hfr_px > 1.1 * sample.hfr_px]
     if blurred and sample.measure.stars < _CLOUDED_STARS * max(blurred):
         return True

@@ -43,6 +43,8 @@ _USUAL_SAMPLES, _MOST_SAMPLES = 7, 12
 # Wings should rise to about twice the minimum: further out they weigh nothing, less far they do
 # not tell the middle. One sample distance, in widths of the curve (minimum over slope).
 _STEP_WIDTHS = 0.75
+# Of the rig's own sample distance; more, and a start off focus, blurred, makes steps too wide.
+_WIDEST_STEP = 1.2
 _RISEN, _FAR_RISEN = 1.5, 2.2
 # Standard error at which no more samples are wanted, zones.
 _ENOUGH_ZONES = 0.08
@@ -50,6 +52,9 @@ _ENOUGH_ZONES = 0.08
 # between exposures; a focuser that is elsewhere shows more.
 _CONFIRM_SHARE, _CONFIRM_SIGMAS = 0.12, 3.5
 _ROUNDS = 2
+# How surely a frame without stars says that focus is not there, in logarithms of the radius:
+# clouds do the same.
+_BLANK_ERROR = 0.4
 
 
 def zone_blur_px(wavelength_nm: float, f_ratio: float, pixel_um: float) -> float:
@@ -169,16 +174,17 @@ class FocusSearch:
         yield from self._sample(self._task.start, "find")
         yield from self._blindly()
         for _ in range(_MOST_JUMPS):
-            seen = self._seen()
-            if not seen or self._distance_zones(seen[-1].hfr_px) <= _NEAR_ZONES:
+            if self._nearest_zones() <= _NEAR_ZONES or not self._seen():
                 return
-            if len(seen) >= 3 and self._unchanged():
+            if len(self._seen()) >= 3 and self._unchanged():
                 return
             self.coarse = True
             yield from self._sample(self._guess(), "find")
 
     def _blindly(self) -> _Part:
-        """Without a star, look further and further out on either side."""
+        """Without a star, look once more, then further and further out on either side."""
+        if not self._seen():
+            yield from self._sample(self._task.start, "find")
         reach = _BLIND_ZONES * self._task.zone_guess
         for turn in range(1, _BLIND_TURNS + 1):
             for side in (1, -1):
@@ -193,7 +199,7 @@ class FocusSearch:
         """Return where focus must be by the samples' radii and the slope that optics give."""
         task = self._task
         seen = self._seen()
-        if self._distance_zones(seen[-1].hfr_px) <= _NEAR_ZONES and not self.coarse:
+        if self._nearest_zones() <= _NEAR_ZONES and not self.coarse:
             return seen[-1].position
         reach = 45.0 * task.zone_guess
         p = np.array([s.position for s in seen], dtype=float)
@@ -206,11 +212,18 @@ class FocusSearch:
         best = np.linspace(low, high, max(2, round((high - low) / (0.3 * task.zone_guess))))
         slope = task.slope_guess * np.exp(spread * factor)
         model = np.hypot(0.5 * task.blur_px, slope[:, None, None] * (p - best[None, :, None]))
-        off = np.sum((np.log(h / model) / 0.1) ** 2, axis=2) + factor[:, None] ** 2
+        # The rims of wide discs drown in the background, which makes them seem smaller.
+        error = 0.1 + 0.02 * h / task.blur_px
+        off = np.sum((np.log(h / model) / error) ** 2, axis=2) + factor[:, None] ** 2
+        # Where no star was found, stars are more blurred than the most blurred found elsewhere.
+        for blank in (s.position for s in self.samples if s.measure.hfr_px is None):
+            there = np.maximum(slope[:, None] * np.abs(blank - best), 0.5 * task.blur_px)
+            off += np.maximum(np.log(h.max() / there) / _BLANK_ERROR, 0.0) ** 2
         return round(float(best[int(np.argmin(off.min(axis=0)))]))
 
-    def _distance_zones(self, hfr_px: float) -> float:
-        return hfr_px / self._task.blur_px
+    def _nearest_zones(self) -> float:
+        """Return how far from focus the sharpest sample can be, zones."""
+        return min((s.hfr_px for s in self._seen()), default=math.inf) / self._task.blur_px
 
     def _unchanged(self) -> bool:
         """Tell whether radii stay the same over positions where they could not."""
@@ -228,8 +241,14 @@ class FocusSearch:
         most = usual + _MOST_SAMPLES - _USUAL_SAMPLES
         step = self._step()
         yield from self._sweep(self._inside(centre - 2 * step), centre + 2 * step, step)
+        if self._nearest_zones() > _NEAR_ZONES and not self._unchanged():
+            # It was not there; what was seen says better where it is.
+            centre, step = self._guess(), self._step()
+            most += _MOST_JUMPS
+            yield from self._sweep(self._inside(centre - 2 * step), centre + 2 * step, step)
         repeated = False
         while True:
+            step = self._step()
             fit = fit_samples(self._current())
             used = len(self.samples)
             good = judge_fit(fit, self._current(), self._task) is None
@@ -266,7 +285,7 @@ class FocusSearch:
         if task.zone_steps is None or not math.isfinite(floor):
             return task.step
         own = _STEP_WIDTHS * floor / task.slope_guess
-        return max(1, round(min(max(own, 0.5 * task.step), 1.6 * task.step)))
+        return max(1, round(min(max(own, 0.5 * task.step), _WIDEST_STEP * task.step)))
 
     def _sweep(self, first: int, last: int, step: int) -> _Part:
         """Sample upwards; end early once the radius has clearly turned up."""
@@ -291,7 +310,9 @@ class FocusSearch:
         sharpest = min(clear, key=lambda s: s.hfr_px)
         above = [s.hfr_px for s in clear if s.position > sharpest.position]
         below = [s.hfr_px for s in clear if s.position < sharpest.position]
-        top, bottom = clear[-1].position, clear[0].position
+        # Where a frame shows no stars at the edge of what was sampled, look beyond it.
+        edges = [s.position for s in self._current() if not s.spoiled] or [sharpest.position]
+        top, bottom = max(edges), min(edges)
         rise = _RISEN * sharpest.hfr_px
         if (len(above) < 2 or max(above) < rise) and top + step <= self._task.highest:
             return top + step, top + step
@@ -314,7 +335,7 @@ class FocusSearch:
             for out in (1.3, 0.9, 1.7, 0.5)
             for side in (-1.0, 1.0)
         ]
-        taken = [s.position for s in self._clear()] or [self._task.start]
+        taken = [s.position for s in self._current()] or [self._task.start]
         return max(options, key=lambda p: min(abs(p - t) for t in taken))
 
     def _confirm(
@@ -331,7 +352,9 @@ class FocusSearch:
 
     def _agrees(self, seen: FocusSample, fit: FocusFit) -> bool:
         allowed = max(_CONFIRM_SHARE * fit.best_hfr, _CONFIRM_SIGMAS * seen.sigma_px)
-        return seen.hfr_px <= fit.best_hfr + allowed
+        # A curve through noise may promise too much: as sharp as the sharpest will do.
+        sharpest = min([s.hfr_px for s in self._clear() if s is not seen], default=0.0)
+        return seen.hfr_px <= max(fit.best_hfr, sharpest) + allowed
 
     # Bookkeeping -----------------------------------------------------------------------------
 
