@@ -76,6 +76,9 @@ from midwatch.errors import (
     StopError,
 )
 from midwatch.imaging.focus_curve import FocusFit, fit_focus_curve
+from midwatch.imaging.focus_samples import FocusMeasure
+from midwatch.imaging.focus_search import FocusSearch, FocusTask, zone_blur_px
+from midwatch.imaging.focus_verdict import FocusVerdict
 from midwatch.imaging.frames import Frame
 from midwatch.imaging.guiding import (
     GuideLoop,
@@ -129,7 +132,8 @@ __all__ = [
     "DeviceAbout", "DeviceClient", "DeviceError", "DeviceState", "Disconnect", "Dither", "Dithered",
     "Driver", "DriverContext", "DriverFactory", "Duty", "DutyContext", "DutyFailedError",
     "ErrorKind", "Expose", "Fact", "Facts", "FilterWheelState", "FlatPanelState", "Flipped",
-    "FocusFit", "FocusFollowed", "FocusRun", "FocuserState", "Frame", "FrameBegun",
+    "FocusFit", "FocusFollowed", "FocusMeasure", "FocusRun", "FocusSearch", "FocusTask",
+    "FocusVerdict", "FocuserState", "Frame", "FrameBegun",
     "FrameCorruptError", "FrameFacts", "FrameRef", "Grade", "Grader", "GradingSettings",
     "GuideLoop", "GuidePulse", "GuideSettings",
     "GuideStatistics", "GuiderState", "GuidingStarted", "Kind", "Light", "LightPanel", "LimitHeld",
@@ -140,5 +144,5 @@ __all__ = [
     "Solution", "SolveFailure", "Spool", "StartGuiding", "Stop", "StopError", "StopGuiding",
     "SwitchState", "Sync", "Track", "Unpark", "Verdict", "View", "Warm", "WeatherState",
     "collect_waiting", "fetch", "fit_focus_curve", "keep_frame", "motion_ended", "park",
-    "separation_deg", "stop_guiding",
+    "separation_deg", "stop_guiding", "zone_blur_px",
 ]  # fmt: skip

@@ -121,7 +121,17 @@ class DutyEnded(Fact):
 
 
 class FocusRun(Fact):
-    """A focus run with its samples; ``best`` is None when the fit was poor."""
+    """A focus run with its samples; ``best_position`` is None when nothing was found.
+
+    Attributes:
+        positions, hfr_px, hfr_sigma_px: of the frames with stars, in order; spoiled says by what
+            each was spoiled, or is empty.
+        exposures: all frames that the run took, those without stars and the confirmation too.
+        coarse: it began so far off that focus had to be found first.
+        quality: share of the scatter that the curve explains, 0 to 1.
+        critical_zone_steps: total depth of the critical focus zone, 4.88 lambda N^2.
+        confirmed_hfr_px: of the frame at the best position.
+    """
 
     kind = "focus_run"
     positions: tuple[int, ...]
@@ -134,6 +144,13 @@ class FocusRun(Fact):
     best_position: int | None
     uncertainty_steps: float | None
     best_hfr_px: float | None
+    hfr_sigma_px: tuple[float, ...] = ()
+    spoiled: tuple[str, ...] = ()
+    exposures: int = 0
+    coarse: bool = False
+    quality: float | None = None
+    critical_zone_steps: float | None = None
+    confirmed_hfr_px: float | None = None
 
 
 class FocusFollowed(Fact):

@@ -146,6 +146,15 @@ class FocusSummary(_Part):
     uncertainty_steps: float | None
     best_hfr_px: float | None
     temperature_c: float | None
+    hfr_sigma_px: list[float] = Field(default=[], description="Error of each star size")
+    spoiled: list[str] = Field(default=[], description="What spoiled each sample, or empty")
+    exposures: int = Field(default=0, description="All frames of the run")
+    coarse: bool = Field(default=False, description="Focus had to be found from far off first")
+    quality: float | None = Field(default=None, description="Share of scatter explained, 0 to 1")
+    critical_zone_steps: float | None = Field(
+        default=None, description="Total depth of the critical focus zone"
+    )
+    confirmed_hfr_px: float | None = Field(default=None, description="At the best position")
 
 
 class FlipSummary(_Part):

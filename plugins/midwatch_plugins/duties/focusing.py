@@ -2,109 +2,191 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import ClassVar
+
+import numpy as np
 
 from midwatch.api import (
     Args,
     Cause,
     DutyContext,
     DutyFailedError,
-    FocusFit,
+    FocusMeasure,
     FocusRun,
+    FocusSearch,
+    FocusTask,
+    FocusVerdict,
     Move,
-    fit_focus_curve,
+    Sight,
+    zone_blur_px,
 )
-from midwatch_plugins.duties.filters import bring_filter, selected_filter
+from midwatch_plugins.duties.filters import bring_filter, propose_offsets, selected_filter
 
 _MOVE_S = 120.0
+# A focuser that has answered says soon where it is.
+_REPORT_S = 15.0
 # A frame with fewer stars says nothing about focus.
 _FEWEST_STARS = 5
-# Series of samples in one run: a first one far from focus is repeated around its best point.
-_SERIES = 3
+# Ranks of the stars whose light tells of clouds: the brightest are full near focus only.
+_LIGHT_RANKS = slice(5, 25)
 # How far off the rig file's own start may be, in sample distances.
 _UNKNOWN_STEPS = 10.0
-
-
-@dataclass
-class _Samples:
-    positions: list[int] = field(default_factory=list)
-    hfr_px: list[float] = field(default_factory=list)
+_WAVELENGTH_NM = 550.0
+# Far from focus light is spread over hundreds of pixels: exposures are so many times longer.
+_FAR_EXPOSURE = 3.0
+# Without a limit of its own a focuser is taken to reach so far.
+_FAR_STEPS = 1_000_000
 
 
 class Focus:
-    """Sample, fit, go to the best position."""
+    """Sample, fit, go to the best position and look whether it is."""
 
     name: ClassVar[str] = "focus"
     cause: ClassVar[Cause] = "focusing"
     repeatable: ClassVar[bool] = True
 
     async def perform(self, context: DutyContext, args: Args) -> None:
-        """Run until a good fit is found; go back to where it began when there is none."""
-        focuser = context.device(context.rig.focuser, "focuser")
-        settings = context.night.rig.focus
+        """Run until focus is found and seen; go back to the last good position when it is not.
+
+        Raises:
+            DutyFailedError: of the focuser, 'stuck' or 'at_end'; of the sky, 'no_focus'.
+        """
+        context.device(context.rig.focuser, "focuser")
         if args.get("filter") is not None:
             await bring_filter(context, str(args["filter"]))
         start, _ = predicted_position(context)
-        samples = _Samples()
-        centre, fit = start, None
-        for _ in range(_SERIES):
-            await self._sample(context, centre, samples)
-            fit = self._fit(samples)
-            if fit is not None and fit.ok:
-                break
-            centre = self._next_centre(samples, centre, settings.step * (settings.samples // 2))
-        good = fit is not None and fit.ok
-        best = round(fit.best_position) if good and fit is not None else None
-        await approach(context, best if best is not None else start)
-        state = focuser.state
-        reason = "too few frames with stars" if fit is None else fit.reason
-        context.note(
-            FocusRun(
-                positions=tuple(samples.positions),
-                hfr_px=tuple(samples.hfr_px),
-                filter=selected_filter(context),
-                temperature_c=state.temperature_c if state else None,
-                ok=good,
-                reason="" if good else reason,
-                trigger=str(args.get("trigger") or "first"),
-                best_position=best,
-                uncertainty_steps=fit.uncertainty_steps if good and fit is not None else None,
-                best_hfr_px=fit.best_hfr if good and fit is not None else None,
+        search = FocusSearch(_task(context, start))
+        while (wanted := search.wanted) is not None:
+            await _arrive(context, wanted.position, from_below=wanted.from_below)
+            longer = _FAR_EXPOSURE if search.coarse and wanted.why == "find" else 1.0
+            shot = await context.darkroom.throwaway(
+                "focus", longer * context.night.rig.focus.exposure_s, context.setting()
             )
-        )
-        if not good:
+            search.tell(measure_of(shot.sight, shot.ref.exposure_s))
+        verdict = search.verdict
+        assert verdict is not None
+        if verdict.best_position is None:
+            await approach(context, start)
+        elif verdict.samples[-1].position != verdict.best_position:
+            await _arrive(context, verdict.best_position)
+        known = context.focus_model.proposals()
+        context.note(_account(context, verdict, str(args.get("trigger") or "first")))
+        propose_offsets(context, known)
+        if verdict.trouble is not None:
+            raise _failure(verdict, start)
+
+
+def measure_of(sight: Sight, exposure_s: float) -> FocusMeasure:
+    """Return what a frame says about focus; without enough stars it says nothing."""
+    table = sight.table
+    if sight.hfr_px is None or sight.stars < _FEWEST_STARS:
+        return FocusMeasure(None, None, sight.stars, None, exposure_s)
+    if table is None:
+        return FocusMeasure(sight.hfr_px, None, sight.stars, None, exposure_s)
+    radii = table.hfr_px[table.good]
+    # The median of N values scatters by 1.25 standard deviations over the root of N.
+    scatter = 1.4826 * float(np.median(np.abs(radii - np.median(radii))))
+    sigma = 1.2533 * scatter / len(radii) ** 0.5
+    ranked = table.flux_adu[_LIGHT_RANKS]
+    light = float(np.median(ranked)) if len(ranked) >= 10 else None
+    return FocusMeasure(sight.hfr_px, sigma, sight.stars, light, exposure_s)
+
+
+def _task(context: DutyContext, start: int) -> FocusTask:
+    rig = context.night.rig
+    settings, state = rig.focus, context.rig.focuser.state if context.rig.focuser else None
+    # Below this the backlash cannot be taken up from below.
+    lowest = settings.backlash_steps
+    highest = state.max_position if state and state.max_position else _FAR_STEPS
+    scale = context.focus_model.scale
+    last = context.record.focus
+    return FocusTask(
+        start=min(max(start, lowest), highest),
+        step=settings.step,
+        zone_steps=scale.zone_steps if settings.steps_per_um is not None else None,
+        blur_px=zone_blur_px(
+            _WAVELENGTH_NM,
+            rig.optics.focal_length_mm / rig.optics.aperture_mm,
+            rig.camera.pixel_um,
+        ),
+        lowest=lowest,
+        highest=highest,
+        expected_hfr_px=last.run.best_hfr_px if last is not None else None,
+    )
+
+
+async def _arrive(context: DutyContext, position: int, *, from_below: bool = True) -> None:
+    """Go to a position and make sure that the focuser says it is there."""
+    focuser = context.device(context.rig.focuser, "focuser")
+    before = focuser.state.position if focuser.state else None
+    await approach(context, position, from_below=from_below)
+    try:
+        await focuser.until(lambda s: s.position == position and not s.moving, timeout_s=_REPORT_S)
+    except TimeoutError as error:
+        there = focuser.state.position if focuser.state else None
+        if there == before:
             raise DutyFailedError(
-                "sky", "no_focus", f"no focus was found: {reason}; back at position {start}"
-            )
+                "focuser",
+                "stuck",
+                f"the focuser was sent to {position} and still stands at {there}; look for a "
+                "tight lock, a loose coupling or a cable that holds it",
+            ) from error
+        raise DutyFailedError(
+            "focuser",
+            "at_end",
+            f"the focuser was sent to {position} and stopped at {there}; it has met its end: "
+            "set its travel, or move the camera by a spacer",
+        ) from error
 
-    async def _sample(self, context: DutyContext, centre: int, samples: _Samples) -> None:
-        settings = context.night.rig.focus
-        half = settings.samples // 2
-        for index in range(-half, half + 1):
-            position = max(0, centre + index * settings.step)
-            # Going up from below, only the first step has backlash to take up.
-            await approach(context, position, from_below=index == -half)
-            shot = await context.darkroom.throwaway("focus", settings.exposure_s, context.setting())
-            if shot.sight.hfr_px is not None and shot.sight.stars >= _FEWEST_STARS:
-                samples.positions.append(position)
-                samples.hfr_px.append(round(shot.sight.hfr_px, 4))
 
-    def _fit(self, samples: _Samples) -> FocusFit | None:
-        if len(samples.positions) < 5:
-            return None
-        return fit_focus_curve(samples.positions, samples.hfr_px)
+def _account(context: DutyContext, verdict: FocusVerdict, trigger: str) -> FocusRun:
+    state = context.rig.focuser.state if context.rig.focuser else None
+    seen = [s for s in verdict.samples if s.measure.hfr_px is not None]
+    return FocusRun(
+        positions=tuple(s.position for s in seen),
+        hfr_px=tuple(round(s.hfr_px, 4) for s in seen),
+        filter=selected_filter(context),
+        temperature_c=state.temperature_c if state else None,
+        ok=verdict.ok,
+        reason="" if verdict.ok else verdict.reason,
+        trigger=trigger,
+        best_position=verdict.best_position,
+        uncertainty_steps=verdict.uncertainty_steps,
+        best_hfr_px=verdict.best_hfr_px,
+        hfr_sigma_px=tuple(round(s.sigma_px, 4) for s in seen),
+        spoiled=tuple(s.spoiled for s in seen),
+        exposures=verdict.exposures,
+        coarse=verdict.coarse,
+        quality=verdict.quality,
+        critical_zone_steps=verdict.zone_steps,
+        confirmed_hfr_px=verdict.confirmed_hfr_px,
+    )
 
-    def _next_centre(self, samples: _Samples, centre: int, reach: int) -> int:
-        """Return where to look next: around the sharpest sample, or further out if it is last."""
-        if not samples.positions:
-            return centre
-        sharpest = samples.positions[samples.hfr_px.index(min(samples.hfr_px))]
-        if sharpest <= min(samples.positions):
-            return max(reach, sharpest - reach)
-        if sharpest >= max(samples.positions):
-            return sharpest + reach
-        return sharpest
+
+def _failure(verdict: FocusVerdict, back: int) -> DutyFailedError:
+    """Return the fault of a run without result, and what to try."""
+    if verdict.trouble in ("unchanged", "unconfirmed"):
+        return DutyFailedError(
+            "focuser",
+            "stuck",
+            f"{verdict.reason}; look for a slipping clutch or a loose coupling; "
+            f"back at position {back}",
+        )
+    if verdict.trouble == "at_end":
+        return DutyFailedError(
+            "focuser",
+            "at_end",
+            f"{verdict.reason}; move the camera by a spacer or set the focuser's travel; "
+            f"back at position {back}",
+        )
+    hint = (
+        "is it clouded, is a cap on, is the start position right?"
+        if verdict.trouble == "no_stars"
+        else "a longer exposure or a field with more stars may help"
+    )
+    return DutyFailedError(
+        "sky", "no_focus", f"no focus was found: {verdict.reason}; {hint} back at position {back}"
+    )
 
 
 async def approach(context: DutyContext, position: int, *, from_below: bool = True) -> None:
