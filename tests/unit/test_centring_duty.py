@@ -107,7 +107,7 @@ def test_stars_far_out_of_focus_are_seen(tmp_path: Path) -> None:
 
     done = centred(tmp_path, prepare=defocus)
     assert done.failure is not None
-    assert (done.failure.device, done.failure.fault) == ("focuser", "out_of_focus")
+    assert (done.failure.device, done.failure.fault) == ("sky", "out_of_focus")
     # 4 mm behind focus at f/4.94 is a disc of 4000/4.94/2 = 405 um radius, 75 px; half its light
     # falls within 75/sqrt(2) = 53 px. The simulator stops at discs of 60 px: 42 px.
     assert "half-flux radius 4" in done.failure.message

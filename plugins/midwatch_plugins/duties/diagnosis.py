@@ -122,7 +122,7 @@ def _blurred(context: DutyContext, looks: Sequence[Look], scale_arcsec: float) -
         if too_large:
             than = "" if best_px is None else f", {best_px:.1f} px at the last focus run"
             return Diagnosis(
-                "focuser",
+                "sky",
                 "out_of_focus",
                 f"the stars are {size_px * scale_arcsec:.0f} arcsec wide (half-flux radius "
                 f"{size_px:.1f} px{than}): focus, or check the focuser",
@@ -135,7 +135,7 @@ def _blurred(context: DutyContext, looks: Sequence[Look], scale_arcsec: float) -
     if away <= _FAR_FROM_FOCUS * context.night.rig.focus.step:
         return None
     return Diagnosis(
-        "focuser",
+        "sky",
         "out_of_focus",
         f"no star is seen, and the focuser stands {away} steps from the last good focus "
         f"({focus.run.best_position})",
