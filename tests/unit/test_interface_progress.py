@@ -127,3 +127,13 @@ def test_a_broken_promise_is_said_in_words_and_in_the_exit_code(
         assert conclude(outcome, argparse.Namespace(json=False)) == code
     broken = "BROKEN 4: Every frame is on disk: frame 7 is missing"
     assert (broken in out.getvalue()) is (ok is False)
+
+
+def test_a_frame_taken_back_is_counted_under_its_last_grade(tmp_path: Path) -> None:
+    progress = NightProgress(load_orders(write_night(tmp_path)), "a night")
+    progress.take(event(1, e.FrameGraded(exposure_id="a", grade="accepted")))
+    progress.take(
+        event(2, e.FrameRegraded(exposure_id="a", grade="rejected", reasons=("cloud",),
+                                 before="accepted", compared=7))
+    )  # fmt: skip
+    assert (progress.grades["accepted"], progress.grades["rejected"]) == (0, 1)

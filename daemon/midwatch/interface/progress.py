@@ -23,6 +23,7 @@ from midwatch.journal.events import (
     FaultBegan,
     FrameBegun,
     FrameGraded,
+    FrameRegraded,
     NightBegan,
     NightEnded,
     OperatorSpoke,
@@ -77,6 +78,9 @@ class NightProgress:
                 self.doing = f"exposing {begun.filter or 'light'} {begun.exposure_s:g} s"
             case FrameGraded() as graded:
                 self.grades[graded.grade] += 1
+            case FrameRegraded() as again:
+                self.grades[again.before] -= 1
+                self.grades[again.grade] += 1
             case FaultBegan():
                 self.faults += 1
             case NightEnded():

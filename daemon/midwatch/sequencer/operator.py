@@ -27,6 +27,7 @@ from midwatch.journal.events import (
     FocusRun,
     FrameGraded,
     FrameLost,
+    FrameRegraded,
     GuidingStarted,
     LimitHeld,
     LookoutChanged,
@@ -44,11 +45,12 @@ _log = structlog.get_logger(__name__)
 # The name under which the daemon takes orders, beside the devices.
 DAEMON = "daemon"
 # Events, beside decisions, after which the bulletin reads otherwise.
-_TOLD = (Activity, FaultBegan, FaultEnded, FrameGraded, OperatorSpoke)
+_TOLD = (Activity, FaultBegan, FaultEnded, FrameGraded, FrameRegraded, OperatorSpoke)
 # Facts that are told under ``night/event/<kind>`` as they happen, once, for whoever listens.
 TOLD_EVENTS: tuple[type[Fact], ...] = (
-    NightBegan, NightEnded, FocusRun, Centred, Flipped, GuidingStarted, FrameGraded, FrameLost,
-    LookoutChanged, FaultBegan, RemedyTried, FaultEnded, OperatorSpoke, LimitHeld, Notice,
+    NightBegan, NightEnded, FocusRun, Centred, Flipped, GuidingStarted, FrameGraded, FrameRegraded,
+    FrameLost, LookoutChanged, FaultBegan, RemedyTried, FaultEnded, OperatorSpoke, LimitHeld,
+    Notice,
 )  # fmt: skip
 # Events that wait while the bus is away; the oldest go first, the journal holds them all.
 _WAITING = 256
