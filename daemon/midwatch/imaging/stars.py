@@ -9,6 +9,8 @@ percent more on a Gaussian.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -44,6 +46,13 @@ _LONGEST = 8.0
 # of its eight neighbours. The sharpest star, of sigma 0.5 px, is 4.4 times as bright at its centre
 # as beside it.
 _HOT_SIGMA, _HOT_CONTRAST = 10.0, 5.0
+# A neighbour with less than this share of a star's light does not change its radius by a percent.
+_FAINT_NEIGHBOUR = 0.02
+# With more of the stars than this touched by neighbours the field counts as crowded, and some
+# that look alone will be two in one: they read larger than the sharpest by more than this.
+_CROWDED_SHARE, _TWO_IN_ONE = 0.3, 1.2
+# With fewer stars alone than this all are judged, touched or not.
+_FEWEST_ALONE = 8
 # Variance that one pixel's width adds to a profile along each axis.
 _PIXEL_VARIANCE = 1.0 / 12.0
 _GAUSS_HFR = 1.1774100225154747
@@ -91,8 +100,9 @@ def measure_stars(
     trails = find_trails(image, factor)
     shift = (factor - 1) / 2.0
     x_px, y_px = found["x"] * factor + shift, found["y"] * factor + shift
-    found = found[np.argsort(-found["flux"], kind="stable")[:_MOST_STARS]]
+    every, found = found, found[np.argsort(-found["flux"], kind="stable")[:_MOST_STARS]]
     table = _table(frame, image, factor, noise, found)
+    table = replace(table, good=_unspoiled(table, found, every))
     good = np.flatnonzero(table.good)
     hfr_px, scatter_px = median_and_scatter(table.hfr_px[good])
     fwhm_px = _fwhm(table, good, image, factor)
@@ -171,7 +181,7 @@ def _table(
     if len(found) == 0:
         return StarTable()
     x, y = found["x"], found["y"]
-    reach = np.clip(6.0 * found["a"], 4.0, 60.0)
+    reach = _aperture(found)
     flux, _, _ = sep.sum_circle(image, x, y, reach, subpix=5)
     # Where a neighbour or the background spoils the wide aperture, the detection's own sum stands.
     flux = np.where(flux > 0.5 * found["flux"], flux, found["flux"])
@@ -194,6 +204,46 @@ def _table(
         saturated=saturated,
         good=whole & ~saturated & np.isfinite(hfr),
     )
+
+
+def _unspoiled(
+    table: StarTable, found: NDArray[np.void], every: NDArray[np.void]
+) -> NDArray[np.bool_]:
+    """Return which stars are good and have their aperture to themselves, shape (N,).
+
+    Args:
+        table: The measured stars.
+        found: Their detections, in the same order.
+        every: All detections of the frame.
+    """
+    from scipy.spatial import KDTree
+
+    good = table.good
+    if np.count_nonzero(good) <= _FEWEST_ALONE:
+        return good
+    tree = KDTree(np.stack((every["x"], every["y"]), axis=1))
+    reach = _aperture(found)
+    places = np.stack((found["x"], found["y"]), axis=1)
+    near = tree.query_ball_point(places, reach + 2.0)
+    alone = np.array(
+        [
+            float(every["flux"][index].sum()) - flux <= _FAINT_NEIGHBOUR * flux
+            for index, flux in zip(near, found["flux"], strict=True)
+        ]
+    )
+    crowded = np.count_nonzero(good & ~alone) > _CROWDED_SHARE * np.count_nonzero(good)
+    if np.count_nonzero(good & alone) >= _FEWEST_ALONE:
+        good = good & alone
+    if crowded:
+        sharpest = float(np.quantile(table.hfr_px[good], 0.1))
+        good = good & (table.hfr_px <= _TWO_IN_ONE * sharpest)
+    return good
+
+
+def _aperture(found: NDArray[np.void]) -> FloatArray:
+    """Radius within which the light of each detection is summed."""
+    radius: FloatArray = np.clip(6.0 * found["a"], 4.0, 60.0)
+    return radius
 
 
 def _window_peak(image: NDArray[np.uint16], x: FloatArray, y: FloatArray) -> NDArray[np.uint16]:

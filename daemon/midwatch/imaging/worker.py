@@ -93,18 +93,27 @@ class ProcessMeasurer:
     ) -> T:
         loop = asyncio.get_running_loop()
         for _ in range(2):
-            if self._pool is None:
-                self._pool = ProcessPoolExecutor(
-                    1, multiprocessing.get_context("spawn"), initializer=_settle_in
-                )
             try:
-                return await loop.run_in_executor(self._pool, _perform, function, args, kwargs)
+                pool = await self._started()
+                return await loop.run_in_executor(pool, _perform, function, args, kwargs)
             except BrokenProcessPool:
                 self._drop()
             except asyncio.CancelledError:
                 self._drop()
                 raise
         raise MeasurerDiedError(f"the measuring process died twice in {function.__qualname__}")
+
+    async def _started(self) -> ProcessPoolExecutor:
+        """Return the pool, begun in a thread: a new process takes tens of milliseconds."""
+        if self._pool is None:
+            beginning = asyncio.ensure_future(asyncio.to_thread(_begun_pool))
+            try:
+                self._pool = await asyncio.shield(beginning)
+            except asyncio.CancelledError:
+                # A pool that comes up meanwhile must be known, or nobody would end it.
+                self._pool = await beginning
+                raise
+        return self._pool
 
     def _drop(self) -> None:
         """End the worker without waiting for what it is doing."""
@@ -121,6 +130,13 @@ class ProcessMeasurer:
         """End the worker; a call that still runs is waited for."""
         async with self._turn:
             self._drop()
+
+
+def _begun_pool() -> ProcessPoolExecutor:
+    pool = ProcessPoolExecutor(1, multiprocessing.get_context("spawn"), initializer=_settle_in)
+    # The process begins with the first call.
+    pool.submit(os.getpid)
+    return pool
 
 
 @dataclass(frozen=True)
