@@ -27,7 +27,10 @@ def test_focus_holds_while_it_grows_cold_and_is_learned_for_the_next_night(
     assert len(first.ratios) > 80
     assert max(first.ratios) <= 1.10
     _, necessary = necessary_runs(first)
-    assert len(first.runs) <= necessary
+    # A change of seeing may cost a run that finds focus where it was; the cold costs the others.
+    by_size = [run for run in first.runs if run.trigger == "hfr"]
+    assert len(by_size) <= 1
+    assert len(first.runs) - len(by_size) <= necessary
     assert {run.trigger for run in first.runs} >= {"first", "defocus"}
     assert first.followed, "by the end of the night the line is trusted"
     assert all(abs(step.slope_steps_per_c - 25.0) < 4.0 for step in first.followed)

@@ -68,6 +68,7 @@ class NightRecord:
         duty: What is being done now, with its moment.
         focus: The last good focus run; `last_focus_run` is the last one, good or not.
         focus_runs: All good focus runs, oldest first.
+        verdicts: How often a light was graded, first or anew.
         settled: Where the focuser was put since, by that run or by following the temperature.
         centred_target: What the telescope is centred on; None after it was moved or resumed.
         guiding: Whether guiding was started since the telescope last moved.
@@ -86,6 +87,7 @@ class NightRecord:
     focus: FocusMoment | None = None
     last_focus_run: FocusMoment | None = None
     focus_runs: list[FocusMoment] = field(default_factory=list)
+    verdicts: int = 0
     settled: FocusSettled | None = None
     focus_failures_in_row: int = 0
     centred_target: str | None = None
@@ -223,6 +225,7 @@ class NightRecord:
             frame.filed = fact
         elif isinstance(fact, FrameGraded):
             frame.graded = fact
+            self.verdicts += 1
         else:
             frame.lost = fact
         self._count(frame, 1)
@@ -236,6 +239,7 @@ class NightRecord:
         frame.graded = frame.graded.model_copy(
             update={"grade": fact.grade, "reasons": fact.reasons, "compared": fact.compared}
         )
+        self.verdicts += 1
         self._count(frame, 1)
 
     def _count(self, frame: FrameRecord, by: int) -> None:

@@ -35,12 +35,9 @@ class FocusWatch:
         self._record = record
         self._memory = memory
         self._sizes = SizeScale.of_rig(night.rig, focus_scale(night.rig).zone_steps)
-        self._ratios: tuple[float, ...] | None = None
+        # Kept until a light is graded or a run ends: lookouts ask at every stir.
+        self._ratios: tuple[tuple[int, int], tuple[float, ...]] | None = None
         self._strange: tuple[FocusModel, str | None, tuple[str, ...]] | None = None
-
-    def forget(self) -> None:
-        """Have what was derived from frames derived anew."""
-        self._ratios = None
 
     @property
     def model(self) -> FocusModel:
@@ -72,10 +69,12 @@ class FocusWatch:
 
     def size_ratios(self) -> tuple[float, ...]:
         """Return star sizes since the last run as multiples of what is expected."""
-        if self._ratios is None:
-            lights = [f for f in self._record.frames.values() if f.is_light and f.graded]
-            self._ratios = size_ratios(lights, self._record.focus_runs, self._sizes)
-        return self._ratios
+        record = self._record
+        key = (record.verdicts, len(record.focus_runs))
+        if self._ratios is None or self._ratios[0] != key:
+            lights = [f for f in record.frames.values() if f.is_light and f.graded]
+            self._ratios = (key, size_ratios(lights, record.focus_runs, self._sizes))
+        return self._ratios[1]
 
     def view(self, pressing: tuple[float, str, str]) -> FocusView:
         """Return what decisions may know; `pressing` is the most urgent rule not yet due."""

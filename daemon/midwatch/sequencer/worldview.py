@@ -99,7 +99,6 @@ class WorldView:
     def forget(self) -> None:
         """Have what was derived from frames and faults derived anew."""
         self._calibration = self._targets = self._lights = None
-        self.focus.forget()
 
     def build(
         self,
