@@ -16,6 +16,10 @@ from .noise import normal
 from .truth import FocuserTruth
 
 _PROBE_EVERY_S = 10.0
+# The clutch that slips lets the tube slide so far.
+_SLIP_STEPS = 150.0
+# A focuser that runs against something gets no further than this in one move.
+_OBSTRUCTED_STEPS = 40
 
 
 class FocuserOptions(Options):
@@ -48,6 +52,10 @@ class SimulatedFocuser(SimulatedDevice):
 
     Upward moves push the tube exactly; after a reversal the motor first takes up the backlash,
     so that downward moves leave the tube that much too high.
+
+    Faults: ``focuser-stuck`` (the motor turns and counts, the tube does not follow),
+    ``focuser-slips`` (the tube slides down once), ``focuser-at-end`` (a move ends early, with an
+    answer as if all were well), ``focuser-reversed`` (the tube goes the other way).
     """
 
     kind = Kind.FOCUSER
@@ -57,6 +65,7 @@ class SimulatedFocuser(SimulatedDevice):
         super().__init__(context)
         self._motor = min(self._options.start_position, self._options.max_position)
         self._tube = float(self._motor)
+        self._engaged = 0.0
         self._moving_from: tuple[int, float] | None = None
         self._goal = self._motor
         self._weather = Heard(context, "weather", Air)
@@ -121,20 +130,40 @@ class SimulatedFocuser(SimulatedDevice):
             return
         self._moving_from = (self._motor, self.clock.mono())
         self._goal = command.position
+        if self.troubles.active("focuser-at-end"):
+            short = min(max(command.position - self._motor, -_OBSTRUCTED_STEPS), _OBSTRUCTED_STEPS)
+            self._goal = self._motor + short
         self.context.changed()
-        steps = abs(command.position - self._motor)
+        steps = abs(self._goal - self._motor)
         try:
             await self.clock.sleep(steps / self._options.speed_steps_s)
-            self._arrive(command.position)
+            self._arrive(self._goal)
         finally:
             if self._moving_from is not None:
                 self._arrive(self._position())
 
+    def trouble(self, name: str, began: bool) -> None:
+        """Let the tube slide when it is time."""
+        if name == "focuser-slips" and began:
+            self._engaged -= _SLIP_STEPS
+            self._tube -= _SLIP_STEPS
+            self.tell()
+
     def _arrive(self, position: int) -> None:
-        backlash = self._options.backlash_steps
+        """Bring the motor to a position, and the tube where the gear takes it.
+
+        The gear engages at `_engaged` above the motor's count; what slips or turns the wrong way
+        leaves the tube in step with another count than before.
+        """
+        moved = position - self._motor
         self._motor = position
-        self._tube = min(max(self._tube, float(position)), float(position + backlash))
         self._moving_from = None
+        if self.troubles.active("focuser-stuck"):
+            self._engaged -= moved
+        elif self.troubles.active("focuser-reversed"):
+            self._engaged -= 2 * moved
+        lowest = position + self._engaged
+        self._tube = min(max(self._tube, lowest), lowest + self._options.backlash_steps)
         self.tell()
 
 
