@@ -60,7 +60,7 @@ def orders_for(folder: Path, *, frames: int = 6) -> Path:
     rig_file, orders = folder / "rig.yaml", folder / "orders.yaml"
     rig_file.write_text(yaml.safe_dump(rig), encoding="utf-8")
     orders.write_text(
-        f"site: {CONFIGS}/sites/larch-hollow.yaml\nrig: {rig_file}\nevening: 2027-03-10\n"
+        f"site: {CONFIGS}/sites/larch-hollow.yaml\nrig: rig.yaml\nevening: 2027-03-10\n"
         "targets:\n  - {name: a field in Gemini, ra: 6h54m, dec: 25d,\n"
         f"     frames: [{{exposure_s: 60, count: {frames}}}]}}\nseed: 11\n",
         encoding="utf-8",
