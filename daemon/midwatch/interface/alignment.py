@@ -34,12 +34,13 @@ from midwatch.orders.models import DeviceEntry, Rig
 from midwatch.planning import plan_night
 from midwatch.sequencer.aligning import Aligner, AlignmentTools, Guided
 from midwatch.sequencer.alignment_plan import Pointing, plan_drift, plan_frames
+from midwatch.sequencer.contracts import DutyFailedError
 from midwatch.sequencer.darkroom import CameraSetting, Darkroom
 from midwatch.sequencer.eyes import Eyes
 from midwatch.sequencer.setting_up import make_ready, put_away
 from midwatch.sky import LimitCheck, Observer, sun_altaz
 from midwatch.sky.geometry import pixel_scale_arcsec
-from midwatch.sky.polar import AxisError
+from midwatch.sky.polar import AxisError, WeakGeometryError
 from midwatch.virtual_time import run_virtual
 
 Method = Literal["frames", "drift"]
@@ -232,6 +233,8 @@ async def _align(
         if options.confirm:
             tell("measuring again")
             confirmed = await _measure(aligner, night, options, clock)
+    except WeakGeometryError as error:
+        raise DutyFailedError("sky", "weak_geometry", str(error)) from error
     finally:
         failures = await put_away(rig)
         for failure in failures:
