@@ -81,6 +81,8 @@ def test_a_killed_driver_is_started_again_and_a_frozen_one_on_request(
     async def work(processes: DeviceProcesses, told: list[tuple[str, str]]) -> None:
         first = processes.processes["mount"].pid
         camera = processes.processes["camera"].pid
+        # Ctrl-C goes to the whole foreground group of a terminal; the drivers are not in it.
+        assert os.getpgid(camera) != os.getpgrp()
         os.kill(first, signal.SIGKILL)
         await until(lambda: processes.processes["mount"].pid != first, "the mount is not back")
         second = processes.processes["mount"].pid

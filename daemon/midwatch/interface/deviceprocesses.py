@@ -118,6 +118,9 @@ class DeviceProcesses:
             *self._command(role),
             stdin=asyncio.subprocess.DEVNULL,
             stdout=asyncio.subprocess.DEVNULL,
+            # Ctrl-C reaches all of a terminal's foreground group at once: the devices must live on
+            # while the daemon closes the night.
+            process_group=0,
         )
         _log.info("device_started", device=role, pid=self.processes[role].pid)
         pids = {name: process.pid for name, process in self.processes.items()}
