@@ -14,7 +14,7 @@ from astropy.io import fits
 
 from grading_scenes import Scene, graded
 from midwatch.interface.conduct import NightOutcome, RehearsalOptions, rehearse
-from midwatch.journal.events import FrameBegun, FrameGraded
+from midwatch.journal.events import FrameBegun, FrameGraded, FrameRegraded
 from midwatch.journal.store import Event
 from midwatch.orders import load_night
 
@@ -31,14 +31,16 @@ class Told:
 
 @pytest.fixture(scope="module")
 def cloudy(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Told]:
-    """Twenty-four frames wanted; a band of 70 percent cloud passes for forty minutes."""
+    """Twenty-four frames wanted; thin cloud till an hour after dusk, later forty minutes of 70
+    percent."""
     folder = tmp_path_factory.mktemp("cloudy")
     for name in ("sites", "rigs"):
         shutil.copytree(CONFIGS / name, folder / name)
     rig_path = folder / "rigs" / "harrier.yaml"
     rig = yaml.safe_load(rig_path.read_text())
-    band = {"from": 9.2, "to": 9.9, "percent": 70}
-    rig["devices"]["weather"]["options"] = {"clouds": [band]}
+    evening = {"from": 6.0, "to": 8.35, "percent": 40}
+    band = {"from": 9.7, "to": 10.4, "percent": 70}
+    rig["devices"]["weather"]["options"] = {"clouds": [evening, band]}
     rig_path.write_text(yaml.safe_dump(rig))
     orders = {
         "site": "../sites/larch-hollow.yaml",
@@ -75,11 +77,23 @@ def test_the_cloud_is_rejected_and_the_clear_sky_is_not(cloudy: Told) -> None:
     for frame in lights:
         hours = int(frame.began[11:13]) + int(frame.began[14:16]) / 60 - (12 - 13.4 / 15)
         hours %= 24
-        if 9.25 <= hours <= 9.75:
+        if hours <= 8.2 or 9.75 <= hours <= 10.25:
             assert frame.grade == "rejected", frame.began
             assert "stars where" in frame.reasons[0]
-        elif hours < 9.05 or hours > 9.95:
+        elif 8.45 <= hours < 9.55 or hours > 10.45:
             assert frame.grade == "accepted", (frame.began, frame.reasons)
+
+
+def test_the_cloud_of_dusk_is_known_when_it_has_cleared(cloudy: Told) -> None:
+    """Nothing but cloud was there to compare with: those frames are taken back later."""
+    taken_back = [f for f in cloudy.outcome.summary.frames if f.first_grade is not None]
+    assert len(taken_back) >= 6
+    assert {(f.first_grade, f.grade) for f in taken_back} == {("accepted", "rejected")}
+    facts = [e.fact for e in cloudy.events if isinstance(e.fact, FrameRegraded)]
+    assert {f.exposure_id for f in facts} == {f.exposure_id for f in taken_back}
+    assert all(fact.reasons and fact.compared >= 5 for fact in facts)
+    report = (cloudy.outcome.folder / "report.html").read_text()
+    assert "accepted when filed, judged again beside more frames" in report
 
 
 def test_every_verdict_has_reasons(cloudy: Told) -> None:

@@ -35,7 +35,8 @@ def test_a_frame_like_the_others_is_accepted_and_says_so() -> None:
     found = verdict()
     assert found.grade == "accepted"
     assert found.reasons == ("inside all bounds and like 8 others",)
-    assert found.star_share == pytest.approx(1000 / 1008, rel=0.01)
+    # The upper quartile of 980, 988 ... 1036 is 1022, by hand.
+    assert found.star_share == pytest.approx(1000 / 1022, rel=1e-6)
 
 
 @pytest.mark.parametrize(

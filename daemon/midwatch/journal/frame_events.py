@@ -97,6 +97,7 @@ class FrameRegraded(Fact):
     reasons: tuple[str, ...]
     before: Grade
     compared: int
+    star_share: float | None = None
 
 
 class SensorMeasured(Fact):

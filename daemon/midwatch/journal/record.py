@@ -237,7 +237,7 @@ class NightRecord:
         self._count(frame, -1)
         frame.first_grade = frame.first_grade or frame.graded.grade
         frame.graded = frame.graded.model_copy(
-            update={"grade": fact.grade, "reasons": fact.reasons, "compared": fact.compared}
+            update=fact.model_dump(include={"grade", "reasons", "compared", "star_share"})
         )
         self.verdicts += 1
         self._count(frame, 1)

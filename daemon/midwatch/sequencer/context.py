@@ -145,5 +145,6 @@ class DutyContext:
                     reasons=verdict.reasons,
                     before=before,
                     compared=entry.compared,
+                    star_share=verdict.star_share,
                 )
             )

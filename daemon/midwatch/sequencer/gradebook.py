@@ -24,7 +24,7 @@ _log = structlog.get_logger(__name__)
 _ORDER: tuple[Grade, ...] = ("accepted", "doubtful", "rejected")
 # Others beside which a frame must have been seen before its grade is final. Too few: a night that
 # begins under thin cloud takes it for clear; too many: frames taken for good are withdrawn late.
-_SETTLED = 12
+_SETTLED = 24
 
 
 @dataclass

@@ -30,6 +30,9 @@ _SEEING_POWER = 0.6
 _KERNEL_HFR_PX = 1.1774 * math.sqrt(0.5)
 # The background follows twilight and lamps that no model knows: only the latest frames tell.
 _LATEST = 5
+# Cloud only takes stars: the better frames show what a clear sky gives. Higher: a few moments of
+# rare clarity condemn an ordinary night; at the median half a night of thin cloud passes for clear.
+_CLEAR_QUANTILE = 0.75
 _MAD_TO_SIGMA = 1.4826  # of a normal distribution
 
 
@@ -50,10 +53,10 @@ class Usual:
 
 def usual_for(light: Light, others: Sequence[Light]) -> Usual:
     """Carry the other frames over to the circumstances of one frame."""
-    stars, stars_scatter = _median_of(others, lambda other: _stars(light, other))
-    hfr, hfr_scatter = _median_of(others, lambda other: _hfr_px(light, other))
+    stars, stars_scatter = _level_of(others, lambda other: _stars(light, other), _CLEAR_QUANTILE)
+    hfr, hfr_scatter = _level_of(others, lambda other: _hfr_px(light, other))
     nearest = sorted(others, key=lambda other: abs(other.began_utc_s - light.began_utc_s))
-    level, _ = _median_of(nearest[:_LATEST], lambda other: _background_adu(light, other))
+    level, _ = _level_of(nearest[:_LATEST], lambda other: _background_adu(light, other))
     solved = sum(other.offset_arcsec is not None for other in others)
     return Usual(
         stars, stars_scatter, hfr, hfr_scatter, level, solved / len(others) if others else 0.0
@@ -101,15 +104,18 @@ def _background_adu(light: Light, other: Light) -> float | None:
     return other.background_adu * max(1.0, math.pow(10.0, -0.4 * (light.sky_mag - other.sky_mag)))
 
 
-def _median_of(
-    others: Sequence[Light], expected: Callable[[Light], float | None]
+def _level_of(
+    others: Sequence[Light], expected: Callable[[Light], float | None], quantile: float = 0.5
 ) -> tuple[float | None, float]:
-    """Return the median of what frames let expect, and its robust relative scatter."""
-    values = [value for other in others if (value := expected(other)) is not None]
+    """Return a quantile of what frames let expect, and their robust relative scatter."""
+    values = sorted(value for other in others if (value := expected(other)) is not None)
     if len(values) < ENOUGH:
         return None, 0.0
     middle = statistics.median(values)
     if middle <= 0.0:
         return None, 0.0
     spread = _MAD_TO_SIGMA * statistics.median(abs(value - middle) for value in values)
-    return middle, spread / middle
+    place = quantile * (len(values) - 1)
+    low = math.floor(place)
+    high = min(low + 1, len(values) - 1)
+    return values[low] + (place - low) * (values[high] - values[low]), spread / middle
