@@ -64,6 +64,7 @@ async def guided_rig(
     start: datetime = EVENING,
     field_deg: tuple[float, float] | None = FIELD,
     seed: int = 3,
+    connect: tuple[str, ...] = tuple(DRIVERS),
     keepsake: Keepsake | None = None,
     **options: Mapping[str, Any],
 ) -> AsyncIterator[GuidedRig]:
@@ -101,7 +102,7 @@ async def guided_rig(
         rig = GuidedRig(clock, lease, hosts, clients)
         clients["guider"].on_event(lambda name, facts: rig.told.append((clock.mono(), name, facts)))
         await clock.sleep(1.0)
-        for role in DRIVERS:
+        for role in connect:
             await rig.do(role, Connect(), 60.0)
         if field_deg is not None:
             await rig.do("mount", Unpark(), 60.0)

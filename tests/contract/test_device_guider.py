@@ -296,6 +296,19 @@ def test_connecting_waits_for_somebody_who_is_connecting_the_camera() -> None:
     assert with_rig(main, field_deg=None) == (True, True)
 
 
+def test_a_guide_camera_that_is_not_there_is_named_with_what_to_try() -> None:
+    gone = {"name": "guide-camera-unplugged", "from_utc_s": 0.0}
+
+    async def main(rig: GuidedRig) -> str:
+        with pytest.raises(CommandError) as refused:
+            await rig.do("guider", Connect(), 60.0)
+        return str(refused.value)
+
+    said = with_rig(main, connect=(), field_deg=None, guide_camera={"faults": [gone]})
+    assert "the guide camera does not connect" in said
+    assert "check its cable and power, try another port, and close other programs" in said
+
+
 def test_guide_frames_do_not_pile_up(calibrated: MemoryKeepsake) -> None:
     async def main(rig: GuidedRig) -> Any:
         await rig.do("guider", START)
