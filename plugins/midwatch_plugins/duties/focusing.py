@@ -180,12 +180,12 @@ def _failure(verdict: FocusVerdict, back: int) -> DutyFailedError:
             f"back at position {back}",
         )
     hint = (
-        "is it clouded, is a cap on, is the start position right?"
+        "look for clouds, for a cap that is on, for a start position far from focus"
         if verdict.trouble == "no_stars"
         else "a longer exposure or a field with more stars may help"
     )
     return DutyFailedError(
-        "sky", "no_focus", f"no focus was found: {verdict.reason}; {hint} back at position {back}"
+        "sky", "no_focus", f"no focus was found: {verdict.reason}; {hint}; back at position {back}"
     )
 
 
