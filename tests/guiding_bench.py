@@ -49,17 +49,20 @@ class Habits:
 
 
 SMOOTH = Habits()
+# A portable mount: errors that are large, but mostly its own.
 ROUGH = Habits(
     drift_ra_arcsec_min=1.0,
     drift_dec_arcsec_min=2.0,
     waves=((480.0, 15.0, 0.4), (240.0, 4.0, 2.0), (160.0, 2.0, 1.0), (77.0, 0.8, 0.3)),
-    wander_arcsec=0.35,
+    wander_arcsec=0.2,
     wander_s=12.0,
     dec_play_arcsec=4.0,
     stiction_arcsec=0.5,
-    gusts_per_min=1.0,
+    gusts_per_min=0.5,
     gust_arcsec=1.5,
 )
+# The same in a wind that nobody can foretell.
+STORMY = replace(ROUGH, wander_arcsec=0.35, gusts_per_min=1.0)
 
 
 @dataclass

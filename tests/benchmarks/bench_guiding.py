@@ -1,6 +1,7 @@
 """How well the guide loop guides, on rendered frames of a numeric mount.
 
-Run by hand: `nice python tests/benchmarks/bench_guiding.py [SEEDS [SECONDS]]`.
+Run by hand: `nice python tests/benchmarks/bench_guiding.py [SEEDS [SECONDS [MOUNT ...]]]`.
+Mounts: smooth, rough, stormy; without any also clouds, dithers and flips.
 
 Residual: standard deviation of the mount's own error about its mean over eight instants of every
 exposure, RA and declination in quadrature, seeing left out; in arcseconds. Image motion: the same
@@ -18,7 +19,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from guiding_bench import ROUGH, SMOOTH, GuideScope, Habits, NumberMount, Optics, Sky
+from guiding_bench import ROUGH, SMOOTH, STORMY, GuideScope, Habits, NumberMount, Optics, Sky
 from guiding_runs import Night, Trace, clairvoyant, event, guided, plain
 from midwatch.imaging.guiding import GuideLoop, SettleRule
 
@@ -154,12 +155,14 @@ def flips(seeds: range) -> None:
 
 
 def main() -> None:
-    seeds = range(1, 1 + (int(sys.argv[1]) if len(sys.argv) > 1 else 3))
+    seeds = range(1, 1 + (int(sys.argv[1]) if len(sys.argv) > 1 else 2))
     seconds = float(sys.argv[2]) if len(sys.argv) > 2 else 2400.0
-    survive(range(1, 1 + 4 * len(seeds)))
-    flips(range(1, 1 + 4 * len(seeds)))
-    compare("smooth", SMOOTH, seeds, seconds)
-    compare("rough", ROUGH, seeds, seconds)
+    mounts = {"smooth": SMOOTH, "rough": ROUGH, "stormy": STORMY}
+    if len(sys.argv) <= 3:
+        survive(range(1, 1 + 4 * len(seeds)))
+        flips(range(1, 1 + 4 * len(seeds)))
+    for name in sys.argv[3:] or mounts:
+        compare(name, mounts[name], seeds, seconds)
 
 
 if __name__ == "__main__":

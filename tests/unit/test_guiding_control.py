@@ -131,7 +131,7 @@ def test_a_correction_that_was_refused_is_asked_for_again() -> None:
     assert again == pytest.approx(-3.0, abs=0.2)
 
 
-def test_a_period_is_found_by_itself_and_survives_a_new_field() -> None:
+def test_a_period_is_found_by_itself_and_its_curve_is_known() -> None:
     axis = controller(seek_periods=True)
 
     def mount(time_s: float) -> float:
@@ -141,9 +141,9 @@ def test_a_period_is_found_by_itself_and_survives_a_new_field() -> None:
     assert axis.period_found_s == pytest.approx(240.0, rel=0.01)
     amplitude = max(math.hypot(a, b) for _, a, b in axis.estimator.waves)
     assert amplitude == pytest.approx(5.0, rel=0.1)
-    axis.forget()
-    assert axis.estimator.periods_s[0] == pytest.approx(240.0, rel=0.01)
-    assert len(axis.record[0]) == 0
+    turn = 760.0 + np.arange(0.0, 240.0, 10.0)
+    curve = axis.estimator.periodic_arcsec(turn)
+    assert curve == pytest.approx([mount(t) for t in turn], abs=0.5)
 
 
 def test_the_estimate_says_how_sure_it_is() -> None:

@@ -41,11 +41,6 @@ class Backlash:
         self._asked: tuple[float, float] | None = None
         self._unanswered = 0
 
-    def forget_side(self) -> None:
-        """Note that the axis has been moved otherwise: no one knows on which side it rests."""
-        self._side = self._pending_arcsec = 0.0
-        self._asked = None
-
     def taken_up(self, slack_arcsec: float) -> None:
         """Note that so much of the play was crossed; what is left is asked for again."""
         self._pending_arcsec = max(self._pending_arcsec - slack_arcsec, 0.0)

@@ -154,15 +154,6 @@ class AxisController:
             fresh.tell(time_s, place, error)
         self._estimator = fresh
 
-    def forget(self) -> None:
-        """Forget place and record, which a slew has made void; what the gears do stays known."""
-        self._estimator = MotionEstimator(self._estimator.periods_s)
-        self._corrected_arcsec, self._last_s = 0.0, None
-        self._times, self._places, self._errors = [], [], []
-        self._next_search = _SEARCH_EVERY
-        if self._backlash is not None:
-            self._backlash.forget_side()
-
     def _take_in(self, time_s: float, measured_arcsec: float, error_arcsec: float) -> None:
         if self._backlash is not None and self._last_s is not None:
             self._backlash.observe(measured_arcsec, self.error(time_s))

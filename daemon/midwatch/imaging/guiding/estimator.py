@@ -127,6 +127,12 @@ class MotionEstimator:
             (float(self._periods[i]), float(mean[i]), float(mean[count + i])) for i in range(count)
         )
 
+    def periodic_arcsec(self, time_s: FloatArray) -> FloatArray:
+        """Return the periodic error of the uncorrected axis at all times, shape (T,)."""
+        mean = self.weights @ self._x[:, _FIXED:]
+        curve: FloatArray = sine_rows(self._periods, time_s) @ mean
+        return curve
+
     def disturb(self, sigma_arcsec: float) -> None:
         """Note that the place may have changed by this much: a pulse not quite as asked."""
         self._p[:, 0, 0] += sigma_arcsec**2 / self._noise2

@@ -117,19 +117,9 @@ class Tracker:
         """How far the target has been moved from where the stars were chosen."""
         return float(self._target[0]), float(self._target[1])
 
-    @property
-    def positions_px(self) -> FloatArray:
-        """Where the stars should be, shape (N, 2)."""
-        places: FloatArray = self._home + self._target
-        return places
-
     def move_target(self, dx_px: float, dy_px: float) -> None:
         """Shift where the stars should be, for a dither."""
         self._target = self._target + np.array([dx_px, dy_px])
-
-    def take_present_place(self, shift: Shift) -> None:
-        """Make the place where the stars are the one where they should be."""
-        self._target = self._target + np.array([shift.x_px, shift.y_px])
 
     def measure(
         self, frame: Frame, expected_shift_px: tuple[float, float] = (0.0, 0.0)
