@@ -252,7 +252,7 @@ class FocusSearch:
             fit = fit_samples(self._current())
             used = len(self.samples)
             good = judge_fit(fit, self._current(), self._task) is None
-            if used >= most or (used >= usual and good):
+            if used >= most or (used >= usual and good) or self._unchanged():
                 return fit
             lacking = self._lacking(step)
             if lacking is not None:
