@@ -309,6 +309,24 @@ def test_a_guide_camera_that_is_not_there_is_named_with_what_to_try() -> None:
     assert "check its cable and power, try another port, and close other programs" in said
 
 
+def test_started_again_at_once_it_waits_for_the_exposure_that_still_runs(
+    calibrated: MemoryKeepsake,
+) -> None:
+    async def main(rig: GuidedRig) -> Any:
+        await rig.do("guider", START)
+        await rig.clock.sleep(1.0)
+        links = []
+        rig.clients["guide_camera"].listen(
+            lambda: links.append(rig.state("guide_camera").connected)
+        )
+        await rig.do("guider", StopGuiding())
+        await rig.do("guider", START)
+        return links, rig.state("guider").phase
+
+    links, phase = with_rig(main, keepsake=again(calibrated))
+    assert phase == "guiding" and links and all(links)
+
+
 def test_guide_frames_do_not_pile_up(calibrated: MemoryKeepsake) -> None:
     async def main(rig: GuidedRig) -> Any:
         await rig.do("guider", START)

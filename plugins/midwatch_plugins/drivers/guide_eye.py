@@ -26,7 +26,8 @@ from midwatch.api import (
 # Beyond the exposure: read-out, a busy bus. Longer leaves the mount unguided behind a hung camera.
 _ANSWER_S = 15.0
 _LINK_S = 30.0
-_BUSY_S = 0.5
+# A guider that was stopped and started again finds its last exposure still running.
+_BUSY_S, _BUSY_MOST_S = 0.5, 5.0
 # No two exposures have the same noise: so many equal ones come from a driver that has stuck.
 _SAME_FRAMES = 3
 ADVICE = (
@@ -124,9 +125,8 @@ class GuideEye:
             offset=self._offset,
             binning=self._binning,
         )
-        began_s = self._clock.mono()
         try:
-            ref = await self._camera.do(command, self.exposure_s + _ANSWER_S)
+            began_s, ref = await self._exposed(command)
             pixels = fetch(ref)
             await self._camera.do(Acknowledge(sha256=ref.sha256), _ANSWER_S)
         except (CommandError, CallTimeoutError) as error:
@@ -141,6 +141,18 @@ class GuideEye:
             ) from error
         self._compare(ref)
         return Frame(pixels, ref.bayer, ref.saturation_adu), began_s, ref.exposure_s
+
+    async def _exposed(self, command: Expose) -> tuple[float, FrameRef]:
+        """Return when an exposure began, and its reference; one that still runs is waited for."""
+        until_s = self._clock.mono() + self.exposure_s + _BUSY_MOST_S
+        while True:
+            began_s = self._clock.mono()
+            try:
+                return began_s, await self._camera.do(command, self.exposure_s + _ANSWER_S)
+            except CommandError as error:
+                if error.kind is not ErrorKind.BUSY or self._clock.mono() >= until_s:
+                    raise
+            await self._clock.sleep(_BUSY_S)
 
     async def mend(self) -> None:
         """Try to bring the camera back: end what hangs, close the link and open it again.
