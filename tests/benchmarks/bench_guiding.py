@@ -25,7 +25,7 @@ from midwatch.imaging.guiding import GuideLoop, SettleRule
 
 OPTICS = Optics(shape=(150, 190))
 LATE_S = 1200.0
-GAINS, LEAST = (0.5, 0.7, 0.85, 1.0), (0.0, 0.3)
+GAINS, LEAST = (0.5, 0.7, 0.85, 1.0, 1.2), (0.0, 0.3)
 
 
 def scope(habits: Habits, seed: int) -> GuideScope:
