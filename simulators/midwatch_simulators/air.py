@@ -80,6 +80,7 @@ class Air(Model):
     clouds: tuple[Spell, ...] = ()
     winds: tuple[Spell, ...] = ()
     rains: tuple[Spell, ...] = ()
+    damps: tuple[Spell, ...] = ()
 
     def noon_h(self, utc_s: float) -> float:
         """Return hours since the last local mean noon, 0 to 24."""
@@ -108,7 +109,8 @@ class Air(Model):
         """Return relative humidity, 1 to 100: the evening's vapour in the present air."""
         evening = _saturation(self.evening_c) * self.humidity_percent
         humidity = evening / _saturation(self.air_c(utc_s))
-        return min(100.0, max(1.0, humidity + 2.0 * self._wander("humidity", utc_s, 1800)))
+        humidity = max(humidity + 2.0 * self._wander("humidity", utc_s, 1800), 1.0)
+        return min(100.0, max(humidity, self._level(self.damps, utc_s)))
 
     def dew_point_c(self, utc_s: float) -> float:
         """Return the dew point."""

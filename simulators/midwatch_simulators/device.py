@@ -55,6 +55,15 @@ def read_options(model: type[M], context: DriverContext) -> M:
         ) from error
 
 
+D = TypeVar("D", bound="SimulatedDevice")
+
+
+def awake(device: D) -> D:
+    """Return a device that has found its hardware as the last driver left it."""
+    device.wake()
+    return device
+
+
 class Heard(Generic[M]):
     """The latest truth that another device has told; `latest` is None before the first.
 
@@ -92,10 +101,12 @@ class SimulatedDevice:
 
     Attributes:
         linkless: commands that the driver does by itself, without its hardware.
+        shows: names of the faults that it can show.
     """
 
     kind: ClassVar[Kind]
     linkless: ClassVar[tuple[type[Command[Any]], ...]] = ()
+    shows: ClassVar[tuple[str, ...]] = ()
 
     def __init__(self, context: DriverContext) -> None:
         self.context = context
@@ -105,6 +116,7 @@ class SimulatedDevice:
         self.fault: str | None = None
         self.made_safe_for: str | None = None
         self._spawned: list[str] = []
+        self._kept_body: dict[str, JsonValue] = {}
         self._handlers = dict(self.handlers())
         faulty = Faulty.model_validate({"faults": context.options.get("faults") or ()})
         self.troubles = Troubles(faulty.faults, self.clock)
@@ -188,7 +200,15 @@ class SimulatedDevice:
         return await handler(command)
 
     async def make_safe(self, reason: str) -> None:
-        """Bring the device to rest; `reason` is kept for whoever looks."""
+        """Bring the device to rest; `reason` is kept for whoever looks.
+
+        Nobody else may be there to open the link, so it is opened first where there is none.
+
+        Raises:
+            DeviceError: the hardware cannot be reached.
+        """
+        if not self.connected:
+            await self._connect()
         self.made_safe_for = reason
         await self.come_to_rest()
 
@@ -200,6 +220,27 @@ class SimulatedDevice:
         """Tell the host and the other devices that something has changed."""
         self.tell_truth()
         self.context.changed()
+        self._keep_body()
+
+    def body(self) -> dict[str, JsonValue]:
+        """Return what the hardware does without its driver; empty where that is nothing."""
+        return {}
+
+    def take_up(self, body: Mapping[str, JsonValue], gone_s: float) -> None:
+        """Go on with hardware that did this when the driver was last heard, so long ago."""
+
+    def _keep_body(self) -> None:
+        body = self.body()
+        if body and body != self._kept_body:
+            self._kept_body = body
+            self.context.keepsake.save({**body, "at_utc_s": self.clock.unix_s()})
+
+    def wake(self) -> None:
+        """Find the hardware as the last driver left it, if there was one."""
+        kept = self.context.keepsake.load()
+        at_utc_s = kept.pop("at_utc_s", None)
+        if isinstance(at_utc_s, (int, float)):
+            self.take_up(kept, max(0.0, self.clock.unix_s() - at_utc_s))
 
     def tell_truth(self) -> None:
         """Publish the truth."""

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, ClassVar
 
-from pydantic import Field
+from pydantic import Field, JsonValue
 
 from midwatch.devices.driver import DeviceError, DriverContext
 from midwatch.devices.models import Command, FilterWheelState, Kind, SelectFilter
 
-from .device import Handler, Options, SimulatedDevice, read_options
+from .device import Handler, Options, SimulatedDevice, awake, read_options
 from .truth import WheelTruth
 
 # Share of the light of the whole visible band that a filter passes; common practice, no source:
@@ -18,6 +18,8 @@ from .truth import WheelTruth
 TRANSMISSION = {
     "L": 1.0, "R": 0.30, "G": 0.29, "B": 0.31, "Ha": 0.02, "OIII": 0.02, "SII": 0.02,
 }  # fmt: skip
+
+_JAM_S = 10.0  # after which the wheel's own electronics give up
 
 
 class FilterWheelOptions(Options):
@@ -40,6 +42,7 @@ class SimulatedFilterWheel(SimulatedDevice):
     """A wheel that turns one way round, slot by slot."""
 
     kind = Kind.FILTER_WHEEL
+    shows: ClassVar[tuple[str, ...]] = ("filter-wheel-jams",)
 
     def __init__(self, context: DriverContext) -> None:
         self._options = read_options(FilterWheelOptions, context)
@@ -76,6 +79,15 @@ class SimulatedFilterWheel(SimulatedDevice):
             moving=self._moving,
         )
 
+    def body(self) -> dict[str, JsonValue]:
+        """Return the slot in the beam."""
+        return {"slot": self._slot}
+
+    def take_up(self, body: Mapping[str, JsonValue], gone_s: float) -> None:  # noqa: ARG002
+        """Find the wheel at its slot; one that was turning has come to its first slot since."""
+        slot = body.get("slot")
+        self._slot = slot if isinstance(slot, int) else 0
+
     async def come_to_rest(self) -> None:
         """Do nothing: a wheel is safe anywhere."""
 
@@ -89,6 +101,11 @@ class SimulatedFilterWheel(SimulatedDevice):
         slots = len(filters) if self._slot is None else (wanted - self._slot) % len(filters)
         if slots == 0:
             return
+        if self.troubles.active("filter-wheel-jams"):
+            await self.clock.sleep(_JAM_S)
+            raise DeviceError(
+                f"{self.context.name} does not turn; it is cold or its wheel rubs", retryable=True
+            )
         self._slot, self._moving = None, True
         self.tell()
         try:
@@ -105,4 +122,4 @@ def make(context: DriverContext) -> SimulatedFilterWheel:
     Raises:
         DeviceError: a setting is wrong.
     """
-    return SimulatedFilterWheel(context)
+    return awake(SimulatedFilterWheel(context))

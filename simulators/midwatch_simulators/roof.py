@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, Literal
+from typing import Any, ClassVar, Literal
 
-from pydantic import Field
+from pydantic import Field, JsonValue
 
 from midwatch.devices.driver import DeviceError, DriverContext
 from midwatch.devices.models import CloseRoof, Command, Kind, OpenRoof, RoofState
 
-from .device import Handler, Heard, Options, SimulatedDevice, read_options
+from .device import Handler, Heard, Options, SimulatedDevice, awake, read_options
 from .truth import MountTruth, RoofTruth
 
 
@@ -30,11 +30,13 @@ class SimulatedRoof(SimulatedDevice):
     """A roof that refuses to close over a mount that is not parked."""
 
     kind = Kind.ROOF
+    shows: ClassVar[tuple[str, ...]] = ("roof-stays-shut", "roof-stops-halfway", "roof-sensor-lies")
 
     def __init__(self, context: DriverContext) -> None:
         self._options = read_options(RoofOptions, context)
         super().__init__(context)
         self._fraction = 1.0 if self._options.open else 0.0
+        self._goal = self._fraction
         self._direction = 0
         self._mount = Heard(context, "mount", MountTruth)
 
@@ -55,6 +57,20 @@ class SimulatedRoof(SimulatedDevice):
             position=self._position(),
         )
 
+    def body(self) -> dict[str, JsonValue]:
+        """Return where the roof stands, and where its motor takes it."""
+        return {"fraction": self._fraction, "goal": self._goal if self._direction else None}
+
+    def take_up(self, body: Mapping[str, JsonValue], gone_s: float) -> None:
+        """Find the roof where its motor has brought it meanwhile."""
+        fraction, goal = body.get("fraction"), body.get("goal")
+        if isinstance(fraction, (int, float)):
+            self._fraction = float(fraction)
+            if isinstance(goal, (int, float)):
+                gone = gone_s / self._options.travel_s
+                step = min(abs(goal - fraction), gone)
+                self._fraction += step if goal > fraction else -step
+
     async def come_to_rest(self) -> None:
         """Close; refused like any closing while the mount is not parked."""
         await self._travel(0.0)
@@ -74,18 +90,30 @@ class SimulatedRoof(SimulatedDevice):
             )
         if goal == self._fraction:
             return
+        if goal > 0.0 and self.troubles.active("roof-stays-shut"):
+            raise DeviceError(
+                f"{self.context.name} does not move; check its motor and its latch", retryable=True
+            )
+        end = goal
+        if self.troubles.active("roof-stops-halfway"):
+            end = 0.5 * (goal + self._fraction)
+        self._goal = goal
         start, began = self._fraction, self.clock.mono()
         self._direction = 1 if goal > start else -1
         self.tell()
         try:
-            await self.clock.sleep(abs(goal - start) * self._options.travel_s)
-            self._fraction = goal
+            await self.clock.sleep(abs(end - start) * self._options.travel_s)
+            self._fraction = end
         finally:
-            if self._fraction != goal:
+            if self._fraction != end:
                 gone = (self.clock.mono() - began) / self._options.travel_s
                 self._fraction = min(1.0, max(0.0, start + self._direction * gone))
             self._direction = 0
             self.tell()
+        if end != goal:
+            raise DeviceError(
+                f"{self.context.name} has stopped on its way; check its track", retryable=True
+            )
 
     def _position(self) -> Literal["open", "closed", "opening", "closing", "between", "unknown"]:
         if not self.connected:
@@ -93,7 +121,8 @@ class SimulatedRoof(SimulatedDevice):
         if self._direction:
             return "opening" if self._direction > 0 else "closing"
         if self._fraction in (0.0, 1.0):
-            return "open" if self._fraction else "closed"
+            seen_open = (self._fraction == 1.0) != self.troubles.active("roof-sensor-lies")
+            return "open" if seen_open else "closed"
         return "between"
 
 
@@ -103,4 +132,4 @@ def make(context: DriverContext) -> SimulatedRoof:
     Raises:
         DeviceError: a setting is wrong.
     """
-    return SimulatedRoof(context)
+    return awake(SimulatedRoof(context))

@@ -45,6 +45,10 @@ class Troubles:
         self._clock = clock
         self.names = frozenset(span.name for span in spans)
 
+    def spans(self, name: str) -> tuple[FaultSpan, ...]:
+        """Return when a fault holds."""
+        return tuple(span for span in self._spans if span.name == name)
+
     def active(self, name: str) -> bool:
         """Tell whether a fault holds now."""
         return name in self.names and self.active_at(name, self._clock.unix_s())

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, ClassVar
 
 from pydantic import AwareDatetime, Field, model_validator
 
@@ -14,6 +14,11 @@ from midwatch.devices.models import Command, Kind, WeatherState
 from .air import Air, Spell
 from .device import Handler, Options, SimulatedDevice, read_options
 from .noise import normal
+
+# What faults bring: banks of cloud with gaps between, a gale, each for a night at most.
+_BANKS_PERCENT, _BANK_S = 85.0, 900.0
+_STORM_MS = 16.0
+_NIGHT_S = 86400.0
 
 
 class Band(Options):
@@ -84,6 +89,9 @@ class SimulatedWeather(SimulatedDevice):
     """A sensor that reads the simulated air once a minute."""
 
     kind = Kind.WEATHER
+    shows: ClassVar[tuple[str, ...]] = (
+        "cloud-bands", "rain", "gust", "dew", "weather-silent", "weather-stuck",
+    )  # fmt: skip
 
     def __init__(self, context: DriverContext) -> None:
         options = read_options(WeatherOptions, context)
@@ -97,11 +105,28 @@ class SimulatedWeather(SimulatedDevice):
             humidity_percent=options.humidity_percent,
             wind_ms=options.wind_ms,
             cloud_percent=options.cloud_percent,
-            clouds=tuple(band.spell(band.percent) for band in options.clouds),
-            winds=tuple(band.spell(band.more_ms) for band in options.winds),
-            rains=tuple(band.spell(1.0) for band in options.rains),
+            clouds=tuple(band.spell(band.percent) for band in options.clouds)
+            + self._spells("cloud-bands", _BANKS_PERCENT, 240.0, _BANK_S),
+            winds=tuple(band.spell(band.more_ms) for band in options.winds)
+            + self._spells("gust", _STORM_MS, 60.0),
+            rains=tuple(band.spell(1.0) for band in options.rains) + self._spells("rain", 1.0, 1.0),
+            damps=self._spells("dew", 100.0, 600.0),
         )
         self._reading: WeatherState | None = None
+
+    def _spells(
+        self, fault: str, value: float, edge_s: float, part_s: float | None = None
+    ) -> tuple[Spell, ...]:
+        """Return the spells of a fault; where a length is given, every second part of it."""
+        found = []
+        for span in self.troubles.spans(fault):
+            start = span.from_utc_s
+            end = min(span.end_utc_s, start + _NIGHT_S)
+            while start < end:
+                stop = end if part_s is None else min(start + part_s, end)
+                found.append(Spell(clock="utc", start=start, end=stop, value=value, edge_s=edge_s))
+                start = end if part_s is None else start + 2.0 * part_s
+        return tuple(found)
 
     def handlers(self) -> Mapping[type[Command[Any]], Handler]:
         """Take no commands but those of every kind."""
@@ -135,6 +160,12 @@ class SimulatedWeather(SimulatedDevice):
 
     def _read(self) -> None:
         now = self.clock.unix_s()
+        if self._reading is not None and self.troubles.active("weather-silent"):
+            return
+        if self._reading is not None and self.troubles.active("weather-stuck"):
+            stamp = datetime.fromtimestamp(now, UTC)
+            self._reading = self._reading.model_copy(update={"read_at": stamp})
+            return
         minute = int(now // 60)
         air, seed = self._air, self.seed
         air_c = air.air_c(now) + 0.05 * normal(seed, "air", minute)
