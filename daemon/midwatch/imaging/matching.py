@@ -31,6 +31,10 @@ _FEWEST_FOR_AFFINE = 9
 # maps with a scale slightly off match a few percent; haze or false detections cost a half.
 _LEAST_SHARE = 0.3
 _WORST_RMS_PX = 1.5
+# Stars move: a decade or two after the catalogue's epoch some are seconds of arc from their places,
+# which on fine pixels is more than the reach and the scatter above.
+_LAST_REACH_ARCSEC = 6.0
+_WORST_RMS_ARCSEC = 3.0
 # Square pixels behind any air: refraction at 20 degrees altitude squeezes by a third of a percent.
 _MOST_SHEAR = 0.01
 # Chance of such a match by accident, times the maps that a vote weighs against each other.
@@ -103,8 +107,9 @@ def refine(
     unit = sky.scale_arcsec / 3600
     xi, eta = -sky.parity * guess.place.real * unit, guess.place.imag * unit
     centre = _lift(xi, eta, sky.tangent_deg)
+    least_reach = _last_reach_px(sky.scale_arcsec)
     for number, reach in enumerate(_REACHES_PX, start=1):
-        pairs = _mutual_pairs(stars, predicted, reach)
+        pairs = _mutual_pairs(stars, predicted, max(reach, least_reach))
         if len(pairs[0]) < _FEWEST_MATCHED:
             return None
         fit = _fit_robustly if number == len(_REACHES_PX) else _fit
@@ -115,6 +120,10 @@ def refine(
         plane[:, 2] = 0.0
         predicted = _predict(plane, *project(ra, dec, *centre))
     return _judge(stars, shape, predicted, plane, centre, pairs, sky.parity)
+
+
+def _last_reach_px(scale_arcsec: float) -> float:
+    return max(_REACHES_PX[-1], _LAST_REACH_ARCSEC / scale_arcsec)
 
 
 def _lift(xi: float, eta: float, tangent_deg: tuple[float, float]) -> tuple[float, float]:
@@ -211,15 +220,25 @@ def _judge(
     matched = len(pairs[0])
     visible = int(np.count_nonzero(_inside(predicted, shape)))
     shorter, longer = sorted((len(stars), max(visible, matched)))
-    rms_px = float(np.sqrt(np.mean(np.abs(stars[pairs[0]] - predicted[pairs[1]]) ** 2)))
-    by_accident = min(longer * np.pi * _REACHES_PX[-1] ** 2 / (shape[0] * shape[1]), 0.5)
+    off_px = np.abs(stars[pairs[0]] - predicted[pairs[1]])
+    rms_px = float(np.sqrt(np.mean(off_px**2)))
+    scale_arcsec = float(np.sqrt(abs(np.linalg.det(plane[:, :2])))) * 3600
+    reach_px = _last_reach_px(scale_arcsec)
+    worst_rms_px = max(_WORST_RMS_PX, _WORST_RMS_ARCSEC / scale_arcsec)
     # Every two free numbers of the plane bring one pair of stars together whatever they are.
     spent = 3 if matched >= _FEWEST_FOR_AFFINE else 2
-    chance = _log10_tail(shorter - spent, matched - spent, by_accident) + _LOG10_MAPS
-    if matched < _LEAST_SHARE * shorter or rms_px > _WORST_RMS_PX or chance > _MOST_LOG10_CHANCE:
+    # A few stars that fit closely say as much as more that fit loosely.
+    chance = _LOG10_MAPS + min(
+        _log10_tail(
+            shorter - spent,
+            int(np.count_nonzero(off_px <= reach)) - spent,
+            min(longer * np.pi * reach**2 / (shape[0] * shape[1]), 0.5),
+        )
+        for reach in (_REACHES_PX[-1], reach_px)
+    )
+    if matched < _LEAST_SHARE * shorter or rms_px > worst_rms_px or chance > _MOST_LOG10_CHANCE:
         return None
     (cd11, cd12), (cd21, cd22) = plane[:, :2].tolist()
-    scale_arcsec = float(np.sqrt(abs(cd11 * cd22 - cd12 * cd21))) * 3600
     solution = Solution(
         ra_deg=centre[0],
         dec_deg=centre[1],
