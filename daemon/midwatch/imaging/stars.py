@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from midwatch.imaging.frames import Frame, brightest_of_cells, luminance
 from midwatch.imaging.measures import StarMeasures, without_stars
-from midwatch.imaging.profile import fit_fwhm
+from midwatch.imaging.profile import fit_fwhm, fit_mosaic
 from midwatch.imaging.startable import StarTable, common_elongation, median_and_scatter
 from midwatch.imaging.trails import find_trails
 from midwatch.imaging.zones import field_shape, sky_levels, zones_of
@@ -53,6 +53,8 @@ _FAINT_NEIGHBOUR = 0.02
 _CROWDED_SHARE, _TWO_IN_ONE = 0.3, 1.2
 # With fewer stars alone than this all are judged, touched or not.
 _FEWEST_ALONE = 8
+# Narrower than this a star on a mosaic is mostly in one cell of 2x2 px, whose width says little.
+_COARSE_FWHM_PX = 3.0
 # Variance that one pixel's width adds to a profile along each axis.
 _PIXEL_VARIANCE = 1.0 / 12.0
 _GAUSS_HFR = 1.1774100225154747
@@ -104,8 +106,8 @@ def measure_stars(
     table = _table(frame, image, factor, noise, found)
     table = replace(table, good=_unspoiled(table, found, every))
     good = np.flatnonzero(table.good)
+    fwhm_px, table = _widths(frame, table, good, image)
     hfr_px, scatter_px = median_and_scatter(table.hfr_px[good])
-    fwhm_px = _fwhm(table, good, image, factor)
     elongation, direction = common_elongation(table, good)
     return StarMeasures(
         count=len(x_px),
@@ -255,16 +257,29 @@ def _window_peak(image: NDArray[np.uint16], x: FloatArray, y: FloatArray) -> NDA
     return peak
 
 
-def _fwhm(table: StarTable, good: NDArray[np.intp], image: Image, factor: int) -> float:
-    """Fit the brightest good stars of ordinary size."""
+def _widths(
+    frame: Frame, table: StarTable, good: NDArray[np.intp], image: Image
+) -> tuple[float, StarTable]:
+    """Fit the brightest good stars of ordinary size.
+
+    Returns:
+        Their full width at half maximum in pixels of the frame, and the table, with half-flux
+        radii brought to that of the fit where a mosaic's cells are too coarse to give them, and
+        places corrected for where in its cells the light falls.
+    """
     hfr = table.hfr_px[good]
     ordinary = good[np.abs(hfr - np.median(hfr)) <= 0.5 * np.median(hfr)] if len(good) else good
     chosen = ordinary[:_FITTED_STARS]
-    shift = (factor - 1) / 2.0
-    return factor * fit_fwhm(
-        image,
-        (table.x_px[chosen] - shift) / factor,
-        (table.y_px[chosen] - shift) / factor,
-        table.hfr_px[chosen] / factor,
-        table.flux_adu[chosen] / factor**2,
+    x, y, size = table.x_px[chosen], table.y_px[chosen], table.hfr_px[chosen]
+    if frame.bayer is None:
+        return fit_fwhm(image, x, y, size, table.flux_adu[chosen]), table
+    fwhm_px, hfr_px, light = fit_mosaic(frame, x, y, size)
+    # A cell's light does not come from its middle where one of its pixels has most of it.
+    table = replace(
+        table,
+        x_px=table.x_px + 0.5 * (light[:, 1].sum() - light[:, 0].sum()),
+        y_px=table.y_px + 0.5 * (light[1].sum() - light[0].sum()),
     )
+    if fwhm_px < _COARSE_FWHM_PX:
+        table = replace(table, hfr_px=table.hfr_px * (hfr_px / float(np.median(hfr))))
+    return fwhm_px, table

@@ -73,7 +73,9 @@ def find_trails(image: NDArray[np.float32], factor: int = 1) -> tuple[Trail, ...
         return ()
     trails: list[Trail] = []
     failures = 0
-    votes = _votes(bright)
+    # What was found is taken out for the next vote only: where trails cross, none has a gap.
+    left = bright.copy()
+    votes = _votes(left)
     while len(trails) < _MOST_TRAILS and failures < _MOST_FAILURES:
         angle, distance = np.unravel_index(int(votes.argmax()), votes.shape)
         if votes[angle, distance] < shortest * _FILLED:
@@ -85,8 +87,8 @@ def find_trails(image: NDArray[np.float32], factor: int = 1) -> tuple[Trail, ...
             votes[max(0, angle - 3) : angle + 4, max(0, distance - 3) : distance + 4] = 0
             continue
         column, row = line[0][run], line[1][run]
-        _erase(bright, column, row)
-        votes = _votes(bright)
+        _erase(left, column, row)
+        votes = _votes(left)
         ends = (column[0], row[0], column[-1], row[-1])
         trail = Trail(*(float((end * step + (step - 1) / 2) * factor) for end in ends))
         if not _is_sensor_line(ends, bright.shape):
