@@ -110,7 +110,7 @@ async def serve_device(
     client_id = f"{slug(setting.site_name)}-{slug(setting.rig.name)}-{name}"
     bus = MqttBus(broker, client_id, clock, seed=seed)
     spool = FolderSpool(spool_folder / name)
-    keepsake = FileKeepsake(spool_folder / name / "keepsake" / f"{name}.json")
+    keepsake = FileKeepsake(spool_folder / "keepsakes" / f"{name}.keepsake")
     host = device_host(
         name, setting, bus=bus, clock=clock, seed=seed, spool=spool, keepsake=keepsake
     )
