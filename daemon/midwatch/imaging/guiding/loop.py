@@ -77,11 +77,6 @@ class GuideLoop:
         """What follows the stars; None when idle."""
         return self._tracker
 
-    @property
-    def hot_pixels(self) -> HotPixelMap | None:
-        """Hot pixels learned; None before the first frame."""
-        return self._hot
-
     def begin(
         self,
         frame: Frame,
