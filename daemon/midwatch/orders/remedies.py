@@ -195,6 +195,18 @@ SHIPPED_LADDERS: tuple[Ladder, ...] = (
         _step("retry", None, 300.0, 900.0),
     ),
     _ladder(
+        "mount.wrong_place",
+        _step("retry", 2, 5.0),
+        _step("rest_target", 1, 5.0),
+        _step("retry", None, 300.0, 900.0),
+    ),
+    _ladder(
+        "mount.trailed",
+        _step("retry", 2, 30.0, 60.0),
+        _step("reconnect", 1, 10.0),
+        _step("retry", None, 120.0, 600.0),
+    ),
+    _ladder(
         "mount.*",
         _step("retry", 2, 5.0, 20.0),
         _step("reconnect", 1, 10.0),
@@ -209,6 +221,21 @@ SHIPPED_LADDERS: tuple[Ladder, ...] = (
         _step("rest_target", 1, 5.0),
         _step("retry", None, 300.0, 900.0),
     ),
+    _ladder(
+        "sky.out_of_focus",
+        _step("focus", 1, 2.0),
+        _step("retry", 2, 2.0),
+        _step("focus", 1, 60.0),
+        _step("retry", None, 120.0, 600.0),
+    ),
+    _ladder(
+        "sky.sparse_catalogue",
+        _step("retry", 1, 5.0),
+        _step("rest_target", 1, 5.0),
+        _step("retry", None, 600.0, 1800.0),
+    ),
+    _ladder("sky.clouds", _step("retry", None, 60.0, 300.0)),
+    _ladder("sky.bright_sky", _step("retry", None, 120.0, 600.0)),
     # Focus. The last good position is kept meanwhile.
     _ladder("sky.no_focus", _step("retry", 1, 10.0), _step("retry", None, 300.0, 1800.0)),
     _ladder(
