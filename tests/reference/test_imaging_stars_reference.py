@@ -10,6 +10,7 @@ import astropy
 import numpy as np
 import pytest
 from astropy.io import fits
+from astropy.stats import SigmaClip
 from photutils.background import Background2D, MedianBackground
 from photutils.detection import DAOStarFinder
 from photutils.profiles import CurveOfGrowth
@@ -125,3 +126,30 @@ def test_a_real_globular_cluster() -> None:
         fit_shape=(9, 9),
     )
     assert measures.fwhm_px == pytest.approx(float(np.median(widths)), rel=0.15)
+
+
+# A Moffat profile is half as high at half its width, by definition; the widths are those rendered.
+@pytest.mark.parametrize("fwhm", [1.5, 2.5])
+@pytest.mark.parametrize("bayer", [None, "RGGB"])
+def test_width_of_sharp_stars_is_that_before_the_pixels(fwhm: float, bayer: str | None) -> None:
+    truth = render(moffat(fwhm, 3.5), stars=40, separation=35, reach=16, flux=(20_000, 100_000))
+    assert measure_stars(Frame(truth.data, bayer=bayer)).fwhm_px == pytest.approx(fwhm, rel=0.05)
+
+
+# Zones of real sky: photutils' background map in the same nine parts.
+def test_zones_of_a_real_globular_cluster() -> None:
+    data = np.asarray(fits.getdata(M13)).astype(np.uint16)
+    measures = measure_stars(Frame(data))
+    counts = np.array([zone.count for zone in measures.zones]).reshape(3, 3)
+    assert counts.sum() == measures.count
+    assert not measures.trails
+    side = data.shape[0] // 3, data.shape[1] // 3
+    for zone in measures.zones:
+        if (zone.row, zone.column) == (1, 1):
+            continue  # no sky is seen through the core
+        part = data[
+            zone.row * side[0] : (zone.row + 1) * side[0],
+            zone.column * side[1] : (zone.column + 1) * side[1],
+        ]
+        sky = MedianBackground(sigma_clip=SigmaClip(3.0))(part.astype(float))
+        assert zone.background_adu == pytest.approx(sky, rel=0.03)
