@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
+import signal
 import time
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 
@@ -15,3 +19,13 @@ def wait_for(look: Callable[[], Any], limit_s: float, what: str) -> Any:
             return found
         time.sleep(0.2)
     raise AssertionError(f"{what}: not within {limit_s} s")
+
+
+def end_session(leader: int) -> None:
+    """Kill all that a process which leads a session has started, in whichever group, and it."""
+    for status in Path("/proc").glob("[0-9]*/stat"):
+        with contextlib.suppress(OSError):
+            # After the name in brackets: state, parent, group, session (proc(5)).
+            fields = status.read_text().rpartition(")")[2].split()
+            if int(fields[3]) == leader:
+                os.kill(int(status.parent.name), signal.SIGKILL)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import json
-import os
 import signal
 import subprocess
 import sys
@@ -20,6 +19,7 @@ from interface_bench import RIG, midwatch, write_night
 from midwatch.bus.embedded import EmbeddedBroker
 from midwatch.journal.store import digest_of
 from midwatch.journal.summary import json_schema
+from nights_bench import end_session
 
 ORDERS = """\
 site: site.yaml
@@ -121,9 +121,8 @@ def running(tmp_path: Path) -> Iterator[tuple[subprocess.Popen[str], Path]]:
     try:
         yield night, out
     finally:
-        if night.poll() is None:
-            os.killpg(night.pid, signal.SIGKILL)
-            night.communicate()
+        end_session(night.pid)
+        night.communicate()
 
 
 def wait_for(look: Callable[[], Any], wanted: Callable[[Any], bool], limit_s: float = 40.0) -> Any:

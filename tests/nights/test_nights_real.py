@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import json
 import os
@@ -19,7 +18,7 @@ import pytest
 from midwatch.errors import StopError
 from midwatch.journal.events import FrameBegun, FrameFiled, FrameLost, FrameRead, NightBegan
 from midwatch.journal.store import read_events
-from nights_bench import wait_for
+from nights_bench import end_session, wait_for
 
 ROOT = Path(__file__).parent.parent.parent
 SPEED = 60
@@ -85,12 +84,9 @@ def exposing(folder: Path) -> bool:
 
 
 def end(process: subprocess.Popen[str]) -> None:
-    if process.poll() is None:
-        os.killpg(process.pid, signal.SIGKILL)
-        process.communicate()
-    # Device processes live on after a killed daemon, in its process group.
-    with contextlib.suppress(ProcessLookupError):
-        os.killpg(process.pid, signal.SIGKILL)
+    # Device processes live on after a killed daemon, in its session.
+    end_session(process.pid)
+    process.communicate()
 
 
 @pytest.mark.timeout(300)  # two nights in scaled time

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import json
 import os
@@ -31,7 +30,7 @@ from midwatch.journal.events import (
     Notice,
 )
 from midwatch.journal.store import Journal, read_events
-from nights_bench import wait_for
+from nights_bench import end_session, wait_for
 
 F = TypeVar("F", bound=Fact)
 
@@ -71,10 +70,9 @@ class Rig:
         return process
 
     def end(self) -> None:
-        """Kill what is left: device processes live on in the group of a killed daemon."""
+        """Kill what is left: device processes live on in the session of a killed daemon."""
         for process in self.started:
-            with contextlib.suppress(ProcessLookupError):
-                os.killpg(process.pid, signal.SIGKILL)
+            end_session(process.pid)
             process.wait()
 
     def facts(self, night: str, kind: type[F]) -> list[F]:
