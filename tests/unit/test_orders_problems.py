@@ -79,8 +79,6 @@ VALUES = [
      "'yes' is not allowed", "true or false"),
     (SITE, "max_humidity_percent: 92", "max_humidity_percent: 920", 0,
      "safety.max_humidity_percent", "920 is not allowed", "percent from 0 to 100"),
-    (RIG, "samples: 7", "samples: 8", 0, "focus.samples",
-     "8 has no middle sample", "7 or 9"),
     (RIG, "cool_to_c: -10", "cool_to_c: minus ten", 0, "camera.cool_to_c",
      "'minus ten' is not a number", "degrees Celsius from -60 to 30"),
     (RIG, "limits:\n  min", "limits: 15\nrest:\n  min", 0, "limits",
@@ -105,7 +103,7 @@ KEYS = [
     (SITE, "latitude_deg:", "latitude:", "latitude",
      "did you mean latitude_deg? known here: name, latitude_deg"),
     (RIG, "steps_per_um: 1.0", "colour: red", "focus.colour",
-     "known here: start_position, step, samples"),
+     "known here: start_position, step, exposure_s"),
 ]  # fmt: skip
 
 

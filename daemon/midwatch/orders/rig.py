@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, Self
+from typing import Literal, Self
 
-from pydantic import BeforeValidator, Field, JsonValue, model_validator
+from pydantic import Field, JsonValue, model_validator
 
 from midwatch.orders import rules
 from midwatch.orders.declared import Declared, Name
@@ -128,9 +128,6 @@ class FocusSettings(Declared):
     step: int = Field(
         gt=0, description="Distance of sampled positions, focuser steps.", examples=[100]
     )
-    samples: Annotated[int, Field(ge=5, le=15), BeforeValidator(rules.odd)] = Field(
-        default=7, description="Sampled positions of a run, an odd number."
-    )
     exposure_s: float = Field(
         default=4.0, gt=0, le=120, description="Exposure of a sample, seconds."
     )
@@ -184,7 +181,7 @@ class FocusSettings(Declared):
 
     @model_validator(mode="after")
     def _agree(self) -> Self:
-        rules.run_above_zero(self.start_position, self.step, self.samples, self.backlash_steps)
+        rules.run_above_zero(self.start_position, self.step, self.backlash_steps)
         return self
 
 

@@ -24,6 +24,8 @@ HORIZON_HINT = "write [azimuth 0 to 360, altitude -5 to 90] in degrees, azimuths
 
 # No legal time on Earth is further than this from the Sun's own: more means a wrong sign.
 _ZONE_LATITUDE_H = 5.0
+# Samples to each side of the middle that a focus run usually takes.
+_USUAL_REACH = 3
 
 
 def complaint(message: str, hint: str, *at: str | int) -> PydanticCustomError:
@@ -45,14 +47,6 @@ def name(value: object) -> object:
             raise complaint(f"{value!r} names nothing", "write a name with letters or digits")
         if not value.isprintable():
             raise complaint(f"{value!r} has unprintable characters", "write it in one plain line")
-    return value
-
-
-def odd(value: object) -> object:
-    """Demand an odd number, so that a focus run has a middle."""
-    if isinstance(value, int) and value % 2 == 0:
-        hint = f"write an odd number, {value - 1} or {value + 1}"
-        raise complaint(f"{value} has no middle sample", hint)
     return value
 
 
@@ -205,12 +199,12 @@ def aperture_below_focal_length(aperture_mm: float, focal_length_mm: float) -> N
         )
 
 
-def run_above_zero(start: int, step: int, samples: int, backlash_steps: int) -> None:
+def run_above_zero(start: int, step: int, backlash_steps: int) -> None:
     """Demand that a focus run around the start position stays at positions above zero."""
-    reach = step * (samples // 2) + backlash_steps
+    reach = _USUAL_REACH * step + backlash_steps
     if start < reach:
         raise complaint(
-            f"{start} leaves no room: {samples} samples {step} apart with backlash reach {reach} "
+            f"{start} leaves no room: a run in steps of {step} with backlash reaches {reach} "
             "steps below it",
             f"write at least {reach}, or a smaller step",
             "start_position",
