@@ -25,8 +25,8 @@ _SOLVABLE_STARS = 8
 # Square of the radius by which pixels widen what is measured: summing whole pixels spreads the
 # light once more by their width, and the usual correction takes off that much.
 _PIXEL_HFR2 = 0.05
+_CELL_HFR2 = -0.043  # what is taken off too much for each further pixel of a cell
 _PIXEL_FWHM2 = 8.0 * math.log(2.0) / 12.0  # of a Gaussian of a pixel's variance
-_CELL_FWHM2 = 0.35  # and what each further pixel of a cell adds
 # Of the stars above the threshold these are found alone; in rich fields more of them touch.
 _FOUND_SHARE, _FOUND_ALONE = 0.83, 1.8e-5
 # Fitting a peaked profile to a disc gives twice the half-flux radius.
@@ -123,8 +123,10 @@ def _shape(blur: Blur, cell: int) -> tuple[float, float, float, float]:
     elongation = _elongation(psf, cell)
     # Without its pixel a star is a little narrower than its image on the grid.
     bare = psf.half_flux_radius()
-    hfr = math.sqrt(max(bare**2 - 2.0 * _PIXEL_FWHM2 / 8.0, 0.01) + _PIXEL_HFR2 * cell**2)
-    fwhm = math.sqrt(max(psf.fwhm() ** 2 - _PIXEL_FWHM2, 0.01) + _CELL_FWHM2 * (cell**2 - 1))
+    widened = _PIXEL_HFR2 + _CELL_HFR2 * (cell**2 - 1)
+    hfr = math.sqrt(max(bare**2 - 2.0 * _PIXEL_FWHM2 / 8.0 + widened, 0.01))
+    # Widths are fitted on the pixels of one colour, whatever their cell.
+    fwhm = math.sqrt(max(psf.fwhm() ** 2 - _PIXEL_FWHM2, 0.01))
     return detect, hfr, min(fwhm, _DISC_FWHM * hfr), elongation
 
 
