@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, cast
@@ -13,6 +14,7 @@ from midwatch.clock import WallClock
 from midwatch.devices.models import FrameKind, FrameRef
 from midwatch.devices.spool import FolderSpool, MemorySpool
 from midwatch.imaging import FrameHeader, Measurer
+from midwatch.sequencer import negatives
 from midwatch.sequencer.darkroom import Darkroom
 from midwatch.sequencer.eyes import Eyes
 
@@ -49,3 +51,8 @@ def darkroom_of(measurer: Measurer, folder: Path) -> tuple[Darkroom, Eyes]:
 
 def some_header(exposure_s: float = 60.0) -> FrameHeader:
     return FrameHeader(image_type="LIGHT", start=BEGAN, exposure_s=exposure_s, version="0")
+
+
+def held() -> list[tuple[str, str]]:
+    """What the process that is asked has at hand, after its number; it can be sent to another."""
+    return [(str(os.getpid()), ""), *negatives._at_hand]

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from darkroom_bench import darkroom_of, kept_frame, some_header
+from darkroom_bench import darkroom_of, held, kept_frame, some_header
 from imaging_truth import gaussian, render
 from midwatch.devices.spool import FolderSpool, FrameCorruptError, MemorySpool
 from midwatch.imaging import InlineMeasurer, Measurer, ProcessMeasurer, measure_stars, read_fits
@@ -29,11 +29,6 @@ def drive(measurer: Measurer, story: Callable[[], Awaitable[None]]) -> None:
             await measurer.close()
 
     asyncio.run(told())
-
-
-def held() -> list[tuple[str, str]]:
-    """What the process that is asked has at hand, after its number."""
-    return [(str(os.getpid()), ""), *negatives._at_hand]
 
 
 @pytest.mark.parametrize("outside", [False, True], ids=["rehearsed", "real"])
