@@ -12,7 +12,7 @@ from contextlib import AsyncExitStack
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Literal, Protocol
+from typing import Literal
 
 from midwatch import __version__
 from midwatch.bus import Bus
@@ -52,11 +52,13 @@ from midwatch.orders.faults import ScheduledFault
 from midwatch.planning import NightPlan, plan_night, require_a_target
 from midwatch.sequencer.aim import Aim
 from midwatch.sequencer.context import DutyContext
+from midwatch.sequencer.contracts import Supervisor
 from midwatch.sequencer.darkroom import Darkroom
-from midwatch.sequencer.engine import Engine, Identity
+from midwatch.sequencer.engine import Engine
 from midwatch.sequencer.eyes import Eyes
 from midwatch.sequencer.focuswatch import focus_scale
 from midwatch.sequencer.gradebook import earlier_lights
+from midwatch.sequencer.nightfacts import Identity
 from midwatch.sequencer.operator import OperatorDesk
 from midwatch.sequencer.registry import load_registry
 from midwatch.sky import LimitCheck, Observer
@@ -120,19 +122,6 @@ class NightOutcome:
     report_path: Path
     promises_kept: bool
     interrupted: bool
-
-
-class Supervisor(Protocol):
-    """Whoever minds the processes of the drivers."""
-
-    tell: Callable[[str, str], None]
-
-    @property
-    def roles(self) -> tuple[str, ...]:
-        """The devices whose drivers are minded."""
-
-    async def restart(self, role: str) -> None:
-        """End the driver of a device and have it started anew."""
 
 
 def _open_journal(path: Path, clock: Clock, durable: bool) -> Journal:
@@ -350,6 +339,7 @@ async def _assemble(
         graders=registry.graders,
         lights=earlier_lights(record),
         focus_memory=FocusMemory(everything, journal.night, focus_scale(night.rig), night.rig.name),
+        supervisor=stage.supervisor,
     )
     engine = Engine(
         clock=clock,

@@ -230,6 +230,7 @@ class Sample(Fact):
     guide_rms_dec_arcsec: float | None = None
     focus_position: int | None = None
     altitude_deg: float | None = None
+    unguided_blur_60s_arcsec: float | None = None
 
 
 class LookoutChanged(Fact):
@@ -243,7 +244,10 @@ class LookoutChanged(Fact):
 
 
 class FaultBegan(Fact):
-    """Something is wrong with a device or service; ``duty`` and ``target`` are what it held up."""
+    """Something is wrong with a device or service.
+
+    ``duty``, ``target`` and ``filter`` are what it held up.
+    """
 
     kind = "fault_began"
     fault_id: str
@@ -252,6 +256,7 @@ class FaultBegan(Fact):
     message: str
     duty: str | None = None
     target: str | None = None
+    filter: str | None = None
 
 
 class RemedyTried(Fact):

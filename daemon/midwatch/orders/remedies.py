@@ -129,7 +129,7 @@ def _bring_back(fault: str, first_pause_s: float = 5.0) -> Ladder:
         _step("reconnect", 3, first_pause_s, 60.0),
         _step("restart_driver", 2, 20.0, 60.0),
         _step("power_cycle", 1, 20.0),
-        _step("reconnect", None, 60.0, 300.0),
+        _step("reconnect", None, 30.0, 90.0),
     )
 
 
@@ -145,6 +145,15 @@ SHIPPED_LADDERS: tuple[Ladder, ...] = (
         _step("restart_driver", 3, 20.0, 120.0),
         _step("power_cycle", 1, 30.0),
         _step("restart_driver", None, 120.0, 600.0),
+    ),
+    # Whatever stands open under a bad sky is seen to without rest.
+    _ladder(
+        "*.not_safe",
+        _step("retry", 2, 10.0, 10.0),
+        _step("reconnect", 1, 5.0),
+        _step("retry", 2, 10.0, 30.0),
+        _step("restart_driver", 1, 10.0),
+        _step("retry", None, 30.0, 60.0),
     ),
     # The main camera.
     _ladder(
@@ -166,6 +175,14 @@ SHIPPED_LADDERS: tuple[Ladder, ...] = (
         "camera.not_cold",
         _step("less_cooling", 2, 5.0),
         _step("retry", None, 300.0, 900.0),
+    ),
+    _ladder(
+        "camera.*",
+        _step("retry", 2, 5.0),
+        _step("reconnect", 1, 10.0),
+        _step("restart_driver", 1, 20.0),
+        _step("power_cycle", 1, 20.0),
+        _step("retry", None, 60.0, 300.0),
     ),
     # Guiding. The night goes on unguided meanwhile.
     _ladder(
@@ -252,8 +269,7 @@ SHIPPED_LADDERS: tuple[Ladder, ...] = (
         _step("reconnect", 1, 10.0),
         _step("restart_driver", 1, 20.0),
         _step("power_cycle", 1, 20.0),
-        _step("rest_target", 1, 5.0),
-        _step("retry", None, 300.0, 900.0),
+        _step("retry", None, 120.0, 600.0),
     ),
     # Whatever keeps the sky out or lets it in is tried again and again, soon.
     _ladder("roof.*", _step("retry", 3, 10.0, 30.0), _step("retry", None, 60.0, 300.0)),

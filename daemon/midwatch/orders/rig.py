@@ -9,6 +9,7 @@ from pydantic import Field, JsonValue, model_validator
 from midwatch.orders import rules
 from midwatch.orders.declared import Declared, Name
 from midwatch.orders.grading import GradingSettings
+from midwatch.orders.remedies import Ladder
 
 
 class Optics(Declared):
@@ -359,3 +360,8 @@ class Rig(Declared):
         default=MotionLimits(), description="Where the mount may not be, whatever the reason."
     )
     bus: Bus = Field(default=Bus(), description="Where devices and daemon meet on a real night.")
+    remedies: tuple[Ladder, ...] = Field(
+        default=(),
+        description="What is done against faults, in place of what is shipped; the first ladder "
+        "that fits counts.",
+    )

@@ -4,8 +4,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from midwatch.journal.events import DutyBegan, DutyEnded, NightBegan, NightEnded, OperatorSpoke
+from midwatch.journal.events import (
+    Centred,
+    DutyBegan,
+    DutyEnded,
+    FaultBegan,
+    NightBegan,
+    NightEnded,
+    OperatorSpoke,
+)
 from midwatch.journal.store import Event
+from midwatch.sequencer.faults import SILENT, is_of_link
 
 # Duties after which the mount no longer points where it was sent.
 _AWAY = frozenset({"slew", "secure", "close", "halt", "calibrate"})
@@ -21,6 +30,7 @@ class Aim:
         prepared: this run of the daemon has made the camera ready.
         closed_up: the rig was brought to rest for good.
         closing: why somebody or something ended the night, or None.
+        doubted: the mount was lost since the field was centred: where it points is unproved.
     """
 
     target: str | None = None
@@ -28,6 +38,7 @@ class Aim:
     prepared: bool = False
     closed_up: bool = False
     closing: str | None = None
+    doubted: bool = False
     _duty: DutyBegan | None = None
     _ended_before: bool = False
 
@@ -48,6 +59,15 @@ class Aim:
                 self.target = None
         elif isinstance(fact, DutyEnded) and self._duty is not None:
             self._ended(self._duty, fact.outcome == "done")
+        elif isinstance(fact, Centred) and fact.ok:
+            self.doubted = False
+        elif isinstance(fact, FaultBegan) and is_of_link(fact):
+            # What was lost and found again is made ready anew; what was only silent, too: its host
+            # may have made it safe meanwhile.
+            if fact.device == "camera":
+                self.prepared = False
+            elif fact.device == "mount" and fact.fault != SILENT:
+                self.doubted = True
         elif isinstance(fact, OperatorSpoke) and fact.command == "close":
             self.closing = f"{fact.who} ended the night: {fact.why or 'no reason given'}"
 

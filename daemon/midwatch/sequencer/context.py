@@ -19,7 +19,7 @@ from midwatch.journal.store import Journal
 from midwatch.orders import Night, ResolvedTarget
 from midwatch.orders.models import FrameOrder
 from midwatch.planning import NightPlan, TargetPlan
-from midwatch.sequencer.contracts import DutyFailedError, Grader, Light, Verdict
+from midwatch.sequencer.contracts import DutyFailedError, Grader, Light, Supervisor, Verdict
 from midwatch.sequencer.darkroom import CameraSetting, Darkroom, Shot
 from midwatch.sequencer.eyes import Eyes
 from midwatch.sequencer.gradebook import Graded, judge, look_again
@@ -40,6 +40,7 @@ class DutyContext:
         journal: where facts go; use `note`.
         limits: the mount's limits, for asking.
         focus_memory: what focus runs have taught, of all nights.
+        supervisor: who can start drivers anew; None where nobody on this machine does.
     """
 
     clock: Clock
@@ -55,6 +56,7 @@ class DutyContext:
     graders: Mapping[str, Grader]
     lights: list[Graded]
     focus_memory: FocusMemory
+    supervisor: Supervisor | None = None
 
     @property
     def focus_model(self) -> FocusModel:

@@ -6,7 +6,7 @@ Each is found through an entry-point group (``midwatch.duties``, ``midwatch.look
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, ClassVar, Literal, Protocol
 
@@ -217,6 +217,23 @@ class Grader(Protocol):
                 itself. When a frame is looked at again, later ones are among them.
             bounds: What the user set.
         """
+
+
+class Supervisor(Protocol):
+    """Whoever minds the processes of the drivers.
+
+    Attributes:
+        tell: called with (role, what happened) when a driver ended or was started again.
+    """
+
+    tell: Callable[[str, str], None]
+
+    @property
+    def roles(self) -> tuple[str, ...]:
+        """The devices whose drivers are minded."""
+
+    async def restart(self, role: str) -> None:
+        """End the driver of a device and have it started anew."""
 
 
 class Notifier(Protocol):

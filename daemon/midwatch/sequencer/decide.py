@@ -63,6 +63,12 @@ Rule = Callable[[Case], Decision | None]
 # Waits shorter than this keep the mount tracking. Too low: motors stop and start for nothing; too
 # high: the mount tracks towards its limits for nothing.
 REST_AFTER_S = 600.0
+# A duty that a fault holds up for as long as it stands is looked at again after this.
+HELD_S = 15.0
+# Remedies that need no sky.
+_ANYTIME = frozenset(
+    {"reconnect", "restart_driver", "power_cycle", "less_cooling", "rest_target", "wait", "close"}
+)
 
 
 def decide(world: World) -> Decision:
@@ -75,14 +81,28 @@ def decide(world: World) -> Decision:
             break
     else:
         decision = _waiting(case)
-    return replace(decision, ruled_out=tuple(case.notes) + board.ruled_out)
+    return replace(
+        decision,
+        until_s=_woken_s(world, decision),
+        ruled_out=tuple(case.notes) + board.ruled_out,
+    )
+
+
+def _woken_s(world: World, decision: Decision) -> float | None:
+    """Return when a decision ends at the latest: no wait outlasts a remedy that becomes due."""
+    if decision.duty != "wait":
+        return decision.until_s
+    due = [f.again_at_s for f in world.faults if f.remedy is not None and not f.background]
+    ahead = [at_s for at_s in due if at_s > world.now_s]
+    return min(ahead if decision.until_s is None else [*ahead, decision.until_s], default=None)
 
 
 def preempt(world: World, running: Decision) -> Decision | None:
     """Return what must interrupt the running duty at once, or None to let it finish.
 
-    Only safety, limits, an operator's order to close, and standing orders declared ``at_once``
-    interrupt work; a wait gives way to anything else that has become possible.
+    Only safety, limits, an operator's order to close, standing orders declared ``at_once``, and
+    the loss of a device without which it comes to nothing interrupt work; a wait gives way to
+    anything else that has become possible.
     """
     if running.duty in ("secure", "close", "finish"):
         return None
@@ -99,6 +119,9 @@ def preempt(world: World, running: Decision) -> Decision | None:
     for due in world.standing:
         if due.at_once and due.do != running.duty:
             return Decision(due.do, "standing_order", due.message, cause="standing_order")
+    for fault in world.faults:
+        if running.duty in fault.stops and running.rule != "faults":
+            return Decision("wait", "faults", fault.message, until_s=world.now_s)
     target = running.args.get("target")
     if any(t.skipped and t.name == target for t in world.targets):
         return Decision("wait", "operator", f"{target} was skipped", until_s=world.now_s)
@@ -114,7 +137,11 @@ def clock_text(at_s: float) -> str:
 
 def _blocked(world: World, duty: str) -> float | None:
     """Return when a duty that an open fault blocks may be tried again, or None."""
-    times = [f.again_at_s for f in world.faults if duty in f.blocks and f.again_at_s > world.now_s]
+    times = [
+        max(f.again_at_s, world.now_s + HELD_S) if f.held else f.again_at_s
+        for f in world.faults
+        if duty in f.blocks and (f.held or f.again_at_s > world.now_s)
+    ]
     return max(times, default=None)
 
 
@@ -140,8 +167,9 @@ def _safety(case: Case) -> Decision | None:
         return None
     again = _blocked(world, "secure")
     if again is not None:
-        if _over(case) is not None:
-            return None
+        remedy = _faults(case)
+        if remedy is not None or _over(case) is not None:
+            return remedy
         return _hold(world, "safety", "the rig could not be secured; trying again", again, "unsafe")
     return Decision("secure", "safety", world.safety.reason)
 
@@ -157,8 +185,13 @@ def _limits(case: Case) -> Decision | None:
 
 def _faults(case: Case) -> Decision | None:
     world = case.world
+    if world.ready.closed_up:
+        return None
     for fault in world.faults:
-        if fault.remedy is None:
+        if fault.remedy is None or fault.background:
+            continue
+        if fault.remedy not in _ANYTIME and not _under_the_stars(case):
+            case.notes.append((fault.remedy, f"{fault.message}; it needs a target under the sky"))
             continue
         if fault.again_at_s > world.now_s:
             wait = f"{fault.message}; next at {clock_text(fault.again_at_s)}"
@@ -167,6 +200,14 @@ def _faults(case: Case) -> Decision | None:
         args = {"fault_id": fault.fault_id, **fault.remedy_args}
         return Decision(fault.remedy, "faults", f"{fault.device}: {fault.message}", args)
     return None
+
+
+def _under_the_stars(case: Case) -> bool:
+    """Tell whether the rig stands on a target that may be looked at now."""
+    world = case.world
+    dark = world.hours.work_from_s <= world.now_s < world.hours.dawn_s
+    allowed = world.safety.safe and not world.operator.paused and _over(case) is None
+    return dark and allowed and world.ready.roof_open and world.pointing.tracking
 
 
 def _phase(case: Case) -> Decision | None:

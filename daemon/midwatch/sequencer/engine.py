@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import asyncio
 import shutil
-from dataclasses import dataclass
 from pathlib import Path
 
 import structlog
@@ -22,12 +21,9 @@ from midwatch.journal.events import (
     DutyBegan,
     DutyEnded,
     FrameRead,
-    NightBegan,
-    NightEnded,
+    Notice,
     OperatorSpoke,
     Outcome,
-    Sample,
-    TargetPlanned,
 )
 from midwatch.journal.learned import FRAME_OVERHEAD, LearnedDurations
 from midwatch.journal.record import NightRecord
@@ -38,10 +34,14 @@ from midwatch.sequencer.aim import Aim
 from midwatch.sequencer.context import DutyContext
 from midwatch.sequencer.decide import Decision, decide, preempt
 from midwatch.sequencer.faultdesk import FaultDesk, said
+from midwatch.sequencer.faults import CIRCLE, open_fault, retry_name
 from midwatch.sequencer.focuswatch import FocusWatch
 from midwatch.sequencer.interruption import stop_devices
 from midwatch.sequencer.lookoutdesk import LookoutDesk, with_rig_defaults
+from midwatch.sequencer.means import Means
+from midwatch.sequencer.nightfacts import Identity, beginning, ending, sample
 from midwatch.sequencer.registry import Registry
+from midwatch.sequencer.remedying import Remedying
 from midwatch.sequencer.safety import SafetyWatch
 from midwatch.sequencer.stir import watch_devices
 from midwatch.sequencer.world import World
@@ -56,20 +56,12 @@ SAMPLE_S = 300.0
 _CANCEL_S = 30.0
 # Decisions without time passing before the engine suspects a circle and pauses.
 _HASTE = 40
+# Then it does nothing for so long, whatever the fault's ladder says.
+_CIRCLE_S = 5.0
+# Remedies that are no duties.
+_BUILT_IN = ("rest_target", "wait", "close")
 # Facts that come often and change nothing that a world derives from the record.
 _SLOW_FACTS = frozenset({"sample", "activity", "decision", "lookout", "notice"})
-
-
-@dataclass(frozen=True)
-class Identity:
-    """Facts of the night that the journal's first event tells."""
-
-    night: str
-    seed: int | None
-    rehearsal: bool
-    sky_mode: str | None
-    orders_sha256: str
-    version: str
 
 
 class Engine:
@@ -126,9 +118,17 @@ class Engine:
             forecast,
             learned,
             FocusWatch(night, record, context.focus_memory),
+            Means(
+                rig,
+                night.rig.remedies,
+                () if context.supervisor is None else context.supervisor.roles,
+                night.rig.camera.cool_to_c is not None,
+            ),
         )
         self._aim = aim
         self._faults = FaultDesk(rig, record, journal)
+        self._remedying = Remedying(context, registry.duties, self._faults, self.stir)
+        self._performing: Decision | None = None
         self._began_s = round(clock.unix_s(), 3)
 
     # The night ------------------------------------------------------------------------------
@@ -136,16 +136,28 @@ class Engine:
     async def run(self) -> NightRecord:
         """Run until the rig is closed up at the end of the night, and return the record."""
         self._journal.listen(self._heard)
-        self._begin()
-        watcher = asyncio.create_task(self._watch(), name="night watch")
+        resumed = self.record.began is not None
+        for fact in beginning(self._identity, self.plan, self._context.night, resumed=resumed):
+            self._journal.append(fact)
+        beside = (
+            asyncio.create_task(self._watch(), name="night watch"),
+            asyncio.create_task(self._remedying.run(), name="remedies"),
+        )
         forget = watch_devices(self._rig, self.stir)
+        supervisor = self._context.supervisor
+        if supervisor is not None:
+            supervisor.tell = self._told
         try:
             await self._loop()
         finally:
+            if supervisor is not None:
+                supervisor.tell = lambda _role, _message: None
             forget()
-            watcher.cancel()
-            await asyncio.gather(watcher, return_exceptions=True)
-        self._end()
+            for task in beside:
+                task.cancel()
+            await asyncio.gather(*beside, return_exceptions=True)
+        how = self.decision.reason if self.decision else ""
+        self._journal.append(ending(self._rig, self._view.mount(), how))
         return self.record
 
     def stir(self) -> None:
@@ -161,7 +173,7 @@ class Engine:
         """Return the world as it is now, with guards and faults brought up to date."""
         now_s = self._clock.unix_s()
         if self._aim.connected:
-            self._faults.note_silence()
+            self._faults.look_at_links(self._worked_at())
         weather = self._rig.weather
         safety = self._safety.update(
             weather.state if weather is not None and not weather.down else None,
@@ -169,7 +181,23 @@ class Engine:
             now_s,
         )
         self._desk.update(self._view.view(now_s, self._free_gb()), self._journal.append)
-        return self._view.build(now_s, safety, self._desk.due(), self._desk.pressing("focus"))
+        world = self._view.build(
+            now_s, safety, self._desk.due(), self._desk.pressing("focus"), self._remedying.busy
+        )
+        self._remedying.offer(world.faults, working=self._performing is not None)
+        return world
+
+    def _worked_at(self) -> tuple[str, ...]:
+        """Return the devices that a remedy has in its hands."""
+        running = self._performing
+        if running is None or running.rule != "faults":
+            return self._remedying.busy
+        return (*self._remedying.busy, str(running.args.get("device")))
+
+    def _told(self, role: str, message: str) -> None:
+        """Take in what the supervisor of the drivers says."""
+        self._journal.append(Notice(message=message))
+        _log.info("driver_told", device=role, message=message)
 
     def _heard(self, event: Event) -> None:
         self.record.apply(event)
@@ -186,51 +214,6 @@ class Engine:
                 took_s = event.at_utc_s - frame.begun_at_utc_s - frame.begun.exposure_s
                 self._view.learn(FRAME_OVERHEAD, max(took_s, 0.0))
 
-    def _begin(self) -> None:
-        identity, plan, night = self._identity, self.plan, self._context.night
-        self._journal.append(
-            NightBegan(
-                night=identity.night,
-                site=night.site.name,
-                rig=night.rig.name,
-                evening=plan.evening.isoformat(),
-                seed=identity.seed,
-                rehearsal=identity.rehearsal,
-                sky_mode=identity.sky_mode,
-                dusk_utc_s=plan.dusk_s,
-                dawn_utc_s=plan.dawn_s,
-                orders_sha256=identity.orders_sha256,
-                resumed=self.record.began is not None,
-                version=identity.version,
-            )
-        )
-        for target in plan.targets:
-            order = target.target.order
-            self._journal.append(
-                TargetPlanned(
-                    target=target.target.name,
-                    ra_deg=target.target.ra_deg,
-                    dec_deg=target.target.dec_deg,
-                    priority=order.priority,
-                    wanted=tuple((f.filter, f.exposure_s, f.count) for f in order.frames),
-                    windows_utc_s=tuple((w.start_utc_s, w.end_utc_s) for w in target.windows),
-                    transit_utc_s=target.transit_utc_s,
-                    note=target.note,
-                )
-            )
-
-    def _end(self) -> None:
-        mount, roof = self._view.mount(), self._rig.roof
-        camera = self._rig.camera.state
-        self._journal.append(
-            NightEnded(
-                how=self.decision.reason if self.decision else "",
-                parked=mount is not None and mount.parked,
-                warm=camera is not None and not camera.cooler_on,
-                closed=roof is None or (roof.state is not None and roof.state.position == "closed"),
-            )
-        )
-
     # Deciding and performing ------------------------------------------------------------------
 
     async def _loop(self) -> None:
@@ -245,12 +228,27 @@ class Engine:
             haste = haste + 1 if world.now_s - last_s < 0.5 else 0
             last_s = world.now_s
             if haste > _HASTE:
-                _log.error("decisions_in_a_circle", duty=decision.duty, reason=decision.reason)
-                await self._clock.sleep(WATCH_S)
+                haste = 0
+                await self._break_circle(decision)
             elif decision.duty == "wait":
                 await self._wait(decision)
             else:
                 await self._perform(decision)
+
+    async def _break_circle(self, decision: Decision) -> None:
+        """Take what is decided again and again, and never helps, for a fault of our own.
+
+        Its ladder puts the duty off, for longer with each time. What no fault holds up, such as the
+        duties of safety, is slowed down only.
+        """
+        message = f"{decision.duty} is chosen again and again: {decision.reason}"
+        _log.error("decisions_in_a_circle", duty=decision.duty, reason=decision.reason)
+        known = open_fault(self.record, decision.duty, CIRCLE, "daemon")
+        if known is None:
+            self._faults.open("daemon", CIRCLE, message, decision.duty)
+        else:
+            self._faults.tried(known.began.fault_id, retry_name(decision.duty), "failed", message)
+        await self._clock.sleep(_CIRCLE_S)
 
     def _report(self, decision: Decision) -> None:
         """Journal a decision, unless it only says again what is being waited for."""
@@ -281,10 +279,25 @@ class Engine:
             except TimeoutError:
                 return
             self._stirred.clear()
-            if preempt(self.world(), decision) is not None:
+            world = self.world()
+            if preempt(world, decision) is not None:
                 return
+            # It still waits for the same, but perhaps no longer as long.
+            decision = decide(world)
 
     async def _perform(self, decision: Decision) -> None:
+        if decision.rule == "faults" and decision.duty in _BUILT_IN:
+            if decision.duty == "close":
+                self.operator("close", "midwatch", decision.reason, None)
+            self._faults.tried(str(decision.args["fault_id"]), decision.duty, "done")
+            return
+        self._performing = decision
+        try:
+            await self._do(decision)
+        finally:
+            self._performing = None
+
+    async def _do(self, decision: Decision) -> None:
         duty = self._registry.duties.get(decision.duty)
         if duty is None:
             known = ", ".join(sorted(self._registry.duties))
@@ -319,8 +332,11 @@ class Engine:
         self._context.activity("deciding")
         if outcome == "failed":
             await self._interrupt(task, error or "failed")
+        if decision.rule == "faults":
+            self._faults.tried(str(decision.args["fault_id"]), decision.duty, outcome, error)
+        elif outcome == "failed":
             self._failed(decision, task.exception())
-        elif outcome == "done":
+        if outcome == "done":
             self._desk.done(decision.duty)
             self._faults.succeeded(decision)
 
@@ -364,28 +380,9 @@ class Engine:
         while True:
             if self._clock.mono() >= next_sample_s:
                 next_sample_s = self._clock.mono() + SAMPLE_S
-                self._sample()
+                self._journal.append(sample(self._rig, self._view.mount()))
             await self._clock.sleep(WATCH_S)
             self.stir()
-
-    def _sample(self) -> None:
-        rig, mount = self._rig, self._view.mount()
-        weather = rig.weather.state if rig.weather is not None else None
-        guider = rig.guider.state if rig.guider is not None else None
-        camera, focuser = rig.camera.state, rig.focuser.state
-        guiding = guider is not None and guider.phase == "guiding"
-        self._journal.append(
-            Sample(
-                air_c=weather.air_c if weather else None,
-                sensor_c=camera.sensor_c if camera else None,
-                cloud_percent=weather.cloud_percent if weather else None,
-                wind_ms=weather.wind_ms if weather else None,
-                guide_rms_ra_arcsec=guider.rms_ra_arcsec if guider and guiding else None,
-                guide_rms_dec_arcsec=guider.rms_dec_arcsec if guider and guiding else None,
-                focus_position=focuser.position if focuser else None,
-                altitude_deg=mount.alt_deg if mount is not None and mount.tracking else None,
-            )
-        )
 
     def _free_gb(self) -> float | None:
         if self._identity.rehearsal:

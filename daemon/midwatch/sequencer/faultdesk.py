@@ -1,16 +1,30 @@
-"""Opens and closes faults in the journal as duties fail and devices fall silent."""
+"""Opens and closes faults in the journal as duties fail and devices come and go."""
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from midwatch.bus.calls import CallTimeoutError, CommandError
+from midwatch.devices.client import DeviceClient
+from midwatch.devices.models import DeviceState
 from midwatch.devices.rig import RigClient
 from midwatch.errors import MidwatchError
-from midwatch.journal.events import FaultBegan, FaultEnded, RemedyTried
-from midwatch.journal.record import NightRecord
+from midwatch.journal.events import FaultBegan, FaultEnded, Outcome, RemedyTried
+from midwatch.journal.record import FaultRecord, NightRecord
 from midwatch.journal.store import Journal
 from midwatch.sequencer.contracts import DutyFailedError
 from midwatch.sequencer.decide import Decision
-from midwatch.sequencer.faults import SILENT, open_fault, retry_name
+from midwatch.sequencer.faults import (
+    NOT_CONNECTED,
+    SILENT,
+    UNPLUGGED,
+    is_of_link,
+    open_fault,
+    open_link_fault,
+    retry_name,
+)
+
+__all__ = ["FaultDesk", "said"]
 
 
 class FaultDesk:
@@ -21,72 +35,122 @@ class FaultDesk:
         self._record = record
         self._journal = journal
 
+    # Duties ----------------------------------------------------------------------------------
+
     def failed(self, decision: Decision, failure: BaseException | None) -> str:
-        """Open the fault of a duty, or count another attempt; returns what to tell people."""
+        """Open the fault of a duty, or count another attempt; returns what to tell people.
+
+        What fails because a device is gone is no second fault: that of its link stands.
+        """
+        self.look_at_links()
         device, fault = _blame(failure)
         target = decision.args.get("target")
         message = said(failure) if failure is not None else "failed"
         known = open_fault(self._record, decision.duty, fault, device)
-        if known is not None and known.began.duty == decision.duty:
-            self._journal.append(
-                RemedyTried(
-                    fault_id=known.began.fault_id,
-                    remedy=retry_name(decision.duty),
-                    attempt=known.tries(retry_name(decision.duty)) + 1,
-                    outcome="failed",
-                    reason=message,
-                )
-            )
-        elif known is None:
-            self._open(device, fault, message, decision.duty, str(target) if target else None)
+        if known is not None:
+            self.tried(known.began.fault_id, retry_name(decision.duty), "failed", message)
+        elif open_link_fault(self._record, decision.duty) is None:
+            self.open(
+                device, fault, message, decision.duty, str(target) if target else None,
+                _text(decision.args.get("filter")),
+            )  # fmt: skip
         return message
 
     def succeeded(self, decision: Decision) -> None:
         """Close the faults that held a duty up."""
         for fault in self._record.open_faults():
-            if fault.began.duty != decision.duty:
+            if fault.began.duty != decision.duty or not self._proved(fault, decision):
                 continue
             remedy = retry_name(decision.duty)
-            fault_id = fault.began.fault_id
-            self._journal.append(
-                RemedyTried(
-                    fault_id=fault_id,
-                    remedy=remedy,
-                    attempt=fault.tries(remedy) + 1,
-                    outcome="done",
-                )
-            )
-            self._journal.append(FaultEnded(fault_id=fault_id, how=f"{remedy} succeeded"))
+            self.tried(fault.began.fault_id, remedy, "done")
+            self.close(fault, f"{remedy} succeeded")
 
-    def _open(
-        self, device: str, fault: str, message: str, duty: str | None, target: str | None
+    def _proved(self, fault: FaultRecord, decision: Decision) -> bool:
+        """Tell whether the success of a duty shows that a fault has gone."""
+        began = fault.began
+        if began.device == "sky" and began.target is not None:
+            return began.target == decision.args.get("target")
+        if began.device == "filter_wheel" and began.filter is not None:
+            # Frames through the filter that stood in the beam say nothing of the wheel.
+            wheel = self._rig.filter_wheel
+            state = None if wheel is None else wheel.state
+            return state is not None and state.selected == began.filter
+        return True
+
+    def tried(
+        self, fault_id: str, remedy: str, outcome: Outcome, reason: str | None = None
     ) -> None:
+        """Journal an attempt at a remedy."""
+        known = self._record.faults.get(fault_id)
+        self._journal.append(
+            RemedyTried(
+                fault_id=fault_id,
+                remedy=remedy,
+                attempt=1 if known is None else known.tries(remedy) + 1,
+                outcome=outcome,
+                reason=reason,
+            )
+        )
+
+    # Devices ---------------------------------------------------------------------------------
+
+    def look_at_links(self, spare: Collection[str] = ()) -> None:
+        """Open and close the faults of devices that go and come back.
+
+        Args:
+            spare: devices that are being worked at just now.
+        """
+        devices = self._rig.devices
+        for fault in self._record.open_faults():
+            device = fault.began.device
+            if is_of_link(fault.began) and device in devices and device not in spare:
+                trouble = _trouble(devices[device])
+                if trouble is None or trouble[0] != fault.began.fault:
+                    named = device.replace("_", " ")
+                    self.close(
+                        fault, f"the {named} is back" if trouble is None else trouble[1]
+                    )
+        for role, client in devices.items():
+            trouble = None if role in spare else _trouble(client)
+            if trouble is not None and open_fault(self._record, None, trouble[0], role) is None:
+                self.open(role, *trouble)
+
+    def open(
+        self,
+        device: str,
+        fault: str,
+        message: str,
+        duty: str | None = None,
+        target: str | None = None,
+        filter_name: str | None = None,
+    ) -> FaultRecord:
+        """Journal that something is wrong, and return its record."""
         number = len(self._record.faults) + 1
+        fault_id = f"{number:03d}-{device}-{fault}"
         self._journal.append(
             FaultBegan(
-                fault_id=f"{number:03d}-{device}-{fault}",
+                fault_id=fault_id,
                 device=device,
                 fault=fault,
                 message=message,
                 duty=duty,
                 target=target,
+                filter=filter_name,
             )
         )
+        return self._record.faults[fault_id]
 
-    def note_silence(self) -> None:
-        """Open and close the faults of devices that fall silent and come back."""
-        down = self._rig.down()
-        for fault in self._record.open_faults():
-            began = fault.began
-            if began.fault == SILENT and began.duty is None and began.device not in down:
-                self._journal.append(
-                    FaultEnded(fault_id=began.fault_id, how=f"the {began.device} is back")
-                )
-        for role in down:
-            known = open_fault(self._record, None, SILENT, role)
-            if known is None:
-                message = f"the {role} is silent; check its power, cable and driver"
-                self._open(role, SILENT, message, None, None)
+    def close(self, fault: FaultRecord, how: str) -> None:
+        """Journal that a fault has gone."""
+        self._journal.append(FaultEnded(fault_id=fault.began.fault_id, how=how))
+
+    def hold(self, device: str, fault: str, message: str | None) -> None:
+        """Have a fault without duty stand as long as there is a message."""
+        known = open_fault(self._record, None, fault, device)
+        if message is not None and known is None:
+            self.open(device, fault, message)
+        elif message is None and known is not None:
+            self.close(known, "it is as it should be")
 
 
 def said(failure: BaseException) -> str:
@@ -94,6 +158,22 @@ def said(failure: BaseException) -> str:
     if isinstance(failure, MidwatchError):
         return str(failure)
     return f"{type(failure).__name__}: {failure}"
+
+
+def _text(value: object) -> str | None:
+    return value if isinstance(value, str) else None
+
+
+def _trouble(client: DeviceClient[DeviceState]) -> tuple[str, str] | None:
+    """Return what is wrong with the link of a device and how to say it; None if nothing is."""
+    named, state = client.name.replace("_", " "), client.state
+    if client.down:
+        return SILENT, f"the {named} is silent; check its power, cable and driver"
+    if state is None or state.connected:
+        return None
+    if state.fault is not None:
+        return UNPLUGGED, f"the {named} has lost its hardware: {state.fault}"
+    return NOT_CONNECTED, f"the {named} answers, but its link to the hardware is not open"
 
 
 def _blame(failure: BaseException | None) -> tuple[str, str]:

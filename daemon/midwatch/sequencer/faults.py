@@ -1,46 +1,62 @@
-"""Faults as the sequencer sees them: what failed, how often, when it is tried again.
+"""Faults as the sequencer sees them: what failed, what it holds up, what is done about it and when.
 
-Everything here is computed from the journal's record. A duty that fails opens a fault; trying it
-again is the mildest remedy; success closes the fault. A device that falls silent opens one too.
+Everything here is computed from the journal's record. A duty that fails opens a fault, and so does
+a device that is silent or has lost its link. What is done next says the fault's ladder. Once a
+remedy has been done the duty is tried again; its success, or the return of the device, closes the
+fault.
 """
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping
+from dataclasses import replace
+
+from midwatch.journal.events import FaultBegan
 from midwatch.journal.record import FaultRecord, NightRecord
+from midwatch.sequencer.ladders import Rung, earlier_attempts, remedy_of, rung_of
+from midwatch.sequencer.means import LINK_REMEDIES, Means
 from midwatch.sequencer.world import FaultView
 
-# Pauses between attempts, seconds; the last one repeats. Too short: the same failure again and
-# again while the cause has no time to go; too long: dark time is lost after it has gone.
-_DEFAULT_PAUSES_S = (10.0, 30.0, 120.0, 600.0)
-_PAUSES_S: dict[str, tuple[float, ...]] = {
-    "centre": (5.0, 20.0, 60.0, 900.0),
-    "focus": (10.0, 300.0, 1800.0),
-    "guide": (10.0, 60.0, 300.0, 900.0),
-    "dither": (5.0, 600.0),
-    "expose": (5.0, 20.0, 60.0, 300.0),
-    "connect": (10.0, 30.0, 60.0),
-    "secure": (10.0, 10.0, 30.0, 60.0),
-    "close": (10.0, 30.0, 60.0, 300.0),
-    "calibrate": (20.0, 1e9),
-}
-# Failures in a row after which a target is left for a while, and for how long.
-_TARGET_PATIENCE = 3
+__all__ = [
+    "CIRCLE", "CLOCK_JUMPED", "LINK_FAULTS", "NOT_CONNECTED", "SILENT", "UNPLUGGED", "WRONG_HOUR_ANGLE",
+    "is_of_link", "needs_of", "open_fault", "open_link_fault", "retry_name",
+    "target_rests_until_s", "view_faults",
+]  # fmt: skip
+
+SILENT = "silent"
+UNPLUGGED = "unplugged"
+NOT_CONNECTED = "not_connected"
+# The link of a device: it says nothing, it says that its hardware is gone, its link is not open.
+LINK_FAULTS = (SILENT, UNPLUGGED, NOT_CONNECTED)
+WRONG_HOUR_ANGLE = "wrong_hour_angle"
+CLOCK_JUMPED = "clock_jumped"
+CIRCLE = "circle"
+
+# How long a target is left alone that has brought nothing but failures.
 _TARGET_REST_S = 900.0
 # Closing is tried this often before only a person can help.
 _CLOSE_TRIES = 12
+# A duty whose ladder has come to its end is tried at this distance all the same.
+_LAST_RESORT_S = 300.0
 # Duties that cannot be done without a device.
 _NEEDS: dict[str, tuple[str, ...]] = {
-    "mount": ("slew", "centre", "flip", "guide", "dither", "expose"),
-    "camera": ("centre", "focus", "expose", "flip", "calibrate"),
+    "mount": ("slew", "centre", "flip", "guide", "dither", "expose", "focus"),
+    "camera": ("prepare", "centre", "focus", "expose", "flip", "calibrate"),
     "focuser": ("focus",),
     "guider": ("guide", "dither"),
-    "filter_wheel": (),
+    "guide_camera": ("guide", "dither"),
     "roof": ("open",),
 }
-# While a device is silent its duties are put off by this much at a time.
-_SILENT_PUT_OFF_S = 15.0
-
-SILENT = "silent"
+# Of these, what cannot come to a good end once the hardware is gone. A mount whose driver has died
+# goes on tracking: an exposure is good. One without power is not.
+_STOPS: dict[tuple[str, str], tuple[str, ...]] = {
+    ("camera", UNPLUGGED): _NEEDS["camera"],
+    ("camera", NOT_CONNECTED): _NEEDS["camera"],
+    ("mount", UNPLUGGED): _NEEDS["mount"],
+    ("mount", NOT_CONNECTED): ("slew", "centre", "flip", "guide"),
+}
+# Devices that the work cannot go on without: decisions wait for their remedies.
+_FOREGROUND = ("mount", "camera", "roof")
 
 
 def retry_name(duty: str) -> str:
@@ -48,57 +64,124 @@ def retry_name(duty: str) -> str:
     return f"retry {duty}"
 
 
+def needs_of(device: str) -> tuple[str, ...]:
+    """Return the duties that cannot be done without a device."""
+    return _NEEDS.get(device, ())
+
+
+def is_of_link(fault: FaultBegan) -> bool:
+    """Tell whether a fault is about the link of a device."""
+    return fault.duty is None and fault.fault in LINK_FAULTS
+
+
 def open_fault(
     record: NightRecord, duty: str | None, fault: str, device: str
 ) -> FaultRecord | None:
-    """Return the open fault of a duty (or of a silent device), if there is one."""
+    """Return the open fault of a duty (or of a device, without a duty), if there is one."""
     for known in record.open_faults():
-        same_duty = duty is not None and known.began.duty == duty
-        if same_duty or (known.began.device == device and known.began.fault == fault):
+        began = known.began
+        if duty is not None and began.duty == duty:
+            return known
+        if duty is None and began.duty is None and (began.device, began.fault) == (device, fault):
             return known
     return None
 
 
-def view_faults(record: NightRecord, now_s: float) -> tuple[FaultView, ...]:
-    """Return the open faults with what they block and until when."""
-    return tuple(_view(fault, now_s) for fault in record.open_faults())
+def open_link_fault(record: NightRecord, duty: str) -> FaultRecord | None:
+    """Return the open fault of a link that a duty cannot be done without, if there is one."""
+    for known in record.open_faults():
+        if is_of_link(known.began) and duty in needs_of(known.began.device):
+            return known
+    return None
 
 
-def _view(fault: FaultRecord, now_s: float) -> FaultView:
+def view_faults(
+    record: NightRecord, now_s: float, means: Means, busy: Collection[str] = ()
+) -> tuple[FaultView, ...]:
+    """Return the open faults with what they hold up, and what is done about them when.
+
+    Args:
+        record: the night so far.
+        now_s: POSIX seconds.
+        means: what can be done.
+        busy: devices at which a remedy is working; there is no other for them.
+    """
+    views = (_view(fault, record, now_s, means) for fault in record.open_faults())
+    return tuple(replace(v, remedy=None) if v.device in busy else v for v in views)
+
+
+def _view(fault: FaultRecord, record: NightRecord, now_s: float, means: Means) -> FaultView:
     began = fault.began
-    if began.duty is None:
-        blocks = _NEEDS.get(began.device, ()) if began.fault == SILENT else ()
-        again_at_s = now_s + _SILENT_PUT_OFF_S
-    else:
-        blocks = (began.duty,)
-        again_at_s = _again_at_s(fault)
+    before = earlier_attempts(fault, record.faults.values())
+    rung = rung_of(fault, means.declared, before, possible=means.possible(began))
+    cured = began.duty is not None and _remedied(fault)
+    retried = rung is None or rung.step.do == "retry" or cured
+    due_s = _due_s(fault, rung, now_s)
+    lone_focuser = began.device == "focuser" and record.focus is None
+    remedy = None if retried or rung is None else rung.step.do
     return FaultView(
         fault_id=began.fault_id,
         device=began.device,
         message=began.message,
-        blocks=blocks,
-        again_at_s=again_at_s,
+        remedy=remedy,
+        remedy_args={} if remedy is None else _args(began, rung, means),
+        blocks=_blocks(began, cured=cured),
+        again_at_s=due_s,
         given_up=began.duty == "close" and fault.tries(retry_name("close")) >= _CLOSE_TRIES,
+        held=began.duty is None,
+        background=remedy in LINK_REMEDIES and began.device not in _FOREGROUND and not lone_focuser,
+        stops=_STOPS.get((began.device, began.fault), ()) if began.duty is None else (),
     )
 
 
-def _again_at_s(fault: FaultRecord) -> float:
-    pauses = _PAUSES_S.get(fault.began.duty or "", _DEFAULT_PAUSES_S)
-    tries = fault.tries(retry_name(fault.began.duty or ""))
-    last = fault.last_tried_utc_s or fault.began_at_utc_s
-    return last + pauses[min(tries, len(pauses) - 1)]
+def _remedied(fault: FaultRecord) -> bool:
+    """Tell whether a remedy was done since the duty was tried last: it is its turn again."""
+    if not fault.remedies:
+        return False
+    tried = fault.remedies[-1][1]
+    return tried.outcome == "done" and remedy_of(tried.remedy) != "retry"
+
+
+def _due_s(fault: FaultRecord, rung: Rung | None, now_s: float) -> float:
+    if rung is not None:
+        return rung.due_s
+    if fault.began.duty is None:
+        # Nothing can be done but to look whether it has gone.
+        return now_s + _LAST_RESORT_S
+    return (fault.last_tried_utc_s or fault.began_at_utc_s) + _LAST_RESORT_S
+
+
+def _args(
+    began: FaultBegan, rung: Rung | None, means: Means
+) -> Mapping[str, str | int | float | bool | None]:
+    if rung is None:
+        return {}
+    if rung.step.do == "power_cycle":
+        return {"device": began.device, "outlet": means.outlet(began, rung.step)}
+    if rung.step.do == "centre":
+        return {"target": began.target}
+    if rung.step.do == "focus":
+        return {"trigger": "remedy"}
+    return {"device": began.device}
+
+
+def _blocks(began: FaultBegan, *, cured: bool) -> tuple[str, ...]:
+    if began.fault == WRONG_HOUR_ANGLE:
+        return ("slew", "flip")
+    if began.duty is None:
+        return _NEEDS.get(began.device, ()) if is_of_link(began) else ()
+    # While a wheel does not turn, frames are taken through the filter that stands in the beam.
+    through_the_wheel = began.device == "filter_wheel" and began.duty == "expose"
+    return () if cured or through_the_wheel else (began.duty,)
 
 
 def target_rests_until_s(record: NightRecord, target: str) -> tuple[float, str]:
     """Return until when a target is left alone because its duties keep failing, and why."""
     until_s, reason = 0.0, ""
     for fault in record.open_faults():
-        began = fault.began
-        if began.target != target or began.duty not in ("centre", "slew", None):
+        if fault.began.target != target:
             continue
-        if began.duty is not None and fault.tries(retry_name(began.duty)) + 1 < _TARGET_PATIENCE:
-            continue
-        rest_s = (fault.last_tried_utc_s or fault.began_at_utc_s) + _TARGET_REST_S
-        if rest_s > until_s:
-            until_s, reason = rest_s, began.message
+        rests = [at_s for at_s, tried in fault.remedies if tried.remedy == "rest_target"]
+        if rests and rests[-1] + _TARGET_REST_S > until_s:
+            until_s, reason = rests[-1] + _TARGET_REST_S, fault.began.message
     return until_s, reason

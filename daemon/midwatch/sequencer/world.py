@@ -172,6 +172,9 @@ class FaultView:
         blocks: duties that must not be chosen while the fault is open.
         again_at_s: when it will be looked at again.
         given_up: every attempt has failed; only a person can help.
+        held: it blocks as long as it is open, whatever the instant.
+        background: its remedy is tried beside the work, and not chosen by decisions.
+        stops: duties in hand that it keeps from coming to a good end.
     """
 
     fault_id: str
@@ -182,6 +185,9 @@ class FaultView:
     blocks: tuple[str, ...] = ()
     again_at_s: float = 0.0
     given_up: bool = False
+    held: bool = False
+    background: bool = False
+    stops: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,7 @@ from midwatch.sequencer.calibration import calibration_needs
 from midwatch.sequencer.contracts import View
 from midwatch.sequencer.faults import target_rests_until_s, view_faults
 from midwatch.sequencer.focuswatch import FocusWatch
+from midwatch.sequencer.means import Means
 from midwatch.sequencer.world import (
     DEFAULT_DURATIONS_S,
     CalibrationNeed,
@@ -80,6 +81,7 @@ class WorldView:
     forecast: LimitForecast
     learned: LearnedDurations
     focus: FocusWatch
+    means: Means
     _hours: NightHours = field(init=False)
     _durations_s: dict[str, float] = field(default_factory=dict)
     # What only changes with frames is kept until one comes: the world is built at every stir.
@@ -106,8 +108,17 @@ class WorldView:
         safety: Safety,
         standing: tuple[StandingDue, ...],
         pressing: tuple[float, str, str] = (0.0, "", ""),
+        busy: tuple[str, ...] = (),
     ) -> World:
-        """Return the world as it is now; `pressing` is the refocus rule that is next to be due."""
+        """Return the world as it is now.
+
+        Args:
+            now_s: POSIX seconds.
+            safety: whether the sky may be let in.
+            standing: orders whose lookouts have tripped.
+            pressing: the refocus rule that is next to be due.
+            busy: devices that a remedy is working at.
+        """
         limits = self.night.rig.limits
         return World(
             now_s=now_s,
@@ -122,7 +133,7 @@ class WorldView:
             ready=self._ready(),
             targets=self._all_targets(),
             operator=Operator(self.record.paused, self.aim.closing),
-            faults=view_faults(self.record, now_s),
+            faults=view_faults(self.record, now_s, self.means, busy),
             standing=standing,
             calibration=self._calibration_needs(),
             focus=self.focus.view(pressing),
@@ -158,8 +169,11 @@ class WorldView:
         return self._lights
 
     def mount(self) -> MountState | None:
-        """Return the mount's state, or None while it is silent."""
-        return None if self.rig.mount.down else self.rig.mount.state
+        """Return the mount's state, or None while nothing is known of it."""
+        mount = self.rig.mount
+        if mount.down or mount.state is None:
+            return None
+        return mount.state if mount.state.connected or not self.aim.connected else None
 
     def _pointing(self, now_s: float) -> Pointing:
         mount = self.mount()
@@ -172,7 +186,9 @@ class WorldView:
             tracking=mount.tracking,
             pier_side=mount.pier_side,
             target=target,
-            centred=target is not None and self.record.centred_target == target,
+            centred=target is not None
+            and self.record.centred_target == target
+            and not self.aim.doubted,
             limit_at_s=self.forecast.at_s(mount, now_s),
             limit="the limit of the mount",
         )

@@ -44,20 +44,28 @@ class Guide:
 
     async def perform(self, context: DutyContext, args: Args) -> None:
         """Journal how it went; a failure leaves the choice of going on unguided."""
-        guider = context.device(context.rig.guider, "guider")
-        settle = _settle(context)
-        try:
-            await guider.do(StartGuiding(settle=settle), timeout_s=_START_S + settle.timeout_s)
-        except (CommandError, CallTimeoutError) as error:
-            context.note(GuidingStarted(ok=False, rms_arcsec=None, reason=str(error)))
-            raise DutyFailedError(
-                "guider", "no_guiding", f"guiding did not start: {error}"
-            ) from error
-        state = guider.state
-        rms = None
-        if state is not None and state.rms_ra_arcsec is not None:
-            rms = math.hypot(state.rms_ra_arcsec, state.rms_dec_arcsec or 0.0)
-        context.note(GuidingStarted(ok=True, rms_arcsec=rms))
+        await start_guiding(context)
+
+
+async def start_guiding(context: DutyContext, *, recalibrate: bool = False) -> None:
+    """Start guiding, wait until it has settled, and journal how it went.
+
+    Raises:
+        DutyFailedError: it did not start, or not settle.
+    """
+    guider = context.device(context.rig.guider, "guider")
+    settle = _settle(context)
+    command = StartGuiding(settle=settle, recalibrate=recalibrate)
+    try:
+        await guider.do(command, timeout_s=_START_S + settle.timeout_s)
+    except (CommandError, CallTimeoutError) as error:
+        context.note(GuidingStarted(ok=False, rms_arcsec=None, reason=str(error)))
+        raise DutyFailedError("guider", "no_guiding", f"guiding did not start: {error}") from error
+    state = guider.state
+    rms = None
+    if state is not None and state.rms_ra_arcsec is not None:
+        rms = math.hypot(state.rms_ra_arcsec, state.rms_dec_arcsec or 0.0)
+    context.note(GuidingStarted(ok=True, rms_arcsec=rms))
 
 
 class DitherField:

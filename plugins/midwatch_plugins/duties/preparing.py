@@ -31,6 +31,9 @@ _ADVICE = {
 # Beyond the time that the ramp needs, for the last degrees. Too short: a slow cooler counts as
 # failed; too long: a failed cooler is noticed late.
 _COOLING_SLACK_S = 600.0
+# Given up by each attempt with less cooling. Darks are taken at the temperature of the lights, so
+# that a step too many only costs some noise.
+_LESS_COOLING_C = 5.0
 
 
 class ConnectRig:
@@ -78,9 +81,30 @@ class Prepare:
     repeatable: ClassVar[bool] = True
 
     async def perform(self, context: DutyContext, args: Args) -> None:
-        """Answer when the sensor is at its temperature; a camera without set point is ready."""
+        """Answer when the sensor is at its temperature; a camera without set point is ready.
+
+        What a camera that was lost still holds in its spool is collected first.
+        """
+        if context.record.frames:
+            await collect_waiting(context)
         if context.night.rig.camera.cool_to_c is not None:
-            await _cool(context, context.night.rig.camera.cool_to_c)
+            await _cool(context, set_point_c(context))
+
+
+def set_point_c(context: DutyContext, *, further: int = 0) -> float:
+    """Return the temperature to cool to: the ordered one, less what the cooler cannot hold.
+
+    Each time that less cooling was the remedy tonight gives up some degrees; `further` counts
+    those to come.
+    """
+    wanted_c = context.night.rig.camera.cool_to_c
+    assert wanted_c is not None
+    done = sum(
+        tried.remedy == "less_cooling" and tried.outcome == "done"
+        for fault in context.record.faults.values()
+        for _, tried in fault.remedies
+    )
+    return wanted_c + _LESS_COOLING_C * (done + further)
 
 
 async def _cool(context: DutyContext, to_c: float) -> None:

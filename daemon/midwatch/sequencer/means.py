@@ -1,0 +1,64 @@
+"""What a rig can do against faults: not every rig has a switch, or somebody who minds drivers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from midwatch.devices.rig import RigClient
+from midwatch.journal.events import FaultBegan
+from midwatch.orders.remedies import Ladder, RemedyStep, ladder_for
+
+__all__ = ["LINK_REMEDIES", "Means"]
+
+# Remedies that bring back a device, and touch nothing else.
+LINK_REMEDIES = ("reconnect", "restart_driver", "power_cycle")
+
+
+@dataclass(frozen=True)
+class Means:
+    """What can be done.
+
+    Attributes:
+        declared: the rig's own ladders.
+        restartable: devices whose drivers somebody on this machine can start anew.
+        cooled: the camera is to be cooled.
+    """
+
+    rig: RigClient
+    declared: tuple[Ladder, ...] = ()
+    restartable: tuple[str, ...] = ()
+    cooled: bool = False
+
+    def possible(self, fault: FaultBegan) -> tuple[str, ...]:
+        """Return the remedies that can be tried against a fault now."""
+        found = ["wait", "close"]
+        if fault.duty is not None:
+            found += ["retry", "focus"]
+        if fault.duty is not None and fault.target is not None:
+            found += ["rest_target", "centre"]
+        client = self.rig.devices.get(fault.device)
+        if client is not None and not client.down:
+            found.append("reconnect")
+        if fault.device in self.restartable:
+            found.append("restart_driver")
+        if self._outlets(fault):
+            found.append("power_cycle")
+        guider = self.rig.guider
+        if fault.duty is not None and guider is not None and not guider.down:
+            found.append("recalibrate")
+        if fault.device == "camera" and self.cooled:
+            found.append("less_cooling")
+        return tuple(found)
+
+    def outlet(self, fault: FaultBegan, step: RemedyStep) -> str:
+        """Return the outlet of the switch that feeds a device."""
+        return step.outlet or fault.device
+
+    def _outlets(self, fault: FaultBegan) -> bool:
+        """Tell whether the switch has every outlet that the fault's ladder names."""
+        switch = self.rig.switch
+        if switch is None or switch.down or switch.state is None or not switch.state.connected:
+            return False
+        steps = ladder_for(fault.device, fault.fault, self.declared).steps
+        named = [self.outlet(fault, step) for step in steps if step.do == "power_cycle"]
+        return bool(named) and all(name in switch.state.outlets for name in named)

@@ -1,0 +1,86 @@
+"""What the engine writes into the journal about a night as a whole."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from midwatch.devices.models import MountState
+from midwatch.devices.rig import RigClient
+from midwatch.journal.events import Fact, NightBegan, NightEnded, Sample, TargetPlanned
+from midwatch.orders import Night
+from midwatch.planning import NightPlan
+
+__all__ = ["Identity", "beginning", "ending", "sample"]
+
+
+@dataclass(frozen=True)
+class Identity:
+    """Facts of the night that the journal's first event tells."""
+
+    night: str
+    seed: int | None
+    rehearsal: bool
+    sky_mode: str | None
+    orders_sha256: str
+    version: str
+
+
+def beginning(identity: Identity, plan: NightPlan, night: Night, *, resumed: bool) -> Iterator[Fact]:
+    """Yield that the orders were taken up, and what the sky allows for each target."""
+    yield NightBegan(
+        night=identity.night,
+        site=night.site.name,
+        rig=night.rig.name,
+        evening=plan.evening.isoformat(),
+        seed=identity.seed,
+        rehearsal=identity.rehearsal,
+        sky_mode=identity.sky_mode,
+        dusk_utc_s=plan.dusk_s,
+        dawn_utc_s=plan.dawn_s,
+        orders_sha256=identity.orders_sha256,
+        resumed=resumed,
+        version=identity.version,
+    )
+    for target in plan.targets:
+        order = target.target.order
+        yield TargetPlanned(
+            target=target.target.name,
+            ra_deg=target.target.ra_deg,
+            dec_deg=target.target.dec_deg,
+            priority=order.priority,
+            wanted=tuple((f.filter, f.exposure_s, f.count) for f in order.frames),
+            windows_utc_s=tuple((w.start_utc_s, w.end_utc_s) for w in target.windows),
+            transit_utc_s=target.transit_utc_s,
+            note=target.note,
+        )
+
+
+def ending(rig: RigClient, mount: MountState | None, how: str) -> NightEnded:
+    """Return how the night ended, and how it left the rig."""
+    camera, roof = rig.camera.state, rig.roof
+    return NightEnded(
+        how=how,
+        parked=mount is not None and mount.parked,
+        warm=camera is not None and not camera.cooler_on,
+        closed=roof is None or (roof.state is not None and roof.state.position == "closed"),
+    )
+
+
+def sample(rig: RigClient, mount: MountState | None) -> Sample:
+    """Return the slow curves of the night as they are now."""
+    weather = rig.weather.state if rig.weather is not None else None
+    guider = rig.guider.state if rig.guider is not None else None
+    camera, focuser = rig.camera.state, rig.focuser.state
+    guiding = guider is not None and guider.phase == "guiding"
+    return Sample(
+        air_c=weather.air_c if weather else None,
+        sensor_c=camera.sensor_c if camera else None,
+        cloud_percent=weather.cloud_percent if weather else None,
+        wind_ms=weather.wind_ms if weather else None,
+        guide_rms_ra_arcsec=guider.rms_ra_arcsec if guider and guiding else None,
+        guide_rms_dec_arcsec=guider.rms_dec_arcsec if guider and guiding else None,
+        focus_position=focuser.position if focuser else None,
+        altitude_deg=mount.alt_deg if mount is not None and mount.tracking else None,
+        unguided_blur_60s_arcsec=guider.unguided_blur_60s_arcsec if guider and guiding else None,
+    )

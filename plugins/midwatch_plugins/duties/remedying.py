@@ -1,0 +1,159 @@
+"""Remedies that bring devices back: the link, the driver, the power; guiding and cooling anew.
+
+None of them moves anything: what was brought back is made ready by the duties that follow.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from typing import ClassVar
+
+from midwatch.api import (
+    Args,
+    Cause,
+    CommandError,
+    Connect,
+    Cool,
+    CycleOutlet,
+    DeviceClient,
+    DeviceState,
+    Disconnect,
+    DutyContext,
+    DutyFailedError,
+    MidwatchError,
+)
+from midwatch_plugins.duties.guiding import start_guiding
+from midwatch_plugins.duties.preparing import set_point_c
+
+_CONNECT_S = 60.0
+_ANSWER_S = 20.0
+# A driver that was started anew has this long to come up.
+_COME_UP_S = 90.0
+_OFF_S = 5.0
+# Devices take some seconds to start once they have power; a few attempts save a whole rung.
+_BOOT_S, _BOOT_TRIES = 10.0, 3
+
+
+def _client(context: DutyContext, args: Args) -> DeviceClient[DeviceState]:
+    role = str(args["device"])
+    client = context.rig.devices.get(role)
+    if client is None:
+        raise DutyFailedError(role, "missing", f"the rig has no {role.replace('_', ' ')}")
+    return client
+
+
+async def _open_link(client: DeviceClient[DeviceState]) -> None:
+    """Open the link of a device and see that it is open.
+
+    Raises:
+        DutyFailedError: it is not; other errors of the bus as they come.
+    """
+    named = client.name.replace("_", " ")
+    if client.down:
+        raise DutyFailedError(client.name, "silent", f"the {named} is silent")
+    await client.do(Connect(), timeout_s=_CONNECT_S)
+    try:
+        await client.until(lambda state: state.connected, timeout_s=_ANSWER_S)
+    except TimeoutError as error:
+        raise DutyFailedError(
+            client.name, "not_connected", f"the {named} does not confirm that its link is open"
+        ) from error
+
+
+class Reconnect:
+    """Close the link of a device, where it is open, and open it."""
+
+    name: ClassVar[str] = "reconnect"
+    cause: ClassVar[Cause] = "fault"
+    repeatable: ClassVar[bool] = True
+
+    async def perform(self, context: DutyContext, args: Args) -> None:
+        """Answer when the device says that it is connected."""
+        client = _client(context, args)
+        if client.state is not None and client.state.connected and not client.down:
+            with contextlib.suppress(CommandError):
+                await client.do(Disconnect(), timeout_s=_ANSWER_S)
+        await _open_link(client)
+
+
+class RestartDriver:
+    """Have the driver of a device started anew, and open its link."""
+
+    name: ClassVar[str] = "restart_driver"
+    cause: ClassVar[Cause] = "fault"
+    repeatable: ClassVar[bool] = True
+
+    async def perform(self, context: DutyContext, args: Args) -> None:
+        """Answer when the device is on the bus again and connected."""
+        client = _client(context, args)
+        supervisor = context.supervisor
+        if supervisor is None or client.name not in supervisor.roles:
+            raise DutyFailedError(
+                client.name, "not_minded", f"nobody here can start the driver of {client.name}"
+            )
+        await supervisor.restart(client.name)
+        await _come_up(context, client)
+        await _open_link(client)
+
+
+async def _come_up(context: DutyContext, client: DeviceClient[DeviceState]) -> None:
+    waited_s = 0.0
+    while client.down:
+        if waited_s >= _COME_UP_S:
+            raise DutyFailedError(
+                client.name, "silent", f"the driver is not heard of {_COME_UP_S:.0f} s after it "
+                "was started",
+            )  # fmt: skip
+        await context.clock.sleep(1.0)
+        waited_s += 1.0
+
+
+class PowerCycle:
+    """Take the power from a device for some seconds, and open its link."""
+
+    name: ClassVar[str] = "power_cycle"
+    cause: ClassVar[Cause] = "fault"
+    repeatable: ClassVar[bool] = True
+
+    async def perform(self, context: DutyContext, args: Args) -> None:
+        """Answer when the device is connected again."""
+        client = _client(context, args)
+        switch = context.device(context.rig.switch, "switch")
+        cycle = CycleOutlet(outlet=str(args["outlet"]), off_s=_OFF_S)
+        await switch.do(cycle, timeout_s=_OFF_S + _ANSWER_S)
+        for left in reversed(range(_BOOT_TRIES)):
+            await context.clock.sleep(_BOOT_S)
+            try:
+                await _open_link(client)
+            except MidwatchError:
+                if not left:
+                    raise
+            else:
+                return
+
+
+class Recalibrate:
+    """Start guiding with a new calibration."""
+
+    name: ClassVar[str] = "recalibrate"
+    cause: ClassVar[Cause] = "guiding"
+    repeatable: ClassVar[bool] = True
+
+    async def perform(self, context: DutyContext, args: Args) -> None:
+        """Answer when guiding has settled."""
+        await start_guiding(context, recalibrate=True)
+
+
+class LessCooling:
+    """Ask the cooler for less; how much less, the number of attempts tells."""
+
+    name: ClassVar[str] = "less_cooling"
+    cause: ClassVar[Cause] = "fault"
+    repeatable: ClassVar[bool] = True
+
+    async def perform(self, context: DutyContext, args: Args) -> None:
+        """Set the new set point; preparing waits until it is reached."""
+        camera = context.device(context.rig.camera, "camera")
+        to_c = set_point_c(context, further=1)
+        rate = context.night.rig.camera.cool_rate_c_per_min
+        await camera.do(Cool(setpoint_c=to_c, rate_c_per_min=rate), timeout_s=_ANSWER_S)
