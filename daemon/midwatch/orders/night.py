@@ -117,6 +117,29 @@ class StandingOrder(Declared):
     )
 
 
+class UnguidedOrder(Declared):
+    """What to do while the guider of the rig cannot guide."""
+
+    do: Literal["go_on", "rest", "close"] = Field(
+        default="go_on",
+        description="go_on takes unguided frames, as long as stars stay round; rest waits for the "
+        "guider; close ends the night.",
+    )
+    after_min: float = Field(
+        default=10,
+        ge=0,
+        le=720,
+        description="Unguided frames are taken this long before rest or close, minutes.",
+    )
+    shortest_exposure_s: float = Field(
+        default=20,
+        gt=0,
+        le=600,
+        description="Unguided exposures are never shorter, seconds; reading out costs too much "
+        "then.",
+    )
+
+
 class CalibrationOrder(Declared):
     """Calibration frames to take after the lights, with the lights' own settings."""
 
@@ -158,6 +181,9 @@ class NightOrders(Declared):
     )
     standing_orders: tuple[StandingOrder, ...] = Field(
         default=(), description="Reactions: when something is noticed, what to do."
+    )
+    unguided: UnguidedOrder = Field(
+        default=UnguidedOrder(), description="What to do while guiding cannot be had."
     )
     calibration: CalibrationOrder = Field(
         default=CalibrationOrder(), description="Calibration frames to take after the lights."

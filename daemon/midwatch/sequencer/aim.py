@@ -8,10 +8,13 @@ from midwatch.journal.events import (
     Centred,
     DutyBegan,
     DutyEnded,
+    Fact,
     FaultBegan,
+    FrameGraded,
     NightBegan,
     NightEnded,
     OperatorSpoke,
+    Sample,
 )
 from midwatch.journal.store import Event
 from midwatch.sequencer.faults import SILENT, is_of_link
@@ -30,6 +33,8 @@ class Aim:
         prepared: this run of the daemon has made the camera ready.
         closed_up: the rig was brought to rest for good.
         closing: why somebody or something ended the night, or None.
+        drifted_arcsec: how far an unguided frame has shown the target from where it was centred.
+        blur_60s_arcsec: that a minute without guiding would leave, as the guider said last.
         doubted: the mount was lost since the field was centred: where it points is unproved.
     """
 
@@ -39,12 +44,15 @@ class Aim:
     closed_up: bool = False
     closing: str | None = None
     doubted: bool = False
+    drifted_arcsec: float = 0.0
+    blur_60s_arcsec: float | None = None
     _duty: DutyBegan | None = None
     _ended_before: bool = False
 
     def apply(self, event: Event) -> None:
         """Take in one event."""
         fact = event.fact
+        self._learn(fact)
         if isinstance(fact, NightBegan):
             self.target, self.connected, self.prepared, self.closed_up = None, False, False, False
             if self._ended_before:
@@ -59,17 +67,24 @@ class Aim:
                 self.target = None
         elif isinstance(fact, DutyEnded) and self._duty is not None:
             self._ended(self._duty, fact.outcome == "done")
-        elif isinstance(fact, Centred) and fact.ok:
-            self.doubted = False
+        elif isinstance(fact, OperatorSpoke) and fact.command == "close":
+            self.closing = f"{fact.who} ended the night: {fact.why or 'no reason given'}"
+
+    def _learn(self, fact: Fact) -> None:
+        """Take in what is known of where the field is, and of what has to be made ready anew."""
+        if isinstance(fact, Centred) and fact.ok:
+            self.doubted, self.drifted_arcsec = False, 0.0
+        elif isinstance(fact, FrameGraded):
+            if not fact.guided and fact.offset_arcsec is not None:
+                self.drifted_arcsec = fact.offset_arcsec
+        elif isinstance(fact, Sample) and fact.unguided_blur_60s_arcsec is not None:
+            self.blur_60s_arcsec = fact.unguided_blur_60s_arcsec
         elif isinstance(fact, FaultBegan) and is_of_link(fact):
-            # What was lost and found again is made ready anew; what was only silent, too: its host
-            # may have made it safe meanwhile.
+            # What was only silent, too: its host may have made it safe meanwhile.
             if fact.device == "camera":
                 self.prepared = False
             elif fact.device == "mount" and fact.fault != SILENT:
                 self.doubted = True
-        elif isinstance(fact, OperatorSpoke) and fact.command == "close":
-            self.closing = f"{fact.who} ended the night: {fact.why or 'no reason given'}"
 
     def _ended(self, duty: DutyBegan, done: bool) -> None:
         if duty.duty == "slew" and done:

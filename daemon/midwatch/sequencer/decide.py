@@ -123,6 +123,10 @@ def preempt(world: World, running: Decision) -> Decision | None:
         if running.duty in fault.stops and running.rule != "faults":
             return Decision("wait", "faults", fault.message, until_s=world.now_s)
     target = running.args.get("target")
+    if target is not None and all(t.name != target for t in world.targets):
+        return Decision(
+            "wait", "operator", f"{target} was taken out of the orders", until_s=world.now_s
+        )
     if any(t.skipped and t.name == target for t in world.targets):
         return Decision("wait", "operator", f"{target} was skipped", until_s=world.now_s)
     return None
@@ -269,6 +273,8 @@ def _over(case: Case) -> str | None:
     closing = next((d for d in world.standing if d.do == "close"), None)
     if closing is not None:
         return closing.message
+    if world.unguided is not None and world.unguided.do == "close":
+        return f"guiding cannot be had, and the orders end the night: {world.unguided.reason}"
     if case.board.best is None and case.board.again_at_s is None:
         return "nothing that was ordered can be imaged in the rest of this night"
     return None
@@ -344,6 +350,9 @@ def _next_frame(case: Case) -> Decision | None:
     if world.now_s < best.window[0]:
         reason = f"{best.target} may be imaged from {clock_text(best.window[0])}"
         return _hold(world, "next_frame", reason, best.window[0], "waiting_for_target")
+    if world.unguided is not None and world.unguided.do == "rest":
+        reason = f"guiding cannot be had: {world.unguided.reason}"
+        return _hold(world, "next_frame", reason, world.unguided.again_at_s, "fault")
     again = _blocked(world, "expose")
     if again is not None:
         return _hold(world, "next_frame", f"{_why(world, 'expose')}; trying again", again, "fault")
@@ -354,7 +363,9 @@ def _next_frame(case: Case) -> Decision | None:
         "filter": need.filter,
         "exposure_s": need.exposure_s,
     }
-    reason = f"{need.remaining} frames of {need.exposure_s:g} s still wanted; {best.reason}"
+    reason = f"{need.remaining} frames still wanted, now {need.exposure_s:g} s; {best.reason}"
+    if world.unguided is not None:
+        reason += f"; unguided, stars stay round for {world.unguided.longest_s:.0f} s"
     return Decision("expose", "next_frame", reason, args)
 
 

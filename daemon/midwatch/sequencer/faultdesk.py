@@ -107,9 +107,7 @@ class FaultDesk:
                 trouble = _trouble(devices[device])
                 if trouble is None or trouble[0] != fault.began.fault:
                     named = device.replace("_", " ")
-                    self.close(
-                        fault, f"the {named} is back" if trouble is None else trouble[1]
-                    )
+                    self.close(fault, f"the {named} is back" if trouble is None else trouble[1])
         for role, client in devices.items():
             trouble = None if role in spare else _trouble(client)
             if trouble is not None and open_fault(self._record, None, trouble[0], role) is None:

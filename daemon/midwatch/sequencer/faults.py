@@ -18,8 +18,8 @@ from midwatch.sequencer.means import LINK_REMEDIES, Means
 from midwatch.sequencer.world import FaultView
 
 __all__ = [
-    "CIRCLE", "CLOCK_JUMPED", "LINK_FAULTS", "NOT_CONNECTED", "SILENT", "UNPLUGGED", "WRONG_HOUR_ANGLE",
-    "is_of_link", "needs_of", "open_fault", "open_link_fault", "retry_name",
+    "CIRCLE", "CLOCK_JUMPED", "LINK_FAULTS", "NOT_CONNECTED", "SILENT", "UNPLUGGED",
+    "WRONG_HOUR_ANGLE", "is_of_link", "needs_of", "open_fault", "open_link_fault", "retry_name",
     "target_rests_until_s", "view_faults",
 ]  # fmt: skip
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from midwatch.clock import Clock
 from midwatch.devices.client import DeviceClient
-from midwatch.devices.models import GuiderState
+from midwatch.devices.models import CameraState, DeviceState, GuiderState
 
 __all__ = ["Guidance", "GuideWatch"]
 
@@ -23,7 +23,9 @@ class Guidance:
     Attributes:
         guided: whether the star was held for (nearly) all of it.
         rms_arcsec: of both axes together, weighted by time; None where the guider told none.
-        lost_percent: of the exposure, without the star; None where guiding was off at its start.
+        lost_percent: of the exposure, without the star; None where guiding was off at its start, or
+            where the guider or its camera had lost its hardware: then only the stars can tell what
+            that did, while a guider that sees no star speaks of cloud.
     """
 
     guided: bool = False
@@ -33,13 +35,19 @@ class Guidance:
 
 @dataclass
 class GuideWatch:
-    """Follows a guider's states from `begin` to `end`; harmless without a guider."""
+    """Follows a guider's states from `begin` to `end`; harmless without a guider.
+
+    Attributes:
+        eye: the camera that the guider looks through, where it is a device of its own.
+    """
 
     clock: Clock
     guider: DeviceClient[GuiderState] | None
+    eye: DeviceClient[CameraState] | None = None
     _began_on: bool = False
     _since_s: float = 0.0
     _held: bool = False
+    _gone: bool = False
     _rms_arcsec: float | None = None
     _whole_s: float = 0.0
     _held_s: float = 0.0
@@ -72,7 +80,7 @@ class GuideWatch:
         return Guidance(
             guided=held >= _GUIDED_SHARE,
             rms_arcsec=self._rms_arcsec if rms is None else rms,
-            lost_percent=round(100.0 * (1.0 - held), 3),
+            lost_percent=None if self._gone else round(100.0 * (1.0 - held), 3),
         )
 
     def _changed(self) -> None:
@@ -90,6 +98,13 @@ class GuideWatch:
 
     def _note(self, guider: DeviceClient[GuiderState]) -> None:
         state = None if guider.down else guider.state
+        self._gone = self._gone or any(
+            client is not None and _is_gone(client) for client in (guider, self.eye)
+        )
         self._held = state is not None and state.phase in ("guiding", "settling")
         if state is not None and state.rms_ra_arcsec is not None:
             self._rms_arcsec = math.hypot(state.rms_ra_arcsec, state.rms_dec_arcsec or 0.0)
+
+
+def _is_gone(client: DeviceClient[DeviceState]) -> bool:
+    return client.state is not None and not client.state.connected

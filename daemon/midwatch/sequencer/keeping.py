@@ -70,7 +70,8 @@ async def keep_frame(
         await collect_waiting(context)
     setting = CameraSetting(begun.gain, begun.offset, begun.binning)
     light = begun.frame == "light"
-    watch = GuideWatch(context.clock, context.rig.guider if light else None)
+    rig = context.rig
+    watch = GuideWatch(context.clock, rig.guider if light else None, rig.guide_camera)
     context.note(begun)
     context.activity("open_shutter" if light else "calibrating", begun.filter)
 

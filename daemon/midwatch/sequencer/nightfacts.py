@@ -26,7 +26,9 @@ class Identity:
     version: str
 
 
-def beginning(identity: Identity, plan: NightPlan, night: Night, *, resumed: bool) -> Iterator[Fact]:
+def beginning(
+    identity: Identity, plan: NightPlan, night: Night, *, resumed: bool
+) -> Iterator[Fact]:
     """Yield that the orders were taken up, and what the sky allows for each target."""
     yield NightBegan(
         night=identity.night,

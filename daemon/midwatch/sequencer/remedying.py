@@ -104,7 +104,7 @@ class Remedying:
 
     async def _attempt(self, fault: FaultView) -> None:
         assert fault.remedy is not None
-        _log.info("remedy_begins", device=fault.device, remedy=fault.remedy)
+        _log.debug("remedy_begins", device=fault.device, remedy=fault.remedy)
         try:
             await self._duties[fault.remedy].perform(self._context, fault.remedy_args)
         except (MidwatchError, TimeoutError) as error:

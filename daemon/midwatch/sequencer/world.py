@@ -212,12 +212,29 @@ class CalibrationNeed:
 
 
 @dataclass(frozen=True, slots=True)
+class Unguided:
+    """How the night goes on while the rig's guider cannot guide.
+
+    Attributes:
+        longest_s: exposure that keeps stars round; shortest_s: that is never gone below.
+        again_at_s: when guiding is tried again.
+    """
+
+    do: Literal["go_on", "rest", "close"] = "go_on"
+    longest_s: float = float("inf")
+    shortest_s: float = 0.0
+    reason: str = ""
+    again_at_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class World:
     """The snapshot from which the next decision is made.
 
     Attributes:
         durations_s: what duties take here, learned; "expose" is the overhead of one exposure.
         margin_s: kept free before every limit.
+        unguided: None where guiding is on, may be started, or is none of the rig's.
     """
 
     now_s: float
@@ -234,6 +251,7 @@ class World:
     focus: FocusView = FocusView()
     durations_s: Mapping[str, float] = field(default_factory=dict)
     margin_s: float = 30.0
+    unguided: Unguided | None = None
 
     def takes_s(self, duty: str) -> float:
         """Return the expected time of a duty, seconds."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from midwatch.devices.models import MountState
 from midwatch.devices.rig import RigClient
@@ -18,9 +18,17 @@ from midwatch.sequencer.contracts import View
 from midwatch.sequencer.faults import target_rests_until_s, view_faults
 from midwatch.sequencer.focuswatch import FocusWatch
 from midwatch.sequencer.means import Means
+from midwatch.sequencer.unguided import (
+    frames_left,
+    longest_unguided_s,
+    shortened,
+    unguided_now,
+)
+from midwatch.sequencer.wheel import through_filter, wheel_is_stuck
 from midwatch.sequencer.world import (
     DEFAULT_DURATIONS_S,
     CalibrationNeed,
+    FaultView,
     FrameNeed,
     MeridianRules,
     NightHours,
@@ -30,6 +38,7 @@ from midwatch.sequencer.world import (
     Safety,
     StandingDue,
     TargetView,
+    Unguided,
     World,
 )
 from midwatch.sky import LimitCheck, seconds_until_breach
@@ -88,10 +97,16 @@ class WorldView:
     _calibration: tuple[CalibrationNeed, ...] | None = None
     _targets: tuple[TargetView, ...] | None = None
     _lights: list[FrameGraded] | None = None
+    _longest_s: float | None = None
 
     def __post_init__(self) -> None:
         plan = self.plan
         self._hours = NightHours(plan.prepare_from_s, plan.work_from_s, plan.dusk_s, plan.dawn_s)
+
+    def change(self, night: Night, plan: NightPlan, focus: FocusWatch) -> None:
+        """Go by other orders from now on."""
+        self.night, self.plan, self.focus = night, plan, focus
+        self.forget()
 
     def learn(self, duty: str, took_s: float) -> None:
         """Take in how long a duty, or the overhead of a frame, has taken."""
@@ -100,7 +115,7 @@ class WorldView:
 
     def forget(self) -> None:
         """Have what was derived from frames and faults derived anew."""
-        self._calibration = self._targets = self._lights = None
+        self._calibration = self._targets = self._lights = self._longest_s = None
 
     def build(
         self,
@@ -120,6 +135,9 @@ class WorldView:
             busy: devices that a remedy is working at.
         """
         limits = self.night.rig.limits
+        faults = view_faults(self.record, now_s, self.means, busy)
+        ready = self._ready()
+        unguided = self._unguided(ready, faults, now_s)
         return World(
             now_s=now_s,
             hours=self._hours,
@@ -129,16 +147,43 @@ class WorldView:
                 limits.before_meridian_min * _DEG_PER_MIN,
             ),
             safety=safety,
-            pointing=self._pointing(now_s),
-            ready=self._ready(),
-            targets=self._all_targets(),
+            pointing=self._pointing(now_s, ready.guiding),
+            ready=ready,
+            targets=self._offered(unguided, faults, now_s),
             operator=Operator(self.record.paused, self.aim.closing),
-            faults=view_faults(self.record, now_s, self.means, busy),
+            faults=faults,
             standing=standing,
             calibration=self._calibration_needs(),
             focus=self.focus.view(pressing),
             durations_s=self._expected(),
+            unguided=unguided,
         )
+
+    def _unguided(
+        self, ready: Readiness, faults: tuple[FaultView, ...], now_s: float
+    ) -> Unguided | None:
+        if not ready.has_guider or ready.guiding:
+            return None
+        if self._longest_s is None:
+            bound = self.night.rig.grading.max_elongation
+            self._longest_s = longest_unguided_s(self.record, bound, self.aim.blur_60s_arcsec)
+        order = self.night.orders.unguided
+        return unguided_now(order, faults, self.record, now_s, self._longest_s)
+
+    def _offered(
+        self, unguided: Unguided | None, faults: tuple[FaultView, ...], now_s: float
+    ) -> tuple[TargetView, ...]:
+        """Return the targets with the frames that can be had of them now."""
+        targets = self._all_targets()
+        stuck = next((f for f in faults if wheel_is_stuck(f, now_s)), None)
+        if stuck is not None:
+            wheel = self.rig.filter_wheel
+            state = wheel.state if wheel is not None else None
+            present = state.selected if state is not None else None
+            targets = tuple(through_filter(t, present, stuck, now_s) for t in targets)
+        if unguided is None:
+            return targets
+        return tuple(replace(t, needs=shortened(t.needs, unguided)) for t in targets)
 
     def _expected(self) -> dict[str, float]:
         if not self._durations_s:
@@ -175,7 +220,7 @@ class WorldView:
             return None
         return mount.state if mount.state.connected or not self.aim.connected else None
 
-    def _pointing(self, now_s: float) -> Pointing:
+    def _pointing(self, now_s: float, guiding: bool) -> Pointing:
         mount = self.mount()
         if mount is None:
             # An unknown mount is not a parked one.
@@ -188,7 +233,8 @@ class WorldView:
             target=target,
             centred=target is not None
             and self.record.centred_target == target
-            and not self.aim.doubted,
+            and not self.aim.doubted
+            and (guiding or self.aim.drifted_arcsec <= self.night.rig.centring.within_arcsec),
             limit_at_s=self.forecast.at_s(mount, now_s),
             limit="the limit of the mount",
         )
@@ -218,8 +264,7 @@ class WorldView:
         needs = [
             FrameNeed(index, order.filter, order.exposure_s, left)
             for index, order in enumerate(plan.target.order.frames)
-            if (left := order.count - record.accepted(name, index) - record.pending(name, index))
-            > 0
+            if (left := frames_left(record, name, index, order)) > 0
         ]
         if plan.target.order.order == "rotate":
             # The order of which the smallest share was taken comes first.

@@ -28,7 +28,10 @@ class ExposeLight:
     repeatable: ClassVar[bool] = False
 
     async def perform(self, context: DutyContext, args: Args) -> None:
-        """Take the next frame of a frame order; an interrupted one is journaled as lost."""
+        """Take the next frame of a frame order; an interrupted one is journaled as lost.
+
+        `exposure_s` in the arguments goes before the order's own: unguided frames are shorter.
+        """
         target = context.target(str(args["target"]))
         index = int(args["order_index"] or 0)
         order = target.order.frames[index]
@@ -43,7 +46,7 @@ class ExposeLight:
                 target=target.name,
                 order_index=index,
                 filter=order.filter,
-                exposure_s=order.exposure_s,
+                exposure_s=float(args.get("exposure_s") or order.exposure_s),
                 gain=setting.gain,
                 offset=setting.offset,
                 binning=setting.binning,
@@ -61,7 +64,9 @@ async def hold_focus(context: DutyContext, *, follow: bool = False) -> None:
         follow: go after the temperature, where what was learned of it can be trusted.
     """
     settled = context.record.settled
-    if settled is None:
+    focuser = context.rig.focuser
+    if settled is None or focuser.down or focuser.state is None or not focuser.state.connected:
+        # A focuser that is gone stands where it was: frames are better than none.
         return
     shift, _ = context.focus_model.filter_shift(settled.filter, selected_filter(context))
     wanted = settled.position + round(shift)
