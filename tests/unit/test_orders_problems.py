@@ -392,3 +392,18 @@ def test_site_and_rig_alone(configs):
         load_site(Path(SITE))
     with pytest.raises(OrdersError, match=r"camera\.gain: -1 is not allowed; write a whole number"):
         load_rig(Path(RIG))
+
+
+CENTRING = [
+    ("filter: Lum", "filter", "no filter is called 'Lum'", "the wheel holds L, R, G, B, Ha"),
+    ("index_folder: /no/such/place", "index_folder", "there is no folder", "leave the line out"),
+]
+
+
+@pytest.mark.parametrize(("written", "key", "message", "hint"), CENTRING)
+def test_centring_names_what_is_there(configs, written, key, message, hint):
+    line = change(RIG, "centring:\n", f"centring:\n  {written}\n") + 1
+    (found,) = problems()
+    assert (str(found.file), found.line, found.field) == (RIG, line, f"centring.{key}")
+    assert message in found.message
+    assert hint in found.hint

@@ -68,7 +68,7 @@ def wheel_filters(rig: ReadFile) -> tuple[str, ...] | None:
 
 
 def filters_in_rig(rig: ReadFile) -> Iterator[InputProblem]:
-    """Check that focus offsets are given for filters of the wheel, and its names differ."""
+    """Check that focus and centring name filters of the wheel, and its names differ."""
     filters = wheel_filters(rig)
     seen: set[str] = set()
     for path, name in rig.words("devices", "filter_wheel", "options", "filters", "*"):
@@ -77,6 +77,18 @@ def filters_in_rig(rig: ReadFile) -> Iterator[InputProblem]:
         seen.add(name)
     for path, _ in rig.tree.each("focus", "filter_offsets", "*"):
         yield from _filter_problem(rig, path, str(path[-1]), filters)
+    for path, name in rig.words("centring", "filter"):
+        yield from _filter_problem(rig, path, name, filters)
+
+
+def folders_in_rig(rig: ReadFile) -> Iterator[InputProblem]:
+    """Check that the folder of star index files is there."""
+    for path, name in rig.words("centring", "index_folder"):
+        if not Path(name).expanduser().is_dir():
+            yield rig.problem(
+                path, f"there is no folder {name!r}",
+                "leave the line out, or install index files and name their folder",
+            )  # fmt: skip
 
 
 def filters_in_orders(orders: ReadFile, rig: ReadFile) -> Iterator[InputProblem]:

@@ -264,6 +264,7 @@ def _rig(
         )
         if rig is not None or crosscheck.wheel_filters(file):
             reader.problems += crosscheck.filters_in_rig(file)
+        reader.problems += crosscheck.folders_in_rig(file)
     return rig, file
 
 
