@@ -38,6 +38,9 @@ MAX_RUNNING = 64
 SWEEP_AT = 256
 MAX_KEPT = 4096
 
+# Longest text of a refusal: orders with many mistakes are refused with every one of them.
+LONGEST_REFUSAL = 50_000
+
 Handler = Callable[[str, Request], Awaitable[dict[str, JsonValue] | None]]
 
 
@@ -226,5 +229,5 @@ class _LeftError(Exception):
 
 
 def _encode_error(request_id: str, kind: ErrorKind, text: str, retryable: bool) -> bytes:
-    body = ErrorBody(kind=kind, message=text[:2000], retryable=retryable)
+    body = ErrorBody(kind=kind, message=text[:LONGEST_REFUSAL], retryable=retryable)
     return encode(Answer(id=request_id, ok=False, error=body))

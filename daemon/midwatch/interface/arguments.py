@@ -231,6 +231,13 @@ def _order(parser: argparse.ArgumentParser) -> None:
     _add_json(parser)
 
 
+def _change(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "new_orders", metavar="NEW-ORDERS", type=Path, help="night orders that are to hold from now"
+    )
+    _order(parser)
+
+
 def _skip(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "target", metavar="TARGET", nargs="?", help="as the orders name it (default: the present)"
@@ -365,6 +372,7 @@ _FILLERS = {
     "resume": _order,
     "skip": _skip,
     "close": _order,
+    "change": _change,
     "why": _why,
     "report": _report,
     "device": _device,

@@ -35,6 +35,9 @@ HELP = {
     "skip": ("leave a target for tonight", "Leaves a target out for the rest of the night: the "
              "one in hand, or the one named."),
     "close": ("end a running night in good order", "Stops imaging, parks, closes and warms up."),
+    "change": ("give a running night new orders", "Reads new night orders, and has the running "
+               "night go by them. Targets that are gone end, what was taken still counts; site, "
+               "rig and the hours of the night stay. Orders with mistakes change nothing."),
     "why": ("the decision in force at a time", "Reads from the journal what was being done at a "
             "time of the night, why, and what was ruled out."),
     "report": ("write the report again", "Writes night.json and report.html again from the "

@@ -25,7 +25,7 @@ from midwatch.bus.envelopes import (
 )
 from midwatch.devices.models import ROLES, STATES, Command, Kind, commands_of, kind_of
 from midwatch.journal.events import DecisionMade
-from midwatch.sequencer.operator import DAEMON, TOLD_EVENTS, NightState, OperatorArgs
+from midwatch.sequencer.operator import DAEMON, TOLD_EVENTS, ChangeArgs, NightState, OperatorArgs
 
 _PARAMETERS: dict[str, str] = {
     "site": "The site's name as one topic level: lower case, blanks and signs as hyphens.",
@@ -110,6 +110,19 @@ class _Builder:
             )
             name = f"night{_camel(fact.kind, first=True)}"
             self._send(name, f"night/event/{fact.kind}", envelope, "As it happens; not kept.")
+        change = create_model(
+            "NewOrdersRequest",
+            __base__=Request,
+            __doc__="New night orders for the daemon.",
+            args=(ChangeArgs, ...),
+        )
+        self._call(
+            "daemonChange",
+            f"{DAEMON}/do/change",
+            (change, Answer),
+            "New night orders; refused with every problem, or what they change.",
+            action="receive",
+        )
         self._send("nightLease", "night/lease", Lease, "The right to command, renewed; not kept.")
         request = create_model(
             "OrderByHandRequest",

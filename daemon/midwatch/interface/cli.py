@@ -19,6 +19,7 @@ _MODULES = {
     "resume": "operator",
     "skip": "operator",
     "close": "operator",
+    "change": "change",
     "status": "status",
 }
 

@@ -7,17 +7,18 @@ and a real night (MQTT, a process for each device, the wall clock or a scaled on
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine, Sequence
 from contextlib import AsyncExitStack
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from midwatch import __version__
 from midwatch.bus import Bus
 from midwatch.bus.calls import Caller
 from midwatch.bus.disturbed import DisturbedBroker
+from midwatch.bus.memory import MemoryBroker
 from midwatch.bus.settings import BrokerSettings
 from midwatch.bus.topics import Topics
 from midwatch.clock import (
@@ -33,14 +34,17 @@ from midwatch.devices.host import device_rng
 from midwatch.devices.lease import LeaseHolder
 from midwatch.devices.process import RigSetting
 from midwatch.devices.rig import RigClient
-from midwatch.errors import StopError
+
 from midwatch.imaging.worker import Measurer, ProcessMeasurer
+from midwatch.interface.byhand import RehearsedPerson
 from midwatch.interface.deviceprocesses import DeviceProcesses
 from midwatch.interface.faultstage import FaultStage, Lives, faulty_rig
 from midwatch.interface.life import Disk, Life
+from midwatch.interface.loading import load_orders
 from midwatch.interface.rehearsed import RehearsedDevices
 from midwatch.interface.simulated import simulated_rig, with_rare_heartbeats
 from midwatch.journal.context import NightContext
+from midwatch.journal.events import Notice
 from midwatch.journal.focus_model import FocusMemory
 from midwatch.journal.learned import LearnedDurations
 from midwatch.journal.record import NightRecord
@@ -51,6 +55,7 @@ from midwatch.orders import Night
 from midwatch.orders.faults import ScheduledFault
 from midwatch.planning import NightPlan, plan_night, require_a_target
 from midwatch.sequencer.aim import Aim
+from midwatch.sequencer.changing import OrdersRefusedError, orders_found
 from midwatch.sequencer.context import DutyContext
 from midwatch.sequencer.contracts import Supervisor
 from midwatch.sequencer.darkroom import Darkroom
@@ -59,7 +64,7 @@ from midwatch.sequencer.eyes import Eyes
 from midwatch.sequencer.focuswatch import focus_scale
 from midwatch.sequencer.gradebook import earlier_lights
 from midwatch.sequencer.nightfacts import Identity
-from midwatch.sequencer.operator import OperatorDesk
+from midwatch.sequencer.operator import IncomingOrders, OperatorDesk
 from midwatch.sequencer.registry import load_registry
 from midwatch.sky import LimitCheck, Observer
 from midwatch.sky.geometry import pixel_scale_arcsec
@@ -68,6 +73,7 @@ from midwatch.virtual_time import run_virtual
 
 SkyMode = Literal["pixels", "fast"]
 Hear = Callable[[Event], None]
+Guest = Callable[[MemoryBroker, Topics, Clock], Coroutine[Any, Any, None]]
 
 # Virtual time starts this long before preparation, so that the wait for it is rehearsed too.
 _EARLY_S = 300.0
@@ -81,6 +87,7 @@ class RehearsalOptions:
 
     Attributes:
         faults: what goes wrong.
+        guest: somebody else at the bus, for as long as the night lasts.
     """
 
     seed: int | None
@@ -88,6 +95,7 @@ class RehearsalOptions:
     data_folder: Path
     evening: date | None
     faults: tuple[ScheduledFault, ...] = ()
+    guest: Guest | None = None
 
 
 @dataclass(frozen=True)
@@ -134,6 +142,7 @@ class _Stage:
 
     Attributes:
         arrival_s: how long devices that were just started may take to come up.
+        declared: the night as the files say; a rehearsal runs on another rig.
         supervisor: who can start drivers anew; None where nobody on this machine does.
     """
 
@@ -147,6 +156,7 @@ class _Stage:
     sky_mode: SkyMode | None
     hear: Hear | None
     arrival_s: float
+    declared: Night
     open_journal: Callable[[Path, Clock, bool], Journal] = _open_journal
     supervisor: Supervisor | None = None
 
@@ -158,6 +168,7 @@ def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = No
         now_s = WallClock().unix_s()
         evening = evening_at(Observer(night.place), now_s, night.site.timezone)
     seed = night.orders.seed if options.seed is None else options.seed
+    declared = night
     rig = faulty_rig(simulated_rig(night.rig, options.sky_mode), options.faults)
     night = replace(night, rig=with_rare_heartbeats(rig) if options.sky_mode == "fast" else rig)
     plan = plan_night(night, evening)
@@ -172,7 +183,8 @@ def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = No
         broker = DisturbedBroker(device_rng(seed, "bus"), _physics)
         disk = Disk()
         setting = RigSetting(night.rig, night.site.name, night.place, night.horizon)
-        async with RehearsedDevices(setting, broker, clock, seed) as devices:
+        person = RehearsedPerson(broker, setting.topics, daemon_clock, declared, seed)
+        async with RehearsedDevices(setting, broker, clock, seed) as devices, person:
 
             async def live(life: Life) -> None:
                 stage = _Stage(
@@ -186,6 +198,7 @@ def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = No
                     sky_mode=options.sky_mode,
                     hear=on_event,
                     arrival_s=0.0,
+                    declared=declared,
                     open_journal=life.open_journal,
                     supervisor=devices,
                 )
@@ -194,14 +207,21 @@ def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = No
             lives = Lives(lambda: Life(broker, daemon_clock, disk), live)
             stage = FaultStage(
                 options.faults, clock=clock, machine=machine, broker=broker, devices=devices,
-                disk=disk, lives=lives, hand_in=_hand_in,
+                disk=disk, lives=lives, hand_in=person.hand_in,
             )  # fmt: skip
-            playing = asyncio.create_task(stage.run(), name="faults")
+            beside = [asyncio.create_task(stage.run(), name="faults")]
+            if options.guest is not None:
+                visit = options.guest(broker, setting.topics, daemon_clock)
+                beside.append(asyncio.create_task(visit, name="guest"))
             try:
                 await lives.run()
             finally:
-                playing.cancel()
-                await asyncio.gather(playing, return_exceptions=True)
+                for task in beside:
+                    task.cancel()
+                await asyncio.gather(*beside, return_exceptions=True)
+            for task in beside:
+                if not task.cancelled():
+                    task.result()
             return outcomes[-1]
 
     return run_virtual(main)
@@ -210,10 +230,6 @@ def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = No
 def _physics(topic: str) -> bool:
     """Tell what is no message of the bus: how simulated devices act on each other."""
     return topic.endswith("/event/truth")
-
-
-async def _hand_in(name: str) -> None:
-    raise StopError(f"{name} cannot be rehearsed yet")
 
 
 async def run(night: Night, options: RunOptions, on_event: Hear | None = None) -> NightOutcome:
@@ -258,6 +274,7 @@ async def run(night: Night, options: RunOptions, on_event: Hear | None = None) -
             sky_mode=None,
             hear=on_event,
             arrival_s=_ARRIVAL_S * options.speed if options.spawn_devices else 0.0,
+            declared=night,
             supervisor=processes,
         )
         return await _conduct(night, plan, stage)
@@ -309,6 +326,7 @@ async def _assemble(
     everything = list(journal.events())
     tonight = [event for event in everything if event.night == journal.night]
     record, aim = NightRecord.from_events(tonight), Aim()
+    night, plan = _orders_in_force(night, plan, stage.declared, tonight, journal)
     for event in tonight:
         aim.apply(event)
     life = sum(1 for event in tonight if event.fact.kind == "night_began") + 1
@@ -355,12 +373,25 @@ async def _assemble(
         identity=_identity(night, plan, stage),
         data_folder=stage.data_folder,
     )
-    desk = OperatorDesk(stage.bus, stage.topics, clock, engine)
+    incoming = IncomingOrders(engine, context, stage.declared, load_orders)
+    desk = OperatorDesk(stage.bus, stage.topics, clock, engine, incoming)
     journal.listen(desk.heard)
     if stage.hear is not None:
         journal.listen(stage.hear)
     await stack.enter_async_context(desk)
     return engine
+
+
+def _orders_in_force(
+    night: Night, plan: NightPlan, declared: Night, tonight: Sequence[Event], journal: Journal
+) -> tuple[Night, NightPlan]:
+    """Return the orders that a former life was handed in, if they still hold, or those given."""
+    try:
+        change = orders_found(tonight, night, declared, plan, load_orders)
+    except OrdersRefusedError as error:
+        journal.append(Notice(message=f"the orders handed in before hold no longer: {error}"))
+        return night, plan
+    return (night, plan) if change is None else (change.night, change.plan)
 
 
 async def _reach_rig(stack: AsyncExitStack, night: Night, stage: _Stage, life: int) -> RigClient:

@@ -5,12 +5,15 @@ from __future__ import annotations
 import getpass
 import os
 import socket
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 
+from pydantic import JsonValue
+
 from midwatch.bus import Bus, CallTimeoutError, Subscription
 from midwatch.bus.calls import Caller
+from midwatch.bus.envelopes import JsonObject
 from midwatch.bus.mqtt import MqttBus
 from midwatch.bus.settings import BrokerSettings
 from midwatch.bus.topics import Topics, slug
@@ -109,16 +112,19 @@ async def retained(
     return found
 
 
-async def order(there: Visit, device: str, command: str, args: dict[str, str | None]) -> None:
-    """Give one command that needs no lease, and wait until it was taken.
+async def order(
+    there: Visit, device: str, command: str, args: Mapping[str, JsonValue]
+) -> JsonObject:
+    """Give one command that needs no lease, and return its result when it was taken.
 
     Raises:
         UnreachableError: nobody answers.
         CommandError: it was refused.
+        OversizedError: it is too long to travel.
     """
     given = {name: value for name, value in args.items() if value is not None}
     try:
-        await there.caller.call(device, command, given, timeout_s=there.patience_s(ANSWER_S))
+        return await there.caller.call(device, command, given, timeout_s=there.patience_s(ANSWER_S))
     except CallTimeoutError as error:
         raise UnreachableError(
             f"{error}; the {device} is not on the bus, or hangs (see its log)"

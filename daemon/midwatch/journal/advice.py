@@ -182,7 +182,7 @@ def advise(
 
 def _wanted(record: NightRecord, frame: FrameRecord) -> int:
     plan = record.planned.get(frame.begun.target or "")
-    index = frame.begun.order_index
+    index = frame.order_index
     if plan is None or index is None or index >= len(plan.wanted):
         return 0
     return plan.wanted[index][2]

@@ -21,14 +21,15 @@ from midwatch.journal.frame_events import (
     FrameRegraded,
     SensorMeasured,
 )
+from midwatch.journal.hand_events import HostAccount, OrdersChanged
 
 __all__ = [
     "FACTS", "Activity", "Cause", "Centred", "DecisionMade", "Dithered", "DutyBegan", "DutyEnded",
     "Fact", "FaultBegan", "FaultEnded", "Flipped", "FocusFollowed", "FocusRun", "FrameBegun",
     "FrameFiled", "FrameGraded", "FrameLost", "FrameRead", "FrameRegraded", "Grade",
-    "GuidingStarted", "LimitHeld", "LookoutChanged", "MotionEnded", "NightBegan", "NightEnded",
-    "Notice", "OperatorSpoke", "Outcome", "RemedyTried", "Sample", "SensorMeasured",
-    "TargetPlanned",
+    "GuidingStarted", "HostAccount", "LimitHeld", "LookoutChanged", "MotionEnded", "NightBegan",
+    "NightEnded", "Notice", "OperatorSpoke", "OrdersChanged", "Outcome", "RemedyTried", "Sample",
+    "SensorMeasured", "TargetPlanned",
 ]  # fmt: skip
 
 
@@ -42,7 +43,10 @@ Cause = Literal[
 
 
 class NightBegan(Fact):
-    """The daemon took up these orders; written again after a restart (``resumed``)."""
+    """The daemon took up these orders; written again after a restart (``resumed``).
+
+    ``holder`` is the name under which it holds the lease from then on.
+    """
 
     kind = "night_began"
     night: str
@@ -57,6 +61,7 @@ class NightBegan(Fact):
     orders_sha256: str
     resumed: bool = False
     version: str
+    holder: str = ""
 
 
 class NightEnded(Fact):
@@ -324,6 +329,6 @@ FACTS: dict[str, type[Fact]] = {
         FrameBegun, FrameRead, FrameFiled, FrameGraded, FrameRegraded, SensorMeasured, FrameLost,
         FocusRun, FocusFollowed, Centred,
         Flipped, Dithered, GuidingStarted, Sample, LookoutChanged, FaultBegan, RemedyTried,
-        FaultEnded, OperatorSpoke, LimitHeld, MotionEnded, Notice,
+        FaultEnded, OperatorSpoke, LimitHeld, MotionEnded, Notice, OrdersChanged, HostAccount,
     )
 }  # fmt: skip

@@ -34,10 +34,12 @@ from midwatch.journal.events import (
     NightBegan,
     NightEnded,
     OperatorSpoke,
+    OrdersChanged,
     RemedyTried,
     Sample,
     TargetPlanned,
 )
+from midwatch.journal.hand_events import FrameSlot
 from midwatch.journal.record_parts import (
     FaultRecord,
     FocusMoment,
@@ -74,6 +76,7 @@ class NightRecord:
         guiding: Whether guiding was started since the telescope last moved.
         lights_since_dither: Light frames read out since the last dither, flip or change of target.
         current_target: Target of the last frame or centring.
+        orders_changed: The last orders that were handed in during the night.
     """
 
     began: NightBegan | None = None
@@ -106,6 +109,8 @@ class NightRecord:
     paused: bool = False
     closing: bool = False
     skipped: list[str] = field(default_factory=list)
+    orders_changed: OrdersChanged | None = None
+    _slots: dict[str, tuple[FrameSlot, ...]] = field(default_factory=dict)
     _accepted: dict[OrderKey, int] = field(default_factory=dict)
     _pending: dict[OrderKey, int] = field(default_factory=dict)
 
@@ -200,6 +205,7 @@ class NightRecord:
         if fact.exposure_id in self.frames:
             return  # an exposure is commanded once; a repeat must not wipe what is known of it
         frame = FrameRecord(at, fact)
+        self._number(frame)
         self.frames[fact.exposure_id] = frame
         self._count(frame, 1)
         if frame.is_light and fact.target is not None:
@@ -241,6 +247,30 @@ class NightRecord:
         )
         self.verdicts += 1
         self._count(frame, 1)
+
+    def _orders_changed(self, _at: float, fact: OrdersChanged) -> None:
+        self.orders_changed = fact
+        self._slots.update(fact.slots)
+        self._accepted.clear()
+        self._pending.clear()
+        for frame in self.frames.values():
+            self._number(frame)
+            self._count(frame, 1)
+
+    def _number(self, frame: FrameRecord) -> None:
+        """Find the frame order that a light serves after the orders were changed: by its kind."""
+        begun = frame.begun
+        slots = self._slots.get(begun.target or "")
+        if slots is None or not frame.is_light:
+            return
+        frame.order_index = None
+        for index, slot in enumerate(slots):
+            asked = (slot.filter, slot.exposure_s, slot.gain, slot.offset, slot.binning)
+            if asked == (begun.filter, begun.exposure_s, begun.gain, begun.offset, begun.binning):
+                key = (begun.target or "", index)
+                frame.order_index = index
+                if self._accepted.get(key, 0) + self._pending.get(key, 0) < slot.count:
+                    return
 
     def _count(self, frame: FrameRecord, by: int) -> None:
         key = frame.order_key
@@ -339,5 +369,6 @@ _FOLDS: dict[str, Callable[[NightRecord, float, Fact], None]] = {
         (RemedyTried, NightRecord._remedy_tried),
         (FaultEnded, NightRecord._fault_ended),
         (OperatorSpoke, NightRecord._operator),
+        (OrdersChanged, NightRecord._orders_changed),
     )
 }

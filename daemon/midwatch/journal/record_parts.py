@@ -31,6 +31,7 @@ class FrameRecord:
     """One exposure from its command to its verdict; facts are None until they happen.
 
     `graded` holds the latest grade; `first_grade` is that of a frame that was looked at again.
+    `order_index` is the frame order that it serves; orders that are changed may number it anew.
     """
 
     begun_at_utc_s: float
@@ -40,6 +41,10 @@ class FrameRecord:
     graded: FrameGraded | None = None
     lost: FrameLost | None = None
     first_grade: Grade | None = None
+    order_index: int | None = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.order_index = self.begun.order_index
 
     @property
     def exposure_id(self) -> str:
@@ -54,9 +59,9 @@ class FrameRecord:
     @property
     def order_key(self) -> OrderKey | None:
         """Target and index of the frame order that it serves, if any."""
-        if self.begun.target is None or self.begun.order_index is None:
+        if self.begun.target is None or self.order_index is None:
             return None
-        return self.begun.target, self.begun.order_index
+        return self.begun.target, self.order_index
 
     @property
     def state(self) -> FrameState:

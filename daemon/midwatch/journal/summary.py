@@ -156,7 +156,7 @@ def _target(plan: TargetPlanned, frames: Sequence[FrameRecord]) -> TargetSummary
         transit=None if plan.transit_utc_s is None else utc_text(plan.transit_utc_s),
         note=plan.note,
         orders=[
-            _order(wanted, [f for f in lights if f.begun.order_index == index])
+            _order(wanted, [f for f in lights if f.order_index == index])
             for index, wanted in enumerate(plan.wanted)
         ],
     )
@@ -193,7 +193,8 @@ def _frame(frame: FrameRecord) -> FrameSummary:
     if frame.lost is not None:
         reasons.append(frame.lost.reason)
     return FrameSummary(
-        **begun.model_dump(exclude={"exposure_s"}),
+        **begun.model_dump(exclude={"exposure_s", "order_index"}),
+        order_index=frame.order_index,
         state=frame.state,
         began=utc_text(frame.began_utc_s),
         exposure_s=frame.exposure_s,

@@ -31,6 +31,7 @@ from midwatch.journal.store import Event, Journal
 from midwatch.orders import Night
 from midwatch.planning import NightPlan
 from midwatch.sequencer.aim import Aim
+from midwatch.sequencer.changing import Change, take_up
 from midwatch.sequencer.context import DutyContext
 from midwatch.sequencer.decide import Decision, decide, preempt
 from midwatch.sequencer.faultdesk import FaultDesk, said
@@ -99,6 +100,7 @@ class Engine:
         self._data_folder = data_folder
         self._stirred = asyncio.Event()
         self._reported: Decision | None = None
+        self.handed_in: Change | None = None
         self.decision: Decision | None = None
         orders = with_rig_defaults(night.orders.standing_orders, night.rig.focus)
         self._desk = LookoutDesk(orders, registry.lookouts)
@@ -169,8 +171,21 @@ class Engine:
         self._journal.append(OperatorSpoke(command=command, who=who, why=why, target=target))
         self.stir()
 
+    def change(self, change: Change) -> None:
+        """Take new orders; they hold from the next world on."""
+        self._journal.append(change.fact)
+        self.handed_in = change
+        self.stir()
+
     def world(self) -> World:
         """Return the world as it is now, with guards and faults brought up to date."""
+        if self.handed_in is not None:
+            # Only here, so that no duty finds its target gone before it is told to end.
+            self.plan = self.handed_in.plan
+            self._desk = take_up(
+                self.handed_in, self._context, self._view, self._registry.lookouts, self._desk
+            )
+            self.handed_in = None
         now_s = self._clock.unix_s()
         if self._aim.connected:
             self._faults.look_at_links(self._worked_at())

@@ -34,13 +34,27 @@ class _Post:
 class LookoutDesk:
     """All standing orders with their lookouts and guards.
 
+    Args:
+        orders: the standing orders.
+        lookouts: those that are installed.
+        before: a desk that this one takes over from; orders that stay keep their guards.
+
     Raises:
         InputError: an order names a lookout that is not installed.
     """
 
-    def __init__(self, orders: tuple[StandingOrder, ...], lookouts: Mapping[str, Lookout]) -> None:
+    def __init__(
+        self,
+        orders: tuple[StandingOrder, ...],
+        lookouts: Mapping[str, Lookout],
+        before: LookoutDesk | None = None,
+    ) -> None:
         self._posts: list[_Post] = []
+        kept = {} if before is None else {post.order: post for post in before._posts}
         for order in orders:
+            if order in kept:
+                self._posts.append(kept[order])
+                continue
             lookout = lookouts.get(order.when)
             if lookout is None:
                 known = ", ".join(sorted(lookouts)) or "none"

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from typing import Literal
 
 import structlog
-from pydantic import BaseModel, ConfigDict, JsonValue
+from pydantic import BaseModel, ConfigDict, Field, JsonValue
 
 from midwatch.bus import Bus, BusUnavailableError
 from midwatch.bus.calls import CommandError
@@ -35,9 +35,13 @@ from midwatch.journal.events import (
     NightEnded,
     Notice,
     OperatorSpoke,
+    OrdersChanged,
     RemedyTried,
 )
 from midwatch.journal.store import Event
+from midwatch.orders import Night
+from midwatch.sequencer.changing import Documents, Load, OrdersRefusedError, prepare
+from midwatch.sequencer.context import DutyContext
 from midwatch.sequencer.engine import Engine
 
 _log = structlog.get_logger(__name__)
@@ -45,16 +49,19 @@ _log = structlog.get_logger(__name__)
 # The name under which the daemon takes orders, beside the devices.
 DAEMON = "daemon"
 # Events, beside decisions, after which the bulletin reads otherwise.
-_TOLD = (Activity, FaultBegan, FaultEnded, FrameGraded, FrameRegraded, OperatorSpoke)
+_TOLD = (Activity, FaultBegan, FaultEnded, FrameGraded, FrameRegraded, OperatorSpoke,
+         OrdersChanged)  # fmt: skip
 # Facts that are told under ``night/event/<kind>`` as they happen, once, for whoever listens.
 TOLD_EVENTS: tuple[type[Fact], ...] = (
     NightBegan, NightEnded, FocusRun, Centred, Flipped, GuidingStarted, FrameGraded, FrameRegraded,
     FrameLost, LookoutChanged, FaultBegan, RemedyTried, FaultEnded, OperatorSpoke, LimitHeld,
-    Notice,
+    Notice, OrdersChanged,
 )  # fmt: skip
 # Events that wait while the bus is away; the oldest go first, the journal holds them all.
 _WAITING = 256
-_COMMANDS = ("pause", "resume", "skip", "close")
+_COMMANDS = ("pause", "resume", "skip", "close", "change")
+# A notice of refused orders is cut off here; whoever handed them in gets all that fits an answer.
+_LONGEST_NOTICE = 4000
 
 
 class OperatorArgs(BaseModel):
@@ -62,9 +69,62 @@ class OperatorArgs(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
 
-    who: str
-    why: str | None = None
-    target: str | None = None
+    who: str = Field(min_length=1, max_length=200)
+    why: str | None = Field(default=None, max_length=2000)
+    target: str | None = Field(default=None, max_length=200)
+
+
+class ChangeArgs(BaseModel):
+    """Arguments of ``change``: new night orders, as the text of all their files."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    who: str = Field(min_length=1, max_length=200)
+    why: str | None = Field(default=None, max_length=2000)
+    documents: Documents
+
+
+class IncomingOrders:
+    """Takes new night orders in, or refuses them.
+
+    Args:
+        engine: of the night.
+        context: of its duties, which knows the orders in force.
+        declared: the night as the files say with which the daemon was started.
+        load: reads night orders.
+    """
+
+    def __init__(self, engine: Engine, context: DutyContext, declared: Night, load: Load) -> None:
+        self._engine = engine
+        self._context = context
+        self._declared = declared
+        self._load = load
+
+    def take(self, args: ChangeArgs) -> dict[str, JsonValue]:
+        """Have the night go by new orders; returns what that changes.
+
+        Raises:
+            CommandError: they cannot hold; the night goes on by the old ones.
+        """
+        if self._engine.handed_in is not None:
+            raise CommandError(ErrorKind.BUSY, "other orders are just being taken up", True)
+        night, plan, who = self._context.night, self._engine.plan, (args.who, args.why)
+        try:
+            change = prepare(args.documents, night, self._declared, plan, self._load, who)
+        except OrdersRefusedError as error:
+            text = f"{args.who} handed in orders that cannot hold; the old ones go on: {error}"
+            self._context.note(Notice(message=text[:_LONGEST_NOTICE]))
+            raise CommandError(ErrorKind.BAD_ARGS, str(error)) from None
+        self._engine.change(change)
+        notes: dict[str, JsonValue] = {
+            target.target.name: target.note for target in change.plan.targets if target.note
+        }
+        return {
+            "added": list(change.fact.added),
+            "removed": list(change.fact.removed),
+            "changed": list(change.fact.changed),
+            "not_tonight": notes,
+        }
 
 
 class NightState(BaseModel):
@@ -95,11 +155,14 @@ class OperatorDesk:
     Use as an async context manager inside that of the bus; the engine must listen already.
     """
 
-    def __init__(self, bus: Bus, topics: Topics, clock: Clock, engine: Engine) -> None:
+    def __init__(
+        self, bus: Bus, topics: Topics, clock: Clock, engine: Engine, incoming: IncomingOrders
+    ) -> None:
         self._bus = bus
         self._topics = topics
         self._clock = clock
         self._engine = engine
+        self._incoming = incoming
         self._responder = Responder(bus, topics, DAEMON, clock, self._order)
         self._dirty = asyncio.Event()
         self._decision: DecisionMade | None = None
@@ -139,6 +202,8 @@ class OperatorDesk:
             raise CommandError(
                 ErrorKind.UNKNOWN_COMMAND, f"{command}: the daemon takes {', '.join(_COMMANDS)}"
             )
+        if command == "change":
+            return self._incoming.take(ChangeArgs.model_validate(request.args))
         args = OperatorArgs.model_validate(request.args)
         names = [target.target.name for target in self._engine.plan.targets]
         if args.target is not None and args.target not in names:
@@ -203,5 +268,6 @@ class OperatorDesk:
 def _told(event: Event) -> bytes:
     """Write an event of the journal as it travels; its number is the journal's."""
     at = datetime.fromtimestamp(event.at_utc_s, UTC)
-    facts = event.fact.model_dump(mode="json")
+    # The texts of orders are in the journal: they do not have to travel to whoever listens.
+    facts = event.fact.model_dump(mode="json", exclude={"files", "slots"})
     return encode(EventEnvelope(seq=event.seq, at=at, facts=facts))

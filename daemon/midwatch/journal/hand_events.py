@@ -1,0 +1,88 @@
+"""Facts about what others did to a night: orders handed in, and what devices heard on the bus."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from pydantic import Field
+
+from midwatch.journal.fact import Fact
+
+__all__ = ["FrameSlot", "HostAccount", "OrdersChanged", "Silence"]
+
+
+class FrameSlot(NamedTuple):
+    """One frame order as the camera will be set for it."""
+
+    filter: str | None
+    exposure_s: float
+    gain: int
+    offset: int
+    binning: int
+    count: int
+
+
+class OrdersChanged(Fact):
+    """New night orders were handed in and hold from now on, after a restart too.
+
+    Attributes:
+        who, why: as they gave it.
+        orders_sha256: of the new orders.
+        began_with_sha256: of the orders with which the daemon was started. Should it be started
+            again with other ones, those hold.
+        added, removed, changed: names of targets.
+        main: which of the files holds the orders.
+        slots: the frame orders of each target, in order: what was taken before is counted anew by
+            them.
+        files: text of every file that was handed in, by its path.
+    """
+
+    kind = "orders_changed"
+    who: str
+    why: str | None
+    orders_sha256: str
+    began_with_sha256: str
+    added: tuple[str, ...]
+    removed: tuple[str, ...]
+    changed: tuple[str, ...]
+    main: str
+    slots: dict[str, tuple[FrameSlot, ...]] = Field(default_factory=dict)
+    files: dict[str, str] = Field(default_factory=dict)
+
+
+class Silence(NamedTuple):
+    """A time in which a device heard no lease; POSIX seconds UTC by the device's own clock.
+
+    Attributes:
+        heard_utc_s: when a lease was last heard.
+        noticed_utc_s: when its host took the lease for ended, and began to make the device safe.
+        at_rest_utc_s: when the device was at rest; None if it was not by the end of the silence.
+        over_utc_s: when a lease was heard again; None while it lasts.
+    """
+
+    heard_utc_s: float
+    noticed_utc_s: float
+    at_rest_utc_s: float | None = None
+    over_utc_s: float | None = None
+
+
+class HostAccount(Fact):
+    """What the host of a device says, at the end of a night, of what it heard on the bus.
+
+    Attributes:
+        since_utc_s: from when on it can tell.
+        lease_s: silence after which it makes its device safe.
+        counts: messages by what became of them; those that were done are not among them.
+        holders: under whose lease commands were done.
+        senders: who gave commands that were done.
+        silences: the latest, oldest first.
+    """
+
+    kind = "host_account"
+    device: str
+    since_utc_s: float
+    lease_s: float
+    counts: dict[str, int]
+    holders: tuple[str, ...]
+    senders: tuple[str, ...]
+    silences: tuple[Silence, ...]

@@ -1,0 +1,134 @@
+"""Nights for tests of orders by hand: short ones, and somebody at their bus."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Coroutine
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import yaml
+
+from interface_bench import RIG, SITE, write_night
+from midwatch.bus.calls import Caller, CommandError
+from midwatch.bus.memory import MemoryBroker, MemoryBus
+from midwatch.bus.topics import Topics
+from midwatch.clock import Clock
+from midwatch.interface.conduct import NightOutcome, RehearsalOptions, rehearse
+from midwatch.interface.loading import load_orders
+from midwatch.journal.store import Event, read_events
+from midwatch.orders.faults import ScheduledFault
+from midwatch.sequencer.changing import Documents, documents_of
+
+EVENING = date(2027, 3, 10)
+ROOFED = (
+    RIG
+    + """\
+guiding: {dither_every: 2}
+"""
+)
+ROOFED = ROOFED.replace(
+    "camera: {pixel_um",
+    "  roof: {driver: simulated-roof}\n  weather: {driver: simulated-weather}\n"
+    "  guider: {driver: simulated-guider}\n  flat_panel: {driver: simulated-flat-panel}\n"
+    "camera: {pixel_um",
+)
+# At the bench's site on this evening both are up from dusk on.
+ORDERS: dict[str, Any] = {
+    "site": "site.yaml",
+    "rig": "rig.yaml",
+    "evening": "2027-03-10",
+    "targets": [
+        {"name": "IC 405", "frames": [{"exposure_s": 120, "count": 4},
+                                      {"exposure_s": 60, "count": 3}]},
+        {"name": "M 101", "priority": 2, "frames": [{"exposure_s": 120, "count": 3}]},
+    ],
+    "calibration": {"bias": 2},
+}  # fmt: skip
+
+
+def text_of(orders: dict[str, Any]) -> str:
+    # A date must stand as a date.
+    return yaml.safe_dump(orders, sort_keys=False).replace("'2027-03-10'", "2027-03-10")
+
+
+def write(folder: Path, orders: dict[str, Any] | None = None, rig: str = ROOFED,
+          site: str = SITE) -> Path:  # fmt: skip
+    folder.mkdir(parents=True, exist_ok=True)
+    return write_night(folder, orders=text_of(orders or ORDERS), rig=rig, site=site)
+
+
+def documents(orders: dict[str, Any], rig: str = ROOFED, site: str = SITE) -> Documents:
+    files = {"orders.yaml": text_of(orders), "rig.yaml": rig, "site.yaml": site}
+    return Documents(main="orders.yaml", files=files)
+
+
+@dataclass
+class Hand:
+    """Somebody at the bus of a night; `said` keeps the refusals."""
+
+    caller: Caller
+    clock: Clock
+    broker: MemoryBroker
+    topics: Topics
+    said: list[str] = field(default_factory=list)
+
+    async def order(self, command: str, **args: Any) -> dict[str, Any] | None:
+        try:
+            given = {"who": "ann", **args}
+            return await self.caller.call("daemon", command, given, timeout_s=100.0)
+        except CommandError as error:
+            self.said.append(error.message)
+            return None
+
+    async def change(self, new: Documents, why: str = "") -> dict[str, Any] | None:
+        return await self.order("change", why=why or None, documents=new.model_dump(mode="json"))
+
+    async def until(self, at_s: float) -> None:
+        await self.clock.sleep(max(0.0, at_s - self.clock.unix_s()))
+
+
+@dataclass(frozen=True)
+class Told:
+    """What a night left."""
+
+    events: list[Event]
+    outcome: NightOutcome
+    hand: Hand | None
+
+    def facts(self, kind: type[Any]) -> list[Any]:
+        return [event.fact for event in self.events if isinstance(event.fact, kind)]
+
+
+def night(
+    out: Path,
+    orders: Path,
+    act: Callable[[Hand], Coroutine[Any, Any, None]] | None = None,
+    *,
+    faults: tuple[ScheduledFault, ...] = (),
+    seed: int = 1,
+    on_event: Callable[[Event], None] | None = None,
+) -> Told:
+    """Rehearse a fast night with somebody at its bus."""
+    hands: list[Hand] = []
+
+    async def guest(broker: MemoryBroker, topics: Topics, clock: Clock) -> None:
+        bus = MemoryBus(broker, "ann")
+        async with bus, Caller(bus, topics, clock, (f"a{n}" for n in itertools.count())) as caller:
+            hands.append(Hand(caller, clock, broker, topics))
+            assert act is not None
+            await act(hands[0])
+
+    out.mkdir(parents=True, exist_ok=True)
+    options = RehearsalOptions(
+        seed=seed, sky_mode="fast", data_folder=out, evening=EVENING, faults=faults,
+        guest=None if act is None else guest,
+    )  # fmt: skip
+    outcome = rehearse(load_orders(orders), options, on_event)
+    events = read_events(out / "journal.sqlite")
+    return Told(events, outcome, hands[0] if hands else None)
+
+
+__all__ = ["EVENING", "ORDERS", "Hand", "Told", "documents", "documents_of", "night", "write"]

@@ -1,0 +1,298 @@
+"""Orders by hand: pause, resume, skip, close and new orders, at any instant of a night."""
+
+from __future__ import annotations
+
+import asyncio
+import copy
+from collections import Counter
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from by_hand import EVENING, ORDERS, ROOFED, Hand, Told, documents, night, text_of, write
+from interface_bench import SITE
+from midwatch.journal.events import (
+    DutyBegan,
+    DutyEnded,
+    FrameBegun,
+    FrameGraded,
+    FrameLost,
+    FrameRead,
+    NightBegan,
+    NightEnded,
+    Notice,
+    OperatorSpoke,
+    OrdersChanged,
+)
+from midwatch.orders.faults import ScheduledFault
+
+# The first light of the night that nobody disturbs; found by looking, asserted where used.
+FIRST_LIGHT_S = 1804704286.0
+DUSK_S = FIRST_LIGHT_S
+
+
+def orders_of(**changes: Any) -> dict[str, Any]:
+    new = copy.deepcopy(ORDERS)
+    new.update(changes)
+    return new
+
+
+def lights(told: Told, target: str) -> int:
+    graded = {g.exposure_id for g in told.facts(FrameGraded) if g.grade == "accepted"}
+    return sum(b.target == target and b.exposure_id in graded for b in told.facts(FrameBegun))
+
+
+def kept(told: Told) -> None:
+    broken = [p for p in told.outcome.summary.promises if p.ok is False]
+    assert not broken
+
+
+def at_rest(told: Told) -> None:
+    end = told.facts(NightEnded)[-1]
+    assert (end.parked, end.warm, end.closed) == (True, True, True)
+
+
+def test_new_orders_hold_and_what_was_taken_counts_whatever_its_place(tmp_path: Path) -> None:
+    """The frame orders of a target change places, one grows, and a target comes in."""
+    new = orders_of()
+    new["targets"][0]["frames"] = [
+        {"exposure_s": 60, "count": 1}, {"exposure_s": 30, "count": 2},
+        {"exposure_s": 120, "count": 5},
+    ]  # fmt: skip
+    new["targets"].append({"name": "M 81", "priority": 3,
+                           "frames": [{"exposure_s": 60, "count": 2}]})  # fmt: skip
+
+    async def act(hand: Hand) -> None:
+        await hand.until(FIRST_LIGHT_S + 200.0)  # the second frame of 120 s is in hand
+        answer = await hand.change(documents(new), "more of it")
+        assert answer == {"added": ["M 81"], "removed": [], "changed": ["IC 405"],
+                          "not_tonight": {}}  # fmt: skip
+
+    told = night(tmp_path / "night", write(tmp_path / "orders"), act)
+    (changed,) = told.facts(OrdersChanged)
+    assert (changed.who, changed.why) == ("ann", "more of it")
+    taken = Counter((b.target, b.exposure_s) for b in told.facts(FrameBegun) if b.frame == "light")
+    # Two of 120 s were taken before: three more, whatever number the order has now.
+    assert taken == {("IC 405", 120.0): 5, ("IC 405", 60.0): 1, ("IC 405", 30.0): 2,
+                     ("M 101", 120.0): 3, ("M 81", 60.0): 2}  # fmt: skip
+    # The frame in hand was not disturbed, and the duty went on.
+    assert not told.facts(FrameLost)
+    by_name = {t.name: t for t in told.outcome.summary.targets}
+    orders = [(o.exposure_s, o.wanted, o.accepted) for o in by_name["IC 405"].orders]
+    assert orders == [(60.0, 1, 1), (30.0, 2, 2), (120.0, 5, 5)]
+    kept(told)
+    at_rest(told)
+
+
+def test_a_target_taken_out_ends_at_once_and_the_next_one_begins(tmp_path: Path) -> None:
+    new = orders_of(targets=ORDERS["targets"][1:])
+
+    async def act(hand: Hand) -> None:
+        await hand.until(FIRST_LIGHT_S + 200.0)
+        assert (await hand.change(documents(new)) or {})["removed"] == ["IC 405"]
+
+    told = night(tmp_path / "night", write(tmp_path / "orders"), act)
+    (lost,) = told.facts(FrameLost)
+    after = FIRST_LIGHT_S + 200.0
+    duties = [(e.at_utc_s, e.fact) for e in told.events if isinstance(e.fact, DutyBegan)]
+    first = next(duty for at, duty in duties if at >= after)
+    assert (first.duty, first.args["target"]) == ("slew", "M 101")
+    ended = [e for e in told.events if isinstance(e.fact, DutyEnded) and e.at_utc_s >= after][0]
+    assert ended.at_utc_s < after + 10.0
+    assert ended.fact.outcome == "cancelled"
+    assert ended.fact.reason == "IC 405 was taken out of the orders"
+    assert lights(told, "IC 405") == 1
+    assert lights(told, "M 101") == 3
+    by_name = {t.name: t for t in told.outcome.summary.targets}
+    assert (by_name["IC 405"].accepted, by_name["IC 405"].note) == (
+        1, "taken out of the orders during the night"
+    )  # fmt: skip
+    assert lost.exposure_id
+    kept(told)
+    at_rest(told)
+
+
+MISTAKES = orders_of(targts=[])
+MISTAKES["targets"][0]["frames"][0]["exposure_s"] = -60
+TURNED = ROOFED.replace("focal_length_mm: 420", "focal_length_mm: 600")
+BAD = {
+    "mistakes": (documents(MISTAKES), ["orders.yaml:", "targts", "exposure_s", "-60"]),
+    "rig": (documents(ORDERS, rig=TURNED), ["rig: the rig stays as it is"]),
+    "site": (documents(ORDERS, site=SITE.replace("46.2", "41.0")), ["site: the site stays"]),
+    "evening": (documents(orders_of(evening="2027-03-11")), ["evening:"]),
+    "hours": (documents(orders_of(sun_below_deg=12)), ["sun_below_deg: 18 stays"]),
+    "nothing": (
+        documents(orders_of(targets=[{"name": "x", "ra": 90.0, "dec": -80.0,
+                                      "frames": [{"exposure_s": 9, "count": 1}]}])),
+        ["nothing can be imaged"],
+    ),
+    "path": (documents(ORDERS).model_copy(update={"files": {"orders.yaml": "", "../x": ""}}),
+             ["'../x' is no path"]),
+    "missing": (documents(orders_of(site="elsewhere.yaml")), ["elsewhere.yaml"]),
+    "no yaml": (documents(ORDERS).model_copy(update={"files": {"orders.yaml": "a: [b"}}),
+                ["orders.yaml:1", "not closed"]),
+}  # fmt: skip
+
+
+def test_bad_orders_are_refused_with_every_problem_and_change_nothing(tmp_path: Path) -> None:
+    answers: dict[str, str] = {}
+
+    async def act(hand: Hand) -> None:
+        await hand.until(FIRST_LIGHT_S + 50.0)
+        for name, (bad, _) in BAD.items():
+            assert await hand.change(bad, name) is None
+            answers[name] = hand.said[-1]
+
+    path = write(tmp_path / "orders")
+    told = night(tmp_path / "night", path, act)
+    for name, (_, words) in BAD.items():
+        for word in words:
+            assert word in answers[name], name
+        assert str(tmp_path) not in answers[name]
+        assert "midwatch-orders-" not in answers[name]
+    refused = [n.message for n in told.facts(Notice) if "cannot hold" in n.message]
+    assert len(refused) == len(BAD)
+    assert all(message.startswith("ann handed in orders") for message in refused)
+    assert not told.facts(OrdersChanged)
+    calm = night(tmp_path / "calm", path)
+    assert [(e.at_utc_s, e.fact) for e in told.events if not isinstance(e.fact, Notice)] == [
+        (e.at_utc_s, e.fact) for e in calm.events
+    ]
+
+
+def test_changed_orders_hold_after_a_crash_unless_others_are_given(tmp_path: Path) -> None:
+    new = orders_of(targets=ORDERS["targets"][1:])
+
+    async def act(hand: Hand) -> None:
+        await hand.until(FIRST_LIGHT_S + 200.0)
+        await hand.change(documents(new))
+
+    path = write(tmp_path / "orders")
+    at = FIRST_LIGHT_S + 300.0
+    killed = (ScheduledFault(at, at + 60.0, "daemon-killed"),)
+    told = night(tmp_path / "night", path, act, faults=killed)
+    first, second = told.facts(NightBegan)
+    assert first.orders_sha256 != second.orders_sha256
+    assert second.orders_sha256 == told.facts(OrdersChanged)[0].orders_sha256
+    assert (lights(told, "IC 405"), lights(told, "M 101")) == (1, 3)
+    kept(told)
+    at_rest(told)
+
+
+def test_close_wins_whatever_comes_with_it_in_one_breath(tmp_path: Path) -> None:
+    async def act(hand: Hand) -> None:
+        await hand.until(FIRST_LIGHT_S + 50.0)
+        words = ("resume", "pause", "close", "skip", "resume")
+        await asyncio.gather(*(hand.order(word, why="at once") for word in words))
+
+    told = night(tmp_path / "night", write(tmp_path / "orders"), act)
+    assert Counter(s.command for s in told.facts(OperatorSpoke)) == {
+        "resume": 2, "pause": 1, "close": 1, "skip": 1
+    }  # fmt: skip
+    assert told.facts(NightEnded)[-1]
+    assert told.events[-1].at_utc_s < FIRST_LIGHT_S + 1500.0
+    assert lights(told, "M 101") == 0
+    kept(told)
+    at_rest(told)
+
+
+@pytest.mark.parametrize("fault", ["bad-orders", "conflicting-commands", "target-removed"])
+def test_a_rehearsed_person_does_what_the_fault_says(tmp_path: Path, fault: str) -> None:
+    at = FIRST_LIGHT_S + 200.0
+    told = night(
+        tmp_path / "night", write(tmp_path / "orders"), faults=(ScheduledFault(at, at, fault),)
+    )
+    if fault == "bad-orders":
+        (notice,) = (n.message for n in told.facts(Notice) if "cannot hold" in n.message)
+        assert "rehearsed person" in notice
+        assert "targts" in notice
+        assert "-60" in notice
+        assert (lights(told, "IC 405"), lights(told, "M 101")) == (7, 3)
+    elif fault == "conflicting-commands":
+        assert told.events[-1].at_utc_s < at + 1500.0
+        assert {s.who for s in told.facts(OperatorSpoke)} == {"rehearsed person"}
+    else:
+        (changed,) = told.facts(OrdersChanged)
+        assert changed.removed == ("IC 405",)
+        assert (lights(told, "IC 405"), lights(told, "M 101")) == (1, 3)
+    kept(told)
+    at_rest(told)
+
+
+COMMANDS = st.sampled_from(["pause", "resume", "skip", "close", "change"])
+# From connecting (an hour and a half before the first light) to the end of an undisturbed night.
+INSTANTS = st.one_of(
+    st.floats(-5000.0, 1300.0),
+    st.sampled_from([-405.0, -370.0, -350.0, -300.0, -200.0, 10.0, 122.0, 255.0, 750.0, 790.0,
+                     840.0, 1218.0, 1225.0, 1260.0, 1280.0]),
+)  # fmt: skip
+
+
+def test_frame_in_hand_is_finished_by_a_pause(tmp_path: Path) -> None:
+    async def act(hand: Hand) -> None:
+        await hand.until(FIRST_LIGHT_S + 30.0)
+        await hand.order("pause", why="a look")
+        await hand.until(FIRST_LIGHT_S + 900.0)
+        await hand.order("resume")
+
+    told = night(tmp_path / "night", write(tmp_path / "orders"), act)
+    begun = [e.at_utc_s for e in told.events
+             if isinstance(e.fact, FrameBegun) and e.fact.frame == "light"]  # fmt: skip
+    assert begun[0] == pytest.approx(FIRST_LIGHT_S, abs=1.0)
+    assert begun[1] >= FIRST_LIGHT_S + 900.0
+    assert len(told.facts(FrameRead)) == len(told.facts(FrameBegun))
+    assert told.outcome.summary.ledger["paused"] == pytest.approx(900 - 122, abs=3)
+    kept(told)
+    at_rest(told)
+
+
+@settings(max_examples=12, deadline=None,
+          suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])  # fmt: skip
+@given(st.lists(st.tuples(INSTANTS, COMMANDS), min_size=1, max_size=4))
+def test_orders_by_hand_at_any_instant_leave_a_sound_night(
+    tmp_path_factory: pytest.TempPathFactory, given_at: list[tuple[float, str]]
+) -> None:
+    check_by_hand(tmp_path_factory.mktemp("any"), given_at)
+
+
+def check_by_hand(folder: Path, given_at: list[tuple[float, str]]) -> None:
+    """Rehearse with these commands, and look at everything that must hold of any night."""
+    new = orders_of(targets=ORDERS["targets"][1:])
+
+    async def act(hand: Hand) -> None:
+        for at, command in sorted(given_at):
+            await hand.until(FIRST_LIGHT_S + at)
+            if command == "change":
+                await hand.change(documents(new), "at any instant")
+            else:
+                await hand.order(command, why="at any instant")
+        if "pause" in (command for _, command in given_at):
+            # Nobody leaves a night paused for good in these tests: it would last until dawn.
+            await hand.until(FIRST_LIGHT_S + 2000.0)
+            await hand.order("resume", why="at last")
+
+    told = night(folder / "night", write(folder / "orders"), act)
+    assert told.hand is not None
+    assert not told.hand.said
+    spoken = Counter(s.command for s in told.facts(OperatorSpoke) if s.who == "ann")
+    asked = Counter(command for _, command in given_at)
+    for command in ("skip", "close"):
+        assert spoken[command] == asked[command]
+    assert spoken["pause"] == asked["pause"]
+    assert len(told.facts(OrdersChanged)) == asked["change"]
+    assert all(s.why for s in told.facts(OperatorSpoke))
+    # Every exposure has an end that is told, and only what was interrupted has none on disk.
+    ends = [f.exposure_id for f in (*told.facts(FrameRead), *told.facts(FrameLost))]
+    assert sorted(ends) == sorted(b.exposure_id for b in told.facts(FrameBegun))
+    if asked["close"]:
+        closed_at = min(at for at, command in given_at if command == "close")
+        end_s = next(e.at_utc_s for e in told.events if isinstance(e.fact, NightEnded))
+        assert end_s < FIRST_LIGHT_S + closed_at + 1500.0
+    kept(told)
+    at_rest(told)
+
+
+assert EVENING.isoformat() in text_of(ORDERS)
