@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any, ClassVar, Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import JsonValue
 
 from midwatch.devices.driver import DeviceError, DriverContext
 from midwatch.devices.models import (
@@ -24,21 +26,36 @@ from midwatch.devices.models import (
     Warm,
 )
 
-from .cooler import Cooler
-from .device import Handler, SimulatedDevice, read_options
+from .cooler import Cooler, CoolerBody
+from .device import Handler, SimulatedDevice, awake, read_options
 from .facts import facts_of
 from .noise import generator
 from .scene import render
 from .sensor import CameraOptions, Sensor
+from .spoilt import SpoiltFrames
 from .view import Beam, View
 
 _TINY_SHAPE = (36, 48)  # of the image that stands for a frame in fast mode
+# Share of the pump's power that a weak cooler has: a summer night is then too warm for it.
+_WEAK = 0.3
 
 
 class SimulatedCamera(SimulatedDevice):
-    """A camera that sees the catalogue sky at the true pointing of the simulated mount."""
+    """A camera that sees the catalogue sky at the true pointing of the simulated mount.
+
+    Without its driver the cooler goes on; an exposure in hand is lost, for the camera has no
+    memory of its own. Frames that were read out are in the host's spool.
+
+    Faults: ``camera-unplugged``, ``exposure-never-ends`` (no answer until it is stopped, or the
+    link is closed), ``frame-truncated``, ``frame-corrupt`` and ``frame-wrong-size`` (see
+    `SpoiltFrames`), ``shutter-stuck`` (no light), ``cooler-fails`` and ``cooler-weak``.
+    """
 
     kind = Kind.CAMERA
+    shows: ClassVar[tuple[str, ...]] = (
+        "camera-unplugged", "exposure-never-ends", "frame-truncated", "frame-corrupt",
+        "frame-wrong-size", "shutter-stuck", "cooler-fails", "cooler-weak",
+    )  # fmt: skip
     settings: ClassVar[type[CameraOptions]] = CameraOptions
     linkless = (Acknowledge, ListWaiting)  # the spool is on this side of the cable
 
@@ -52,7 +69,10 @@ class SimulatedCamera(SimulatedDevice):
             self.clock.unix_s(),
             lambda utc_s: self._beam.air.air_c(utc_s),
             self._options.cooling_c,
+            self._cooler_strength,
         )
+        self._spoilt = SpoiltFrames(context.spool, self.troubles)
+        self._freed = asyncio.Event()
         self._phase: Literal["idle", "exposing", "reading"] = "idle"
         self._exposure_id: str | None = None
         self._since: datetime | None = None
@@ -98,13 +118,53 @@ class SimulatedCamera(SimulatedDevice):
             sensor_c=sensor_c,
             setpoint_c=self._cooler.setpoint_c,
             cooler_percent=round(100.0 * self._cooler.power, 1),
-            waiting=tuple(ref.sha256 for ref in self.context.spool.waiting()),
+            waiting=tuple(ref.sha256 for ref in self._spoilt.waiting()),
         )
 
     async def come_to_rest(self) -> None:
         """Begin to warm up slowly; the frame in hand has been given up before."""
         self._cooler.warm(self.clock.unix_s(), self._options.warm_rate_c_per_min)
         self.context.changed()
+        self._keep_body()
+
+    def body(self) -> dict[str, JsonValue]:
+        """Return what the cooler does, and what the spool holds other than as told."""
+        cooler = self._cooler.save(self.clock.unix_s())
+        return {"cooler": cooler.model_dump(), "spoilt": self._spoilt.save()}
+
+    def take_up(self, body: Mapping[str, JsonValue], gone_s: float) -> None:  # noqa: ARG002
+        """Find the cooler at work."""
+        self._cooler.load(CoolerBody.model_validate(body.get("cooler")))
+        self._spoilt.load(body.get("spoilt"))
+
+    def on_connect(self) -> None:
+        """Give up what hung before."""
+        self._freed.set()
+
+    def sees(self) -> bool:
+        """Return whether light reaches the sensor when the shutter is told to open."""
+        return not self.troubles.active("shutter-stuck")
+
+    def exposed_s(self, exposure_s: float) -> float:
+        """Return how long it exposes when it is asked for a time."""
+        return exposure_s
+
+    def sent(self, pixels: NDArray[np.uint16]) -> NDArray[np.uint16]:
+        """Return what leaves the camera when these pixels were read out."""
+        return pixels
+
+    def _cooler_strength(self, utc_s: float) -> float:
+        if self.troubles.active_at("cooler-fails", utc_s):
+            return 0.0
+        return _WEAK if self.troubles.active_at("cooler-weak", utc_s) else 1.0
+
+    async def _hang(self, began_s: float) -> None:
+        if self.troubles.active_at("exposure-never-ends", began_s) or self.troubles.active(
+            "exposure-never-ends"
+        ):
+            self._freed.clear()
+            await self._freed.wait()
+            raise DeviceError(f"{self.context.name} has given up its exposure", retryable=True)
 
     async def _expose(self, command: Expose) -> FrameRef:
         if self._phase != "idle":
@@ -113,21 +173,25 @@ class SimulatedCamera(SimulatedDevice):
         began = self.clock.now()
         began_s = self.clock.unix_s()
         self._beam.begin(began_s)
+        open_s = self.exposed_s(command.exposure_s)
+        lit = command.frame not in ("dark", "bias") and self.sees()
         self._enter("exposing", command.exposure_id, began)
         try:
-            await self.clock.sleep(command.exposure_s)
-            view = self._beam.look(
-                sensor, began_s, command.exposure_s, shutter=command.frame not in ("dark", "bias")
-            )
+            await self.clock.sleep(open_s)
+            await self._hang(began_s)
+            view = self._beam.look(sensor, began_s, open_s, shutter=lit)
             sensor_c = self._cooler.sensor_c(self.clock.unix_s())
             self._enter("reading", command.exposure_id, began)
             await self.clock.sleep(self._options.readout_s / command.binning)
-            pixels, facts = self._read_out(sensor, view, command, sensor_c, began_s)
-            return self.context.spool.keep(
+            taken = command.model_copy(update={"exposure_s": open_s})
+            pixels, facts = self._read_out(sensor, view, taken, sensor_c, began_s)
+            pixels = self.sent(pixels)
+            return self._spoilt.keep(
                 pixels, self._reference(sensor, command, pixels.shape, began, facts)
             )
         finally:
             self._enter("idle", None, None)
+            self._keep_body()
 
     def _read_out(
         self, sensor: Sensor, view: View, command: Expose, sensor_c: float, began_s: float
@@ -173,19 +237,21 @@ class SimulatedCamera(SimulatedDevice):
         )
 
     async def _acknowledge(self, command: Acknowledge) -> None:
-        self.context.spool.drop(command.sha256)
+        self._spoilt.drop(command.sha256)
         self.context.changed()
 
     async def _list_waiting(self, _command: ListWaiting) -> Waiting:
-        return Waiting(frames=self.context.spool.waiting())
+        return Waiting(frames=self._spoilt.waiting())
 
     async def _cool(self, command: Cool) -> None:
         self._cooler.cool(self.clock.unix_s(), command.setpoint_c, command.rate_c_per_min)
         self.context.changed()
+        self._keep_body()
 
     async def _warm(self, command: Warm) -> None:
         self._cooler.warm(self.clock.unix_s(), command.rate_c_per_min)
         self.context.changed()
+        self._keep_body()
 
     def _sensor(self, binning: int) -> Sensor:
         if binning not in self._sensors:
@@ -208,4 +274,4 @@ def make(context: DriverContext) -> SimulatedCamera:
     Raises:
         DeviceError: a setting is wrong.
     """
-    return SimulatedCamera(context)
+    return awake(SimulatedCamera(context))

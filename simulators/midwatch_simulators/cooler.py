@@ -5,10 +5,25 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
+from midwatch.devices.models import Model
+
 from .noise import normal
 
 _STEP_S = 4.0
 _LEAK_S = 90.0  # time constant with which the sensor would drift back to the air
+
+
+class CoolerBody(Model):
+    """What a cooler does, as `Cooler.save` has it."""
+
+    on: bool = False
+    warming: bool = False
+    setpoint_c: float | None = None
+    power: float = 0.0
+    time_s: float = 0.0
+    body_c: float | None = None
+    ramp_c: float = 0.0
+    rate_c_per_s: float = 0.0
 
 
 class Cooler:
@@ -17,6 +32,13 @@ class Cooler:
     The steps lie on a fixed lattice from the first instant, so that reading the state more often
     changes nothing.
 
+    Args:
+        seed: of the thermometer's noise.
+        began_s: POSIX time of the first instant.
+        air_c: temperature of the air by POSIX time.
+        depth_c: how far below the air the pump can go.
+        strength: share of its power that the pump has, by POSIX time.
+
     Attributes:
         on: whether the pump runs.
         setpoint_c: what was asked for; None while off.
@@ -24,7 +46,12 @@ class Cooler:
     """
 
     def __init__(
-        self, seed: int, began_s: float, air_c: Callable[[float], float], depth_c: float
+        self,
+        seed: int,
+        began_s: float,
+        air_c: Callable[[float], float],
+        depth_c: float,
+        strength: Callable[[float], float] = lambda _: 1.0,
     ) -> None:
         self.on = False
         self.setpoint_c: float | None = None
@@ -32,6 +59,7 @@ class Cooler:
         self._seed = seed
         self._air_c = air_c
         self._depth_c = depth_c
+        self._strength = strength
         self._time_s = began_s
         self._body_c: float | None = None
         self._ramp_c = 0.0
@@ -59,6 +87,29 @@ class Cooler:
         true_c = self.sensor_c(utc_s)
         return round(true_c + 0.04 * normal(self._seed, "sensor", int(utc_s // _STEP_S)), 2)
 
+    def save(self, utc_s: float) -> CoolerBody:
+        """Return what `load` goes on from."""
+        self._follow(utc_s)
+        return CoolerBody(
+            on=self.on,
+            warming=self._warming,
+            setpoint_c=self.setpoint_c,
+            power=self.power,
+            # One that is as warm as the air is the same at all times.
+            time_s=0.0 if self._body_c is None else self._time_s,
+            body_c=self._body_c,
+            ramp_c=self._ramp_c,
+            rate_c_per_s=self._rate_c_per_s,
+        )
+
+    def load(self, body: CoolerBody) -> None:
+        """Go on from what `save` returned; the time since then is made up for when asked."""
+        self.on, self._warming, self.setpoint_c = body.on, body.warming, body.setpoint_c
+        self.power, self._body_c = body.power, body.body_c
+        self._ramp_c, self._rate_c_per_s = body.ramp_c, body.rate_c_per_s
+        if body.body_c is not None:
+            self._time_s = body.time_s
+
     def _begin(self, utc_s: float, rate_c_per_min: float) -> None:
         self._follow(utc_s)
         if self._body_c is None:
@@ -80,7 +131,8 @@ class Cooler:
             self._ramp_c += min(max(goal - self._ramp_c, -largest), largest)
             # The equilibrium that the pump must aim at to be on the ramp after this step.
             aim = body_c + (self._ramp_c - body_c) / share
-            self.power = min(max((air_c - aim) / self._depth_c, 0.0), 1.0)
+            most = self._strength(self._time_s)
+            self.power = min(max((air_c - aim) / self._depth_c, 0.0), most)
             if self._warming and body_c > air_c - 0.5:
                 self.on, self.power = False, 0.0
         elif abs(air_c - body_c) < 0.05:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from abc import abstractmethod
 from collections.abc import Awaitable, Callable, Mapping
 from typing import Any, ClassVar, Generic, TypeVar
@@ -28,7 +29,10 @@ Handler = Callable[[Any], Awaitable[Model | None]]
 M = TypeVar("M", bound=Model)
 
 TRUTH_EVERY_S = 120.0  # a device that was started later knows the others after this time
+VANISHING = ("-unplugged", "-power-lost")  # endings of faults that take the hardware away
 LINK_S = 0.3  # opening a serial or USB link
+# Devices that go by the truths of others, and ask for them when their driver was started anew.
+LISTENERS = ("camera", "guide_camera", "guider", "mount", "focuser", "roof")
 
 
 class Options(Faulty):
@@ -117,11 +121,16 @@ class SimulatedDevice:
         self.made_safe_for: str | None = None
         self._spawned: list[str] = []
         self._kept_body: dict[str, JsonValue] = {}
+        self._at_work: list[asyncio.Task[Model | None]] = []
         self._handlers = dict(self.handlers())
         faulty = Faulty.model_validate({"faults": context.options.get("faults") or ()})
         self.troubles = Troubles(faulty.faults, self.clock)
         if self.troubles.names:
             context.spawn(f"{context.name} faults", self.troubles.watch(self._trouble))
+        if self._has_truth:
+            for listener in LISTENERS:
+                if listener != context.name:
+                    context.watch(listener, "awake", lambda _: self.tell_truth())
 
     @abstractmethod
     def handlers(self) -> Mapping[type[Command[Any]], Handler]:
@@ -193,11 +202,35 @@ class SimulatedDevice:
             return None
         if isinstance(command, Stop):
             await self.halt()
+            self._keep_body()
             return None
         handler = self._handlers.get(type(command))
         if handler is None:
             raise DeviceError(f"{self.context.name} does not know {command.command}")
-        return await handler(command)
+        if not self._can_vanish or isinstance(command, self.linkless):
+            return await handler(command)
+        return await self._while_linked(handler, command)
+
+    async def _while_linked(self, handler: Handler, command: Command[Any]) -> Model | None:
+        """Do a command that fails as soon as the hardware is gone."""
+
+        async def work() -> Model | None:
+            return await handler(command)
+
+        task = asyncio.create_task(work(), name=f"{self.context.name} {command.command}")
+        self._at_work.append(task)
+        try:
+            return await task
+        except asyncio.CancelledError:
+            caller = asyncio.current_task()
+            if caller is not None and caller.cancelling():
+                raise
+            raise DeviceError(
+                f"{self.context.name} was lost during {command.command}; check its cable and power",
+                retryable=True,
+            ) from None
+        finally:
+            self._at_work.remove(task)
 
     async def make_safe(self, reason: str) -> None:
         """Bring the device to rest; `reason` is kept for whoever looks.
@@ -230,6 +263,14 @@ class SimulatedDevice:
         """Go on with hardware that did this when the driver was last heard, so long ago."""
 
     def _keep_body(self) -> None:
+        """Keep what the hardware does, if it has changed.
+
+        A driver that is cancelled cannot tell whether somebody stops it or its process dies.
+        Only one that lives on has stopped its hardware, and tells of it after.
+        """
+        task = asyncio.current_task()
+        if task is not None and task.cancelling():
+            return
         body = self.body()
         if body and body != self._kept_body:
             self._kept_body = body
@@ -241,6 +282,11 @@ class SimulatedDevice:
         at_utc_s = kept.pop("at_utc_s", None)
         if isinstance(at_utc_s, (int, float)):
             self.take_up(kept, max(0.0, self.clock.unix_s() - at_utc_s))
+            if self._has_truth and self.first_time("truth"):
+                self.tell_truth()
+                self.context.spawn(f"{self.context.name} truth", self._beats())
+            # The others answer with what this driver has missed.
+            self.context.emit("awake", {})
 
     def tell_truth(self) -> None:
         """Publish the truth."""
@@ -249,25 +295,33 @@ class SimulatedDevice:
             self.context.emit("truth", truth.model_dump())
 
     @property
+    def _has_truth(self) -> bool:
+        return type(self).truth is not SimulatedDevice.truth
+
+    @property
+    def _can_vanish(self) -> bool:
+        return any(name.endswith(VANISHING) for name in self.troubles.names)
+
+    @property
     def unplugged(self) -> bool:
         """Whether the device's cable is out, or its power gone."""
         return any(
-            self.troubles.active(name)
-            for name in self.troubles.names
-            if name.endswith(("-unplugged", "-power-lost"))
+            self.troubles.active(name) for name in self.troubles.names if name.endswith(VANISHING)
         )
 
     def _trouble(self, name: str, began: bool) -> None:
-        if began and self.unplugged:
-            self._lose_link()
         self.trouble(name, began)
+        if began and name.endswith(VANISHING):
+            self._lose_link()
         self.tell()
 
     def _lose_link(self) -> None:
         """Be gone from the bus of the computer, as a device is whose cable is pulled."""
         self.connected = False
-        self.fault = f"{self.context.name} is gone: check its cable and power"
+        for task in self._at_work:
+            task.cancel()
         self.link_lost()
+        self.fault = f"{self.context.name} is gone: check its cable and power"
 
     def link_lost(self) -> None:
         """Take in that the hardware is gone; nothing by default."""
@@ -281,7 +335,7 @@ class SimulatedDevice:
         self.connected = True
         self.fault = None
         self.on_connect()
-        if type(self).truth is not SimulatedDevice.truth and self.first_time("truth"):
+        if self._has_truth and self.first_time("truth"):
             self.context.spawn(f"{self.context.name} truth", self._beats())
         self.tell()
 
@@ -290,3 +344,4 @@ class SimulatedDevice:
             await self.clock.sleep(TRUTH_EVERY_S)
             self.beat()
             self.tell_truth()
+            self._keep_body()

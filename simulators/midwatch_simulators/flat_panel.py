@@ -6,12 +6,12 @@ import asyncio
 from collections.abc import Mapping
 from typing import Any, Literal
 
-from pydantic import Field
+from pydantic import Field, JsonValue
 
 from midwatch.devices.driver import DriverContext
 from midwatch.devices.models import Command, Cover, FlatPanelState, Kind, Light
 
-from .device import Handler, Options, SimulatedDevice, read_options
+from .device import Handler, Options, SimulatedDevice, awake, read_options
 from .truth import PanelTruth
 
 
@@ -45,6 +45,7 @@ class SimulatedFlatPanel(SimulatedDevice):
         self._cover: Literal["open", "closed", "moving", "none"] = (
             "open" if self._options.cover else "none"
         )
+        self._goal: Literal["open", "closed"] = "open"
         self._still = asyncio.Event()
         self._still.set()
 
@@ -71,6 +72,19 @@ class SimulatedFlatPanel(SimulatedDevice):
             brightness_percent=self._brightness_percent,
             cover=self._cover,
         )
+
+    def body(self) -> dict[str, JsonValue]:
+        """Return the light, and where the cover stands or will stand."""
+        cover = self._goal if self._cover == "moving" else self._cover
+        return {"brightness_percent": self._brightness_percent, "cover": cover}
+
+    def take_up(self, body: Mapping[str, JsonValue], gone_s: float) -> None:  # noqa: ARG002
+        """Find the light as it was, and the cover at its end switch."""
+        brightness = body.get("brightness_percent")
+        if isinstance(brightness, (int, float)):
+            self._brightness_percent = float(brightness)
+        if self._options.cover:
+            self._cover = "closed" if body.get("cover") == "closed" else "open"
 
     async def come_to_rest(self) -> None:
         """Switch the light off; a cover protects and is closed."""
@@ -101,7 +115,7 @@ class SimulatedFlatPanel(SimulatedDevice):
         goal: Literal["open", "closed"] = "closed" if closed else "open"
         if self._cover == goal:
             return
-        self._cover = "moving"
+        self._cover, self._goal = "moving", goal
         self._still.clear()
         self.context.spawn(f"{self.context.name} cover", self._run_to(goal))
         self.tell()
@@ -120,4 +134,4 @@ def make(context: DriverContext) -> SimulatedFlatPanel:
     Raises:
         DeviceError: a setting is wrong.
     """
-    return SimulatedFlatPanel(context)
+    return awake(SimulatedFlatPanel(context))

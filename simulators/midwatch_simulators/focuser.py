@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, ClassVar
 
-from pydantic import Field
+from pydantic import Field, JsonValue
 
 from midwatch.devices.driver import DeviceError, DriverContext
 from midwatch.devices.models import Command, FocuserState, Kind, Move
 
 from .air import Air
-from .device import Handler, Heard, Options, SimulatedDevice, read_options
+from .device import Handler, Heard, Options, SimulatedDevice, awake, read_options
 from .noise import normal
 from .truth import FocuserTruth
 
@@ -59,6 +59,9 @@ class SimulatedFocuser(SimulatedDevice):
     """
 
     kind = Kind.FOCUSER
+    shows: ClassVar[tuple[str, ...]] = (
+        "focuser-stuck", "focuser-slips", "focuser-at-end", "focuser-reversed",
+    )  # fmt: skip
 
     def __init__(self, context: DriverContext) -> None:
         self._options = read_options(FocuserOptions, context)
@@ -103,6 +106,27 @@ class SimulatedFocuser(SimulatedDevice):
             temperature_c=self._probe_c() if self.connected else None,
         )
 
+    def body(self) -> dict[str, JsonValue]:
+        """Return where motor and tube stand, and where the motor goes."""
+        return {
+            "motor": self._motor,
+            "tube": self._tube,
+            "engaged": self._engaged,
+            "goal": None if self._moving_from is None else self._goal,
+        }
+
+    def take_up(self, body: Mapping[str, JsonValue], gone_s: float) -> None:
+        """Find the tube where the motor has brought it meanwhile."""
+        motor, tube, engaged = body.get("motor"), body.get("tube"), body.get("engaged")
+        if not isinstance(motor, int) or not isinstance(tube, (int, float)):
+            return
+        self._motor, self._tube = motor, float(tube)
+        if isinstance(engaged, (int, float)):
+            self._engaged = float(engaged)
+        if isinstance(goal := body.get("goal"), int):
+            steps = min(abs(goal - motor), int(gone_s * self._options.speed_steps_s))
+            self._arrive(motor + steps if goal > motor else motor - steps)
+
     async def come_to_rest(self) -> None:
         """Do nothing: a focuser is safe anywhere, and its motion has been cancelled before."""
 
@@ -134,6 +158,7 @@ class SimulatedFocuser(SimulatedDevice):
             short = min(max(command.position - self._motor, -_OBSTRUCTED_STEPS), _OBSTRUCTED_STEPS)
             self._goal = self._motor + short
         self.context.changed()
+        self._keep_body()
         steps = abs(self._goal - self._motor)
         try:
             await self.clock.sleep(steps / self._options.speed_steps_s)
@@ -173,4 +198,4 @@ def make(context: DriverContext) -> SimulatedFocuser:
     Raises:
         DeviceError: a setting is wrong.
     """
-    return SimulatedFocuser(context)
+    return awake(SimulatedFocuser(context))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pydantic import JsonValue
+
 
 class Gear:
     """An axis behind a gear with play, on a bearing that sticks.
@@ -20,6 +22,14 @@ class Gear:
         self._crossed_arcsec = 0.0
         self._wound_arcsec = 0.0
         self._way = -1.0
+
+    def save(self) -> list[JsonValue]:
+        """Return what `load` goes on from."""
+        return [self._crossed_arcsec, self._wound_arcsec, self._way]
+
+    def load(self, kept: tuple[float, float, float]) -> None:
+        """Go on from what `save` returned."""
+        self._crossed_arcsec, self._wound_arcsec, self._way = kept
 
     def turn(self, arcsec: float) -> float:
         """Turn the motor and return how far the axis goes."""

@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, ClassVar
 
+import numpy as np
+from numpy.typing import NDArray
 from pydantic import Field
 
 from midwatch.devices.driver import DriverContext
 from midwatch.devices.models import DeviceAbout
 
 from .camera import SimulatedCamera
+from .device import awake
+from .noise import generator
 from .sensor import CameraOptions
 from .view import Beam
+
+_SHORT = 0.1
+# Of a sensor in a summer night's sun-warmed housing, gone bad (common practice, no source).
+_HOT_SHARE, _HOT_ADU = 0.01, (2_000, 40_000)
 
 
 class GuideCameraOptions(CameraOptions):
@@ -36,9 +44,44 @@ class GuideCameraOptions(CameraOptions):
 
 
 class SimulatedGuideCamera(SimulatedCamera):
-    """A camera on the same mount as the main one, for short exposures."""
+    """A camera on the same mount as the main one, for short exposures.
+
+    Faults: ``guide-camera-unplugged``, ``guide-camera-frozen`` (the last frame, again and again),
+    ``guide-camera-hot`` (many pixels far above the rest, each in its own way),
+    ``guide-camera-wrong-exposure`` (a tenth of what is asked and told), ``guide-star-lost``
+    (dew on its lens, a cap: no light).
+    """
 
     settings = GuideCameraOptions
+    shows: ClassVar[tuple[str, ...]] = (
+        "guide-camera-unplugged", "guide-camera-frozen", "guide-camera-hot",
+        "guide-camera-wrong-exposure", "guide-star-lost",
+    )  # fmt: skip
+    _last: NDArray[np.uint16] | None = None
+
+    def sees(self) -> bool:
+        """Return whether light reaches the sensor."""
+        return not self.troubles.active("guide-star-lost")
+
+    def exposed_s(self, exposure_s: float) -> float:
+        """Return how long it exposes when it is asked for a time."""
+        wrong = self.troubles.active("guide-camera-wrong-exposure")
+        return _SHORT * exposure_s if wrong else exposure_s
+
+    def sent(self, pixels: NDArray[np.uint16]) -> NDArray[np.uint16]:
+        """Return what leaves the camera when these pixels were read out."""
+        last = self._last
+        frozen = self.troubles.active("guide-camera-frozen")
+        if frozen and last is not None and last.shape == pixels.shape:
+            return last
+        if self.troubles.active("guide-camera-hot"):
+            draws = generator(self.seed, "hot pixels", 0)
+            hot = draws.random(pixels.shape) < _HOT_SHARE
+            level = draws.integers(*_HOT_ADU, size=pixels.shape)
+            heated = np.where(hot, np.minimum(pixels + level, 65535), pixels)
+            pixels = heated.astype(np.uint16)
+        self._last = pixels
+        return pixels
 
     def beam(self, options: CameraOptions) -> Beam:
         """Return the light of the guide scope, or of the main telescope."""
@@ -60,4 +103,4 @@ def make(context: DriverContext) -> SimulatedGuideCamera:
     Raises:
         DeviceError: a setting is wrong.
     """
-    return SimulatedGuideCamera(context)
+    return awake(SimulatedGuideCamera(context))

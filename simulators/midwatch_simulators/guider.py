@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from typing import Any, Literal
+from typing import Any, ClassVar, Literal
 
-from pydantic import Field
+from pydantic import Field, JsonValue
 
 from midwatch.devices.driver import DeviceError, DriverContext
 from midwatch.devices.models import (
@@ -21,7 +21,7 @@ from midwatch.devices.models import (
 )
 
 from .air import Air, cloud_extinction_mag
-from .device import Handler, Heard, Options, SimulatedDevice, read_options
+from .device import Handler, Heard, Options, SimulatedDevice, awake, read_options
 from .noise import normal
 from .truth import CALM_WIND_MS, GuiderTruth, MountTruth, RoofTruth
 
@@ -29,6 +29,12 @@ _DECAY_S = 4.0  # an offset shrinks by e in two cycles of two seconds at a gain 
 _CYCLE_S = 2.0
 _GAIN = 0.7
 _REPORT_S = 30.0
+# Hot pixels hide the fainter guide stars, and a tenth of the exposure has the root of a tenth of
+# the signal to noise; each widens what is left over (common practice, no source).
+_HOT_SNR, _HOT_ERROR = 0.4, 1.8
+_SHORT_SNR, _SHORT_ERROR = math.sqrt(0.1), 1.6
+_SWING_ARCSEC, _SWING_S, _WIDEST_ARCSEC = 0.5, 40.0, 15.0  # of an oscillation that grows by e
+_NOTICED_S = 6.0  # three equal frames
 
 
 class GuiderOptions(Options):
@@ -52,9 +58,22 @@ class GuiderOptions(Options):
 
 
 class SimulatedGuider(SimulatedDevice):
-    """A guide camera and its loop, on the simulated mount."""
+    """A guide camera and its loop, on the simulated mount.
+
+    The loop ends with its driver, the calibration is kept.
+
+    Faults of the loop: ``guide-star-lost``, ``guide-oscillation`` (what is left over grows),
+    ``guide-calibration-nonsense`` (no calibration succeeds). Of the camera in it:
+    ``guide-camera-unplugged``, ``guide-camera-frozen`` (noticed at the third equal frame),
+    ``guide-camera-hot`` and ``guide-camera-wrong-exposure`` (fainter, and more left over).
+    """
 
     kind = Kind.GUIDER
+    shows: ClassVar[tuple[str, ...]] = (
+        "guide-camera-unplugged", "guide-camera-frozen", "guide-camera-hot",
+        "guide-camera-wrong-exposure", "guide-star-lost", "guide-oscillation",
+        "guide-calibration-nonsense",
+    )  # fmt: skip
 
     def __init__(self, context: DriverContext) -> None:
         self._options = read_options(GuiderOptions, context)
@@ -110,6 +129,29 @@ class SimulatedGuider(SimulatedDevice):
             }
         )
 
+    def body(self) -> dict[str, JsonValue]:
+        """Return what a loop keeps."""
+        return {"calibrated": self._calibrated}
+
+    def take_up(self, body: Mapping[str, JsonValue], gone_s: float) -> None:  # noqa: ARG002
+        """Find the calibration again; nobody has guided meanwhile."""
+        self._calibrated = body.get("calibrated") is True
+
+    def trouble(self, name: str, began: bool) -> None:
+        """Look at the star at once; a frozen camera takes some frames to be noticed."""
+        if name == "guide-camera-frozen" and began:
+            self.context.spawn(f"{self.context.name} frozen", self._notice_frozen())
+        else:
+            self._look()
+
+    async def _notice_frozen(self) -> None:
+        await self.clock.sleep(_NOTICED_S)
+        self._look()
+
+    def link_lost(self) -> None:
+        """End the loop without its camera."""
+        self._end("lost" if self._guiding else "idle")
+
     async def come_to_rest(self) -> None:
         """Stop guiding."""
         self._end("idle")
@@ -132,6 +174,12 @@ class SimulatedGuider(SimulatedDevice):
             if needs_calibration:
                 await self.clock.sleep(self._options.calibrate_s)
                 self._check()
+                if self.troubles.active("guide-calibration-nonsense"):
+                    raise DeviceError(
+                        f"{self.context.name} does not calibrate: pulses east and north move the"
+                        " star the same way; check the guide cable and the guide rate",
+                        retryable=True,
+                    )
                 self._calibrated = True
             self._since_utc_s = self.clock.unix_s()
             self._east_arcsec = self._north_arcsec = 0.0
@@ -204,6 +252,8 @@ class SimulatedGuider(SimulatedDevice):
             await self.clock.sleep(_REPORT_S)
             if self._guiding:
                 self._look()
+                if self.troubles.active("guide-oscillation"):
+                    self.tell_truth()
                 self.context.changed()
 
     def _look(self) -> None:
@@ -223,6 +273,9 @@ class SimulatedGuider(SimulatedDevice):
             return "the mount does not track"
         if roof is not None and roof.open_fraction < 0.5:
             return "the roof is closed"
+        frozen_s = self.troubles.since_utc_s("guide-camera-frozen")
+        if frozen_s is not None and self.clock.unix_s() - frozen_s >= _NOTICED_S:
+            return "the guide camera sends the same frame again and again"
         if (snr := self._snr()) < self._options.lost_below_snr:
             return f"no star; signal to noise is {snr:.1f}"
         return None
@@ -234,8 +287,13 @@ class SimulatedGuider(SimulatedDevice):
             self.tell()
 
     def _snr(self) -> float:
+        if self.troubles.active("guide-star-lost"):
+            return 0.0
+        share = _HOT_SNR if self.troubles.active("guide-camera-hot") else 1.0
+        if self.troubles.active("guide-camera-wrong-exposure"):
+            share *= _SHORT_SNR
         cloud = self._air.cloud_percent_at(self.clock.unix_s())
-        return self._options.snr * math.pow(10.0, -0.4 * cloud_extinction_mag(cloud))
+        return share * self._options.snr * math.pow(10.0, -0.4 * cloud_extinction_mag(cloud))
 
     def _residual_arcsec(self) -> tuple[float, float]:
         """Return what is left in right ascension and declination.
@@ -248,15 +306,24 @@ class SimulatedGuider(SimulatedDevice):
         # practice, no source.
         wander = 0.12 * options.seeing_arcsec * self._air.seeing_factor(now)
         wander *= math.sqrt(1.0 + _GAIN / (2.0 - _GAIN))
+        if self.troubles.active("guide-camera-hot"):
+            wander *= _HOT_ERROR
+        if self.troubles.active("guide-camera-wrong-exposure"):
+            wander *= _SHORT_ERROR
         shake = options.wind_arcsec_per_ms * max(0.0, self._air.gust_ms(now) - CALM_WIND_MS)
         mount = self._mount.latest
+        swing = 0.0
+        if (since_s := self.troubles.since_utc_s("guide-oscillation")) is not None:
+            # A run that was started anew grows anew.
+            grown_s = now - max(since_s, self._since_utc_s)
+            swing = min(_SWING_ARCSEC * math.exp(min(grown_s / _SWING_S, 50.0)), _WIDEST_ARCSEC)
         lag = 0.0
         if mount is not None:
             slope = math.pi * mount.worm_arcsec / mount.worm_period_s / math.sqrt(2.0)
             lag = slope * _CYCLE_S / _GAIN
         return (
-            math.hypot(wander, shake, lag),
-            math.hypot(wander, shake, options.dec_play_arcsec),
+            math.hypot(wander, shake, lag, swing),
+            math.hypot(wander, shake, options.dec_play_arcsec, swing),
         )
 
     @property
@@ -270,4 +337,4 @@ def make(context: DriverContext) -> SimulatedGuider:
     Raises:
         DeviceError: a setting is wrong.
     """
-    return SimulatedGuider(context)
+    return awake(SimulatedGuider(context))

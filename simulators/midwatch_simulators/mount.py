@@ -5,7 +5,9 @@ from __future__ import annotations
 import asyncio
 import math
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, ClassVar
+
+from pydantic import JsonValue
 
 from midwatch.devices.driver import DeviceError, DriverContext
 from midwatch.devices.models import (
@@ -20,25 +22,52 @@ from midwatch.devices.models import (
     Unpark,
 )
 
-from .device import Handler, Heard, SimulatedDevice, read_options
+from .device import Handler, Heard, SimulatedDevice, awake, read_options
 from .knob_turner import KnobTurner
-from .mount_axes import Axes, natural_side, wrapped_deg
-from .mount_body import PARK, MountBody, MountOptions
+from .mount_axes import Axes, Side, natural_side, wrapped_deg
+from .mount_body import PARK, MountBody
+from .mount_options import MountOptions
+from .noise import unit
 from .truth import GuiderTruth, MountTruth
 
 _SYNC_WITHIN_DEG = 20.0
+# Eight minutes of time, and what somebody makes of a longitude who takes the next town's.
+_AHEAD_DEG = {"mount-clock-wrong": 2.0, "mount-site-wrong": -3.0}
+_JUMP_DEG = 0.5
+_SAG_DEG = 1.0  # at most, of each axis without current
+_ASTRAY_DEG = (2.0, 5.0)
+
+# Where a slew ends: a catalogue position and a side of the pier, or parked.
+_Goal = tuple[float, float, Side] | None
 
 
 class SimulatedMount(SimulatedDevice):
-    """A mount that slews, tracks, syncs, parks and takes guide pulses."""
+    """A mount that slews, tracks, syncs, parks and takes guide pulses.
+
+    Its own computer ends a slew and goes on tracking whether or not a driver listens.
+
+    Faults: ``mount-stalls`` (the motors count and say that they track, the axes stand; the steps
+    stay lost until a sync), ``tracking-lost`` (it stops and says so in its state, no more),
+    ``slew-refused``, ``slew-lands-elsewhere`` (by degrees, and says that it is where it was
+    sent), ``wrong-pier-side`` (where it can reach the other side), ``mount-limit-hit`` (stopped
+    until the next slew), ``mount-clock-wrong`` and ``mount-site-wrong`` (hours, and all that it
+    makes of them, are off), ``mount-power-lost`` (gone; afterwards it does not track, has
+    forgotten its syncs and has sagged), ``encoder-jump`` (what it says jumps until a sync).
+    """
 
     kind = Kind.MOUNT
+    shows: ClassVar[tuple[str, ...]] = (
+        "mount-stalls", "tracking-lost", "slew-refused", "slew-lands-elsewhere",
+        "wrong-pier-side", "mount-limit-hit", "mount-clock-wrong", "mount-site-wrong",
+        "mount-power-lost", "encoder-jump",
+    )  # fmt: skip
 
     def __init__(self, context: DriverContext) -> None:
         self._options = read_options(MountOptions, context)
         super().__init__(context)
         self._body = MountBody(self._options, self.clock, context.place, self.seed)
         self._settling = False
+        self._goal: _Goal = None
         self._guider: GuiderTruth | None = None
         Heard(context, "guider", GuiderTruth, self._hear_guider)
         if self._options.person_at_knobs:
@@ -71,7 +100,7 @@ class SimulatedMount(SimulatedDevice):
         """Return the whole state; the coordinates are what the encoders say."""
         body = self._body
         ra, dec = body.believed()
-        alt, az, ha = body.altaz_ha(ra, dec)
+        alt, az, ha = body.sky.believed_altaz_ha(ra, dec)
         return MountState(
             connected=self.connected,
             at_rest=body.parked,
@@ -82,18 +111,66 @@ class SimulatedMount(SimulatedDevice):
             az_deg=az,
             hour_angle_deg=ha,
             pier_side=body.pier_side,
-            tracking=body.true.tracking,
+            tracking=body.tracking,
             slewing=body.moving or self._settling,
             parked=body.parked,
         )
 
+    def body(self) -> dict[str, JsonValue]:
+        """Return what axes and electronics do and know."""
+        goal: JsonValue = None
+        if self._body.moving and self._goal is not None:
+            goal = list(self._goal)
+        return {"mount": self._body.save(), "goal": goal}
+
+    def take_up(self, body: Mapping[str, JsonValue], gone_s: float) -> None:  # noqa: ARG002
+        """Find the mount on its star, on its way or parked, as its own computer has it."""
+        kept, goal = body.get("mount"), body.get("goal")
+        if not isinstance(kept, dict):
+            return
+        left_s = self._body.load(kept)
+        if isinstance(goal, list):
+            ra_deg, dec_deg, side = goal
+            self._goal = (float(ra_deg), float(dec_deg), "west" if side == "west" else "east")  # type: ignore[arg-type]
+        self._take_on()
+        if self._body.moving:
+            self.context.spawn(f"{self.context.name} slew", self._end_way(left_s))
+
+    def trouble(self, name: str, began: bool) -> None:
+        """Let happen what happens once, and take on what lasts."""
+        self._take_on()
+        if not began:
+            return
+        body = self._body
+        if name == "tracking-lost" and body.tracking:
+            body.track(on=False)
+        elif name == "encoder-jump":
+            body.jump(_JUMP_DEG, 0.0)
+        elif name == "mount-limit-hit" and not body.parked:
+            self.fault = "stopped by a limit switch; slew away from it"
+            body.stand() if body.moving else body.track(on=False)
+        elif name == "mount-power-lost":
+            number = int(self.clock.unix_s())
+            shares = (2.0 * unit(self.seed, axis, number) - 1.0 for axis in ("sag ra", "sag dec"))
+            ra_deg, dec_deg = (_SAG_DEG * share for share in shares)
+            body.lose_power((ra_deg, dec_deg))
+
+    def _take_on(self) -> None:
+        """Be as the faults that hold now want it."""
+        body = self._body
+        ahead_deg = sum(deg for name, deg in _AHEAD_DEG.items() if self.troubles.active(name))
+        if ahead_deg != body.sky.ahead_deg:
+            body.set_ahead(ahead_deg)
+        if self.troubles.active("mount-stalls") != body.stalled:
+            body.stall(on=not body.stalled)
+
     def beat(self) -> None:
         """Take stock, and stop at the mount's own limits."""
-        if self._body.moving or not self._body.true.tracking:
+        if self._body.moving or not self._body.tracking:
             return
         self._body.anchor()
         past_deg = abs(self._body.axes().polar_deg) - 90.0
-        alt_deg = self._body.altaz_ha(*self._body.believed()).alt_deg
+        alt_deg = self._body.sky.believed_altaz_ha(*self._body.believed()).alt_deg
         if past_deg > self._options.past_meridian_deg:
             self.fault = f"stopped {past_deg:.1f} deg past the meridian, at the mount's own limit"
         elif alt_deg < self._options.lowest_alt_deg:
@@ -109,6 +186,9 @@ class SimulatedMount(SimulatedDevice):
 
     async def halt(self) -> None:
         """Stop moving and tracking; a slewing mount needs its time to slow down."""
+        if self._body.moving:
+            # On a way that an earlier driver has begun.
+            self._body.stand()
         self._body.track(on=False)
         self.tell()
         await self.clock.sleep(self._options.slew_rate_deg_s / self._options.slew_accel_deg_s2)
@@ -116,23 +196,32 @@ class SimulatedMount(SimulatedDevice):
     async def _slew(self, command: Slew) -> None:
         if self._body.parked:
             raise DeviceError(f"{self.context.name} is parked; unpark it before a slew")
-        alt_deg, _, ha_deg = self._body.altaz_ha(command.ra_deg, command.dec_deg)
+        if self.troubles.active("slew-refused"):
+            raise DeviceError(
+                f"{self.context.name} refuses to slew and gives no reason", retryable=True
+            )
+        alt_deg, _, ha_deg = self._body.sky.believed_altaz_ha(command.ra_deg, command.dec_deg)
         if alt_deg < self._options.lowest_alt_deg:
             raise DeviceError(
                 f"{self.context.name} does not slew to altitude {alt_deg:.1f} deg; its own limit"
                 f" is {self._options.lowest_alt_deg:.1f} deg"
             )
         side = command.pier_side or natural_side(ha_deg)
-        goal = self._body.axes_for(command.ra_deg, command.dec_deg, side)
-        if abs(goal.polar_deg) > 90.0 + self._options.past_meridian_deg:
+        goal = self._body.sky.axes_for(command.ra_deg, command.dec_deg, side)
+        if self.troubles.active("wrong-pier-side"):
+            other: Side = "east" if side == "west" else "west"
+            turned = self._body.sky.axes_for(command.ra_deg, command.dec_deg, other)
+            if self._reaches(turned):
+                side, goal = other, turned
+        if not self._reaches(goal):
             raise DeviceError(
                 f"{self.context.name} cannot reach hour angle {ha_deg:.1f} deg on the {side} side"
                 f" of the pier; its own limit is {self._options.past_meridian_deg:.1f} deg past"
                 " the meridian. Ask for the other side"
             )
         self.fault = None
-        await self._travel(goal)
-        self._body.arrive(command.ra_deg, command.dec_deg, side)
+        await self._travel(goal, (command.ra_deg, command.dec_deg, side))
+        self._arrive()
         self._settling = True
         self.tell_truth()
         try:
@@ -140,6 +229,9 @@ class SimulatedMount(SimulatedDevice):
         finally:
             self._settling = False
             self.tell()
+
+    def _reaches(self, goal: Axes) -> bool:
+        return abs(goal.polar_deg) <= 90.0 + self._options.past_meridian_deg
 
     async def _sync(self, command: Sync) -> None:
         await self.clock.sleep(0.2)
@@ -170,7 +262,7 @@ class SimulatedMount(SimulatedDevice):
             self.tell()
 
     async def _pulse(self, command: Pulse) -> None:
-        if not self._body.true.tracking:
+        if not self._body.tracking:
             raise DeviceError(f"{self.context.name} takes pulses only while it tracks")
         began_s = self.clock.mono()
         try:
@@ -178,17 +270,51 @@ class SimulatedMount(SimulatedDevice):
         finally:
             # One that was cut short has moved by its share.
             gone_s = min(self.clock.mono() - began_s, command.duration_ms / 1000.0)
-            if self._body.true.tracking:
+            if self._body.tracking:
                 self._body.pulse(command.direction, gone_s)
                 self.tell_truth()
 
     async def _go_park(self) -> None:
         if not self._body.parked:
-            await self._travel(PARK)
-            self._body.stand(parked=True)
+            await self._travel(PARK, None)
+            self._arrive()
+            self.tell()
+            if not self._body.parked:
+                raise DeviceError(
+                    f"{self.context.name} has not reached its park position; check its motors and"
+                    " what the axes touch",
+                    retryable=True,
+                )
+
+    def _arrive(self) -> None:
+        if self._goal is None:
+            # A switch tells it that it is there.
+            self._body.stand(parked=not self._body.stalled)
+            return
+        self._body.astray_deg = self._astray_deg()
+        self._body.arrive(*self._goal)
+
+    def _astray_deg(self) -> tuple[float, float]:
+        if not self.troubles.active("slew-lands-elsewhere"):
+            return 0.0, 0.0
+        number = int(self.clock.unix_s())
+        least, most = _ASTRAY_DEG
+        reach = least + (most - least) * unit(self.seed, "astray", number)
+        turn = 2.0 * math.pi * unit(self.seed, "astray towards", number)
+        _, dec_deg, _ = self._goal or (0.0, 0.0, "west")
+        aside = max(0.1, math.cos(math.radians(dec_deg)))
+        return reach * math.sin(turn) / aside, reach * math.cos(turn)
+
+    async def _end_way(self, left_s: float) -> None:
+        """End the way that a driver before this one has begun."""
+        way = self._body.way
+        await self.clock.sleep(left_s)
+        if self._body.way is way:
+            self._arrive()
             self.tell()
 
-    async def _travel(self, goal: Axes) -> None:
+    async def _travel(self, goal: Axes, ends: _Goal) -> None:
+        self._goal = ends
         duration_s = self._body.begin(goal)
         self.tell()
         try:
@@ -197,6 +323,8 @@ class SimulatedMount(SimulatedDevice):
             self._body.stand()
             self.tell()
             raise
+        if not self._body.moving:
+            raise DeviceError(f"{self.context.name} did not arrive: {self.fault}")
 
     def _turn_knobs(self, up_arcmin: float, east_arcmin: float) -> None:
         self._body.turn_knobs(up_arcmin, east_arcmin)
@@ -214,4 +342,4 @@ def make(context: DriverContext) -> SimulatedMount:
     Raises:
         DeviceError: a setting is wrong.
     """
-    return SimulatedMount(context)
+    return awake(SimulatedMount(context))

@@ -3,103 +3,43 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from typing import Literal
+from collections.abc import Mapping
 
-from pydantic import Field, model_validator
+from pydantic import JsonValue
 
 from midwatch.clock import Clock
-from midwatch.devices.models import PierSide
+from midwatch.devices.models import Model, PierSide
 from midwatch.sky import Place
-from midwatch.sky.place import Observer, QuickAltAz, QuickPlace
 
-from .device import Options
 from .gears import Gear
-from .mount_axes import Axes, Passage, PointingModel, Side, axes_of, direction_of, wrapped_deg
+from .mount_axes import Axes, Passage, PointingModel, Side, wrapped_deg
 from .mount_base import Base
+from .mount_options import MountOptions as MountOptions
+from .mount_reckoning import Reckoning
 from .noise import derived_seed, normal, unit
 from .truth import SIDEREAL_ARCSEC_PER_S, GuiderTruth, MountTruth, shifted
 
 PARK = Axes(0.0, 0.0)
-_QUICK_FOR_S = 3600.0
 
 
-# Characters of mounts: a well-made one, and a light one with a coarse worm (common practice, no
-# source). Settings of their own go before those of the character.
-_CHARACTERS: dict[str, dict[str, object]] = {
-    "smooth": {
-        "worm_arcsec": 6.0,
-        "worm_period_s": 480.0,
-        "worm_harmonics": (0.2, 0.1),
-        "dec_backlash_arcsec": 1.5,
-        "wind_arcsec_per_ms": 0.05,
-        "polar_high_arcmin": 0.4,
-        "polar_east_arcmin": -0.5,
-    },
-    "rough": {
-        "worm_arcsec": 36.0,
-        "worm_period_s": 430.0,
-        "worm_harmonics": (0.35, 0.2, 0.1),
-        "dec_backlash_arcsec": 9.0,
-        "dec_stick_arcsec": 1.2,
-        "wind_arcsec_per_ms": 0.25,
-        "polar_high_arcmin": 2.0,
-        "polar_east_arcmin": -2.5,
-    },
-}
+class Kept(Model):
+    """What is kept of a mount while it has no driver; see `MountBody`."""
 
-
-class MountOptions(Options):
-    """Settings of the simulated mount.
-
-    Attributes:
-        character: "smooth" or "rough" sets what is not set here.
-        pointing_error_arcmin: spread of the error after a slew before any sync, beside what the
-            misaligned axis and the air do.
-        flexure_arcsec: spread of what changes as the polar axis turns.
-        repeat_arcsec: spread of the error after a long slew back to the same position.
-        worm_arcsec: periodic error, peak to peak of its first harmonic.
-        worm_harmonics: sizes of the second, third ... harmonic as shares of the first.
-        polar_high_arcmin: how much too high the axis points.
-        polar_east_arcmin: how much too far east the axis points, azimuth angle.
-        person_at_knobs: whether somebody turns the knobs of the base as guidance says.
-        dec_backlash_arcsec: lost at each reversal of a guide pulse in declination.
-        dec_stick_arcsec: held back after a reversal beyond that, then let go at once.
-        dec_follows_sky: whether a pulse "north" moves north on both sides of the pier; else it
-            moves south on the east side.
-        wind_arcsec_per_ms: shake, one axis, by each m/s of gust above a calm wind.
-        guide_rate: of the sidereal rate.
-        lowest_alt_deg: the mount's own limit; it refuses and stops there.
-        past_meridian_deg: how far the counterweight may rise above the horizontal.
-    """
-
-    character: Literal["smooth", "rough"] | None = None
-    slew_rate_deg_s: float = Field(default=3.0, gt=0, le=20)
-    slew_accel_deg_s2: float = Field(default=1.5, gt=0, le=20)
-    settle_s: float = Field(default=3.0, ge=0, le=60)
-    pointing_error_arcmin: float = Field(default=6.0, ge=0, le=60)
-    flexure_arcsec: float = Field(default=5.0, ge=0, le=300)
-    repeat_arcsec: float = Field(default=8.0, ge=0, le=300)
-    worm_arcsec: float = Field(default=8.0, ge=0, le=120)
-    worm_period_s: float = Field(default=480.0, gt=0)
-    worm_harmonics: tuple[float, ...] = Field(default=(), max_length=8)
-    polar_high_arcmin: float = Field(default=0.7, ge=-360, le=360)
-    polar_east_arcmin: float = Field(default=-0.9, ge=-720, le=720)
-    person_at_knobs: bool = False
-    dec_backlash_arcsec: float = Field(default=5.0, ge=0, le=120)
-    dec_stick_arcsec: float = Field(default=0.0, ge=0, le=60)
-    dec_follows_sky: bool = True
-    wind_arcsec_per_ms: float = Field(default=0.0, ge=0, le=10)
-    guide_rate: float = Field(default=0.5, gt=0, lt=1)
-    lowest_alt_deg: float = Field(default=0.0, ge=-90, le=60)
-    past_meridian_deg: float = Field(default=15.0, ge=0, le=90)
-
-    @model_validator(mode="before")
-    @classmethod
-    def _fill_in(cls, given: object) -> object:
-        if isinstance(given, dict) and given.get("character") in _CHARACTERS:
-            return {**_CHARACTERS[given["character"]], **given}
-        return given
+    true: MountTruth
+    parked: bool
+    tracking: bool
+    believed: tuple[float, float]
+    axes: tuple[float, float]
+    sync_arcsec: tuple[float, float]
+    slip_arcsec: tuple[float, float]
+    lost_deg: tuple[float, float]
+    landed_deg: tuple[float, float]
+    ahead_deg: float
+    stalled: bool
+    slews: int
+    base_arcmin: tuple[float, float]
+    dec_gear: tuple[float, float, float]
+    way: tuple[float, float, float, float, float] | None
 
 
 class MountBody:
@@ -110,16 +50,16 @@ class MountBody:
     Attributes:
         true: where the telescope really points, since the last change.
         parked: the axes are locked.
+        tracking: the motor of the polar axis is told to follow the stars.
+        sky: what the mount reckons.
+        astray_deg: how far from its goal, right ascension and declination, the next slew ends.
     """
 
     def __init__(self, options: MountOptions, clock: Clock, place: Place, seed: int) -> None:
         self._options = options
         self._clock = clock
-        self._place = place
         self._seed = seed
-        self._observer = Observer(place)
-        self._hemisphere = 1.0 if place.latitude_deg >= 0.0 else -1.0
-        self._quick: tuple[float, QuickPlace] | None = None
+        self.sky = Reckoning(clock, place)
         self._pointing = PointingModel(
             seed, options.pointing_error_arcmin * 60.0, options.flexure_arcsec
         )
@@ -131,14 +71,23 @@ class MountBody:
         # How far each axis, polar and declination, has come to rest from where it should.
         self._slip_arcsec: tuple[float, ...] = (0.0, 0.0)
         self._dec_gear = Gear(options.dec_backlash_arcsec, options.dec_stick_arcsec)
-        self.parked = True
-        self._believed = self._sky_of(PARK)
+        # What the encoders do not know of: steps lost, jumps, and where the last slew ended.
+        self._lost_deg = (0.0, 0.0)
+        self.astray_deg = self._landed_deg = (0.0, 0.0)
+        self._stalled = False
+        self.parked, self.tracking = True, False
+        self._believed = self.sky.sky_of(PARK)
         self.true = self._at_rest(tracking=False)
 
     @property
     def moving(self) -> bool:
         """Whether the axes are on their way."""
         return self._passage is not None
+
+    @property
+    def way(self) -> Passage | None:
+        """The way that the axes are on."""
+        return self._passage
 
     @property
     def pier_side(self) -> PierSide:
@@ -149,34 +98,17 @@ class MountBody:
         """Return the angles of the axes now."""
         if self._passage is not None:
             return self._passage.at(self._clock.mono())
-        if not self.true.tracking:
+        if not self.tracking:
             return self._axes
         return Axes(self._axes.polar_deg + self._turned_deg(), self._axes.pole_distance_deg)
 
     def believed(self) -> tuple[float, float]:
         """Return right ascension and declination that the encoders say now."""
         if self._passage is not None:
-            return self._sky_of(self._passage.at(self._clock.mono()))
-        if self.true.tracking:
+            return self.sky.sky_of(self._passage.at(self._clock.mono()))
+        if self.tracking:
             return self._believed
         return (self._believed[0] + self._turned_deg()) % 360.0, self._believed[1]
-
-    def altaz_ha(self, ra_deg: float, dec_deg: float) -> QuickAltAz:
-        """Return altitude, azimuth and hour angle of a catalogue position now."""
-        now = self._clock.unix_s()
-        if self._quick is None or abs(now - self._quick[0]) > _QUICK_FOR_S:
-            self._quick = (now, self._observer.quick(now))
-        return self._quick[1].altaz_ha(ra_deg, dec_deg, now)
-
-    def axes_for(self, ra_deg: float, dec_deg: float, side: Side) -> Axes:
-        """Return the axes for a catalogue position now, by way of the place of date."""
-        alt_deg, az_deg, ha_deg = self.altaz_ha(ra_deg, dec_deg)
-        alt, az = math.radians(alt_deg), math.radians(az_deg)
-        latitude = math.radians(self._place.latitude_deg)
-        sin_dec = math.sin(alt) * math.sin(latitude)
-        sin_dec += math.cos(alt) * math.cos(latitude) * math.cos(az)
-        dec_deg_of_date = math.degrees(math.asin(min(1.0, max(-1.0, sin_dec))))
-        return axes_of(ha_deg, dec_deg_of_date, side, self._hemisphere)
 
     # Changes ---------------------------------------------------------------------------------
 
@@ -187,7 +119,7 @@ class MountBody:
         ra, dec = self.true.pointing(now)
         self._axes, self._believed = axes, believed
         self._update(
-            utc_s=now, ra_deg=ra, dec_deg=dec, hour_angle_deg=self.altaz_ha(ra, dec).ha_deg
+            utc_s=now, ra_deg=ra, dec_deg=dec, hour_angle_deg=self.sky.altaz_ha(ra, dec).ha_deg
         )
 
     def begin(self, goal: Axes) -> float:
@@ -195,7 +127,7 @@ class MountBody:
         options = self._options
         start = self.axes()
         self.anchor()
-        self.parked = False
+        self.parked = self.tracking = False
         self._slews += 1
         self._update(slewing=True, tracking=False, guided=False, parked=False)
         self._passage = Passage(
@@ -207,8 +139,9 @@ class MountBody:
         """End the way on a catalogue position and track it."""
         assert self._passage is not None
         moves_deg = self._passage.distances_deg
-        self._passage = None
-        self._believed, self._axes = (ra_deg, dec_deg), self.axes_for(ra_deg, dec_deg, side)
+        self._passage, self.tracking = None, True
+        self._landed_deg = self.astray_deg
+        self._believed, self._axes = (ra_deg, dec_deg), self.sky.axes_for(ra_deg, dec_deg, side)
         # A short move repeats better than a long one, and an axis at rest stays where it is.
         self._slip_arcsec = tuple(
             slip * math.sqrt(1.0 - share * share)
@@ -220,13 +153,13 @@ class MountBody:
                 strict=True,
             )
         )
-        self.true = self._at_rest(tracking=True)
+        self.true = self._at_rest(tracking=True) if not self._stalled else self._unmoved()
 
     def stand(self, *, parked: bool = False) -> None:
         """End the way where the axes are now, without tracking."""
-        self._axes, self._passage = self.axes(), None
-        self._believed, self.parked = self._sky_of(self._axes), parked
-        self.true = self._at_rest(tracking=False)
+        self._axes, self._passage, self.tracking = self.axes(), None, False
+        self._believed, self.parked = self.sky.sky_of(self._axes), parked
+        self.true = self._at_rest(tracking=False) if not self._stalled else self._unmoved()
 
     def unpark(self) -> None:
         """Unlock the axes."""
@@ -237,17 +170,19 @@ class MountBody:
     def track(self, *, on: bool) -> None:
         """Start or stop to follow the stars."""
         self.anchor()
-        self._update(tracking=on, guided=False)
+        self.tracking = on
+        self._update(tracking=on and not self._stalled, guided=False)
 
     def sync(self, ra_deg: float, dec_deg: float) -> None:
         """Believe to point at a position; the telescope itself does not move."""
         self.anchor()
         self._believed = (ra_deg, dec_deg)
-        self._axes = self.axes_for(ra_deg, dec_deg, self._axes.side)
+        self._axes = self.sky.axes_for(ra_deg, dec_deg, self._axes.side)
         error_east, error_north = self._pointing.error_arcsec(self._axes)
         # Where the encoders ought to be, as seen from the base.
-        ra, dec = self._through(self._base.encoders, self.true.ra_deg, self.true.dec_deg)
-        off_east = wrapped_deg(ra - ra_deg) * 3600.0
+        ra, dec = self.sky.through(self._base.encoders, self.true.ra_deg, self.true.dec_deg)
+        off_east = wrapped_deg(ra - ra_deg + self.sky.ahead_deg) * 3600.0
+        self._lost_deg = self._landed_deg = (0.0, 0.0)
         self._sync_arcsec = (
             off_east * math.cos(math.radians(dec)) - error_east - self._slip_arcsec[0],
             (dec - dec_deg) * 3600.0 - error_north - self._slip_arcsec[1],
@@ -256,14 +191,14 @@ class MountBody:
     def turn_knobs(self, up_arcmin: float, east_arcmin: float) -> None:
         """Turn the base, and the telescope with it, so that the axis moves up and east."""
         self.anchor()
-        seen = self._through(self._base.encoders, self.true.ra_deg, self.true.dec_deg)
+        seen = self.sky.through(self._base.encoders, self.true.ra_deg, self.true.dec_deg)
         self._base.turn(up_arcmin, east_arcmin)
-        ra, dec = self._through(self._base.look, *seen)
+        ra, dec = self.sky.through(self._base.look, *seen)
         x_deg, y_deg = self._base.tilt_deg()
         self._update(
             ra_deg=ra,
             dec_deg=dec,
-            hour_angle_deg=self.altaz_ha(ra, dec).ha_deg,
+            hour_angle_deg=self.sky.altaz_ha(ra, dec).ha_deg,
             axis_error_x_deg=x_deg,
             axis_error_y_deg=y_deg,
         )
@@ -272,6 +207,8 @@ class MountBody:
         """Move a little, encoders and telescope alike."""
         self.anchor()
         self._believed = shifted(*self._believed, east_arcsec, north_arcsec)
+        if self._stalled:
+            return
         ra, dec = shifted(self.true.ra_deg, self.true.dec_deg, east_arcsec, north_arcsec)
         self._update(ra_deg=ra, dec_deg=dec)
 
@@ -310,6 +247,112 @@ class MountBody:
         self._update(guided=guider.guiding)
         return True
 
+    # What goes wrong -------------------------------------------------------------------------
+
+    def stall(self, *, on: bool) -> None:
+        """Let the motors turn without the axes, or let them hold again; the steps stay lost."""
+        self.anchor()
+        if self._stalled and not on:
+            self._lose_to(self.true.ra_deg, self.true.dec_deg)
+        self._stalled = on
+        self._update(tracking=self.tracking and not on, guided=False)
+
+    def jump(self, ra_deg: float, dec_deg: float) -> None:
+        """Let the encoders jump; the telescope stays."""
+        self.anchor()
+        self._believed = ((self._believed[0] + ra_deg) % 360.0, self._believed[1] + dec_deg)
+        self._lost_deg = (self._lost_deg[0] - ra_deg, self._lost_deg[1] - dec_deg)
+
+    def set_ahead(self, ahead_deg: float) -> None:
+        """Take on another sidereal time: what the encoders say of the sky changes with it."""
+        self.anchor()
+        change_deg = ahead_deg - self.sky.ahead_deg
+        self._believed = ((self._believed[0] + change_deg) % 360.0, self._believed[1])
+        self.sky.ahead_deg = ahead_deg
+
+    def lose_power(self, sag_deg: tuple[float, float]) -> None:
+        """Stop, and forget all syncs; axes that are not locked sag."""
+        if self._passage is not None:
+            self.stand()
+        self.track(on=False)
+        self._sync_arcsec = (0.0, 0.0)
+        if not self.parked:
+            ra_deg, dec_deg = self._lost_deg
+            self._lost_deg = (ra_deg + sag_deg[0], dec_deg + sag_deg[1])
+        self.true = self._at_rest(tracking=False)
+
+    def _unmoved(self) -> MountTruth:
+        """Return the truth of axes that have stood still while the motors went their way."""
+        now = self._clock.unix_s()
+        ra, dec = self.true.pointing(now)
+        return self.true.model_copy(
+            update={
+                "utc_s": now, "ra_deg": ra, "dec_deg": dec, "slewing": False, "tracking": False,
+                "hour_angle_deg": self.sky.altaz_ha(ra, dec).ha_deg,
+            }
+        )  # fmt: skip
+
+    def _lose_to(self, ra_deg: float, dec_deg: float) -> None:
+        """Have lost as many steps as put the telescope here."""
+        meant = self._at_rest(tracking=False)
+        self._lost_deg = (
+            self._lost_deg[0] + wrapped_deg(ra_deg - meant.ra_deg),
+            self._lost_deg[1] + dec_deg - meant.dec_deg,
+        )
+
+    # Beyond the driver's life ----------------------------------------------------------------
+
+    def save(self) -> dict[str, JsonValue]:
+        """Return what `load` goes on from."""
+        way: JsonValue = None
+        if self._passage is not None:
+            began_utc_s = self._clock.unix_s() - (self._clock.mono() - self._passage.began_s)
+            start, end = self._passage.start, self._passage.end
+            way = [start.polar_deg, start.pole_distance_deg,
+                   end.polar_deg, end.pole_distance_deg, round(began_utc_s, 3)]  # fmt: skip
+        return {
+            "true": self.true.model_dump(mode="json"),
+            "parked": self.parked,
+            "tracking": self.tracking,
+            "believed": list(self._believed),
+            "axes": [self._axes.polar_deg, self._axes.pole_distance_deg],
+            "sync_arcsec": list(self._sync_arcsec),
+            "slip_arcsec": list(self._slip_arcsec),
+            "lost_deg": list(self._lost_deg),
+            "landed_deg": list(self._landed_deg),
+            "ahead_deg": self.sky.ahead_deg,
+            "stalled": self._stalled,
+            "slews": self._slews,
+            "base_arcmin": [self._base.high_arcmin, self._base.east_arcmin],
+            "dec_gear": self._dec_gear.save(),
+            "way": way,
+        }
+
+    def load(self, kept: Mapping[str, JsonValue]) -> float:
+        """Go on from what `save` returned, and return the seconds that are left of a slew."""
+        body = Kept.model_validate(dict(kept))
+        self.true, self.parked, self.tracking = body.true, body.parked, body.tracking
+        self._believed, self._axes = body.believed, Axes(*body.axes)
+        self._sync_arcsec, self._slip_arcsec = body.sync_arcsec, body.slip_arcsec
+        self._lost_deg, self._landed_deg = body.lost_deg, body.landed_deg
+        self.sky.ahead_deg, self._stalled, self._slews = body.ahead_deg, body.stalled, body.slews
+        self._base.high_arcmin, self._base.east_arcmin = body.base_arcmin
+        self._dec_gear.load(body.dec_gear)
+        if body.way is None:
+            return 0.0
+        gone_s = self._clock.unix_s() - body.way[4]
+        options = self._options
+        self._passage = Passage(
+            Axes(*body.way[:2]), Axes(*body.way[2:4]), self._clock.mono() - gone_s,
+            options.slew_rate_deg_s, options.slew_accel_deg_s2,
+        )  # fmt: skip
+        return max(0.0, self._passage.duration_s - gone_s)
+
+    @property
+    def stalled(self) -> bool:
+        """Whether the motors turn without the axes."""
+        return self._stalled
+
     # Inside ----------------------------------------------------------------------------------
 
     def _turned_deg(self) -> float:
@@ -318,28 +361,22 @@ class MountBody:
     def _update(self, **changes: float | bool) -> None:
         self.true = self.true.model_copy(update=changes)
 
-    def _through(
-        self, bend: Callable[[float, float], tuple[float, float]], ra_deg: float, dec_deg: float
-    ) -> tuple[float, float]:
-        """Send a catalogue position through a change of altitude and azimuth now."""
-        now = self._clock.unix_s()
-        alt, az = self._observer.altaz(ra_deg, dec_deg, now)
-        ra, dec = self._observer.icrs_from_altaz(*bend(float(alt), float(az)), now)
-        return float(ra), float(dec)
-
     def _at_rest(self, *, tracking: bool) -> MountTruth:
         """Return the truth on the present axes, pointing errors applied."""
         east, north = self._pointing.error_arcsec(self._axes)
         east += self._sync_arcsec[0] + self._slip_arcsec[0]
         north += self._sync_arcsec[1] + self._slip_arcsec[1]
-        ra, dec = self._through(self._base.look, *shifted(*self._believed, east, north))
+        ra, dec = self._believed
+        ra += self._lost_deg[0] + self._landed_deg[0] - self.sky.ahead_deg
+        dec = min(max(dec + self._lost_deg[1] + self._landed_deg[1], -90.0), 90.0)
+        ra, dec = self.sky.through(self._base.look, *shifted(ra, dec, east, north))
         options = self._options
         x_deg, y_deg = self._base.tilt_deg()
         return MountTruth(
             utc_s=self._clock.unix_s(),
             ra_deg=ra,
             dec_deg=dec,
-            hour_angle_deg=self.altaz_ha(ra, dec).ha_deg,
+            hour_angle_deg=self.sky.altaz_ha(ra, dec).ha_deg,
             pier_side=self._axes.side,
             tracking=tracking,
             parked=self.parked,
@@ -352,16 +389,3 @@ class MountBody:
             wind_arcsec_per_ms=options.wind_arcsec_per_ms,
             wind_seed=derived_seed(self._seed, "wind") % 2**53,
         )
-
-    def _sky_of(self, axes: Axes) -> tuple[float, float]:
-        """Return the catalogue position to which axes point now."""
-        ha_deg, dec_deg = direction_of(axes, self._hemisphere)
-        ha, dec = math.radians(ha_deg), math.radians(dec_deg)
-        latitude = math.radians(self._place.latitude_deg)
-        towards = math.cos(dec) * math.cos(ha)
-        up = math.sin(dec) * math.sin(latitude) + towards * math.cos(latitude)
-        north = math.sin(dec) * math.cos(latitude) - towards * math.sin(latitude)
-        az_deg = math.degrees(math.atan2(-math.cos(dec) * math.sin(ha), north)) % 360.0
-        alt_deg = math.degrees(math.asin(min(1.0, max(-1.0, up))))
-        ra, icrs_dec = self._observer.icrs_from_altaz(alt_deg, az_deg, self._clock.unix_s())
-        return float(ra), float(icrs_dec)

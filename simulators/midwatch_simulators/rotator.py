@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from pydantic import Field
+from pydantic import Field, JsonValue
 
 from midwatch.devices.driver import DriverContext
 from midwatch.devices.models import Command, Kind, Rotate, RotatorState
 
-from .device import Handler, Options, SimulatedDevice, read_options
+from .device import Handler, Options, SimulatedDevice, awake, read_options
 from .noise import normal
 from .truth import RotatorTruth
 
@@ -70,6 +70,21 @@ class SimulatedRotator(SimulatedDevice):
             moving=self._way is not None,
         )
 
+    def body(self) -> dict[str, JsonValue]:
+        """Return where the ring stands, and where its motor takes it."""
+        goal_deg = None if self._way is None else self._way[1]
+        return {"angle_deg": self._angle_deg, "goal_deg": goal_deg, "moves": self._moves}
+
+    def take_up(self, body: Mapping[str, JsonValue], gone_s: float) -> None:
+        """Find the ring where its motor has brought it meanwhile."""
+        angle, goal, moves = body.get("angle_deg"), body.get("goal_deg"), body.get("moves")
+        if not isinstance(angle, (int, float)) or not isinstance(moves, int):
+            return
+        self._angle_deg, self._moves = float(angle), moves
+        if isinstance(goal, (int, float)):
+            step = min(abs(goal - angle), gone_s * self._options.speed_deg_s)
+            self._angle_deg += step if goal > angle else -step
+
     async def come_to_rest(self) -> None:
         """Do nothing: a rotator is safe anywhere, and its motion has been cancelled before."""
 
@@ -87,6 +102,7 @@ class SimulatedRotator(SimulatedDevice):
         self._way = (self._angle_deg, command.angle_deg, self.clock.mono())
         self._moves += 1
         self.context.changed()
+        self._keep_body()
         try:
             await self.clock.sleep(distance / self._options.speed_deg_s)
             self._angle_deg, self._way = command.angle_deg, None
@@ -102,4 +118,4 @@ def make(context: DriverContext) -> SimulatedRotator:
     Raises:
         DeviceError: a setting is wrong.
     """
-    return SimulatedRotator(context)
+    return awake(SimulatedRotator(context))

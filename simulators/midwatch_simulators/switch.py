@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from pydantic import Field
+from pydantic import Field, JsonValue
 
 from midwatch.devices.driver import DeviceError, DriverContext
 from midwatch.devices.models import Command, CycleOutlet, Kind, SetOutlet, SwitchState
 
-from .device import Handler, Options, SimulatedDevice, read_options
+from .device import Handler, Options, SimulatedDevice, awake, read_options
 
 _RELAY_S = 0.1
 
@@ -38,6 +38,7 @@ class SimulatedSwitch(SimulatedDevice):
         self._options = read_options(SwitchOptions, context)
         super().__init__(context)
         self._outlets = dict(self._options.outlets)
+        self._cycling: list[str] = []
 
     def handlers(self) -> Mapping[type[Command[Any]], Handler]:
         """Return what answers each command."""
@@ -55,6 +56,21 @@ class SimulatedSwitch(SimulatedDevice):
             outlets=dict(self._outlets),
         )
 
+    def body(self) -> dict[str, JsonValue]:
+        """Return the relays; one that is cycled is on in the end."""
+        outlets: dict[str, JsonValue] = {
+            name: on or name in self._cycling for name, on in self._outlets.items()
+        }
+        return {"outlets": outlets}
+
+    def take_up(self, body: Mapping[str, JsonValue], gone_s: float) -> None:  # noqa: ARG002
+        """Find the relays as they were."""
+        outlets = body.get("outlets")
+        if isinstance(outlets, dict):
+            self._outlets.update(
+                {name: bool(on) for name, on in outlets.items() if name in self._outlets}
+            )
+
     async def come_to_rest(self) -> None:
         """Switch off what need not stay on."""
         for name in self._outlets:
@@ -67,18 +83,20 @@ class SimulatedSwitch(SimulatedDevice):
 
     async def _cycle(self, command: CycleOutlet) -> None:
         self._check(command.outlet)
-        await self._switch(command.outlet, on=False)
+        self._cycling.append(command.outlet)
         try:
+            await self._switch(command.outlet, on=False)
             await self.clock.sleep(command.off_s)
         finally:
             # The box counts by itself: whoever asked may be gone.
+            self._cycling.remove(command.outlet)
             self._outlets[command.outlet] = True
-            self.context.changed()
+            self.tell()
 
     async def _switch(self, name: str, *, on: bool) -> None:
         await self.clock.sleep(_RELAY_S)
         self._outlets[name] = on
-        self.context.changed()
+        self.tell()
 
     def _check(self, name: str) -> None:
         if name not in self._outlets:
@@ -93,4 +111,4 @@ def make(context: DriverContext) -> SimulatedSwitch:
     Raises:
         DeviceError: a setting is wrong.
     """
-    return SimulatedSwitch(context)
+    return awake(SimulatedSwitch(context))
