@@ -14,6 +14,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from midwatch.imaging.discs import disc_width_px, find_discs
 from midwatch.imaging.frames import Frame, brightest_of_cells, luminance
 from midwatch.imaging.measures import StarMeasures, without_stars
 from midwatch.imaging.profile import fit_fwhm, fit_mosaic
@@ -106,7 +107,12 @@ def measure_stars(
     table = _table(frame, image, factor, noise, found)
     table = replace(table, good=_unspoiled(table, found, every))
     good = np.flatnonzero(table.good)
-    fwhm_px, table = _widths(frame, table, good, image)
+    if (discs := find_discs(frame, table)) is not None:
+        table, x_px, y_px = discs, discs.x_px, discs.y_px
+        good = np.arange(len(discs))
+        fwhm_px = disc_width_px(float(np.median(discs.hfr_px)))
+    else:
+        fwhm_px, table = _widths(frame, table, good, image)
     hfr_px, scatter_px = median_and_scatter(table.hfr_px[good])
     elongation, direction = common_elongation(table, good)
     return StarMeasures(

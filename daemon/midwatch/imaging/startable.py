@@ -34,6 +34,8 @@ class StarTable:
         snr: Peak above the background over the noise of a pixel.
         saturated: Whether a pixel of the star is full.
         good: Whether the star is fit for judging sharpness: whole and not full.
+        discs: Whether the stars are discs far out of focus; their places are rough then, and
+            their `snr` is that of the whole disc.
     """
 
     x_px: FloatArray = field(default_factory=_none)
@@ -46,6 +48,7 @@ class StarTable:
     snr: FloatArray = field(default_factory=_none)
     saturated: NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, dtype=np.bool_))
     good: NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, dtype=np.bool_))
+    discs: bool = False
 
     def __len__(self) -> int:
         return len(self.x_px)

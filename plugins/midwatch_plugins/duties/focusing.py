@@ -25,8 +25,9 @@ from midwatch_plugins.duties.filters import bring_filter, propose_offsets, selec
 _MOVE_S = 120.0
 # A focuser that has answered says soon where it is.
 _REPORT_S = 15.0
-# A frame with fewer stars says nothing about focus.
-_FEWEST_STARS = 5
+# A frame with fewer stars says nothing about focus; discs of one size, far from focus, are few and
+# nothing else looks like them.
+_FEWEST_STARS, _FEWEST_DISCS = 5, 2
 # Ranks of the stars whose light tells of clouds: the brightest are full near focus only.
 _LIGHT_RANKS = slice(5, 25)
 # How far off the rig file's own start may be, in sample distances.
@@ -79,7 +80,8 @@ class Focus:
 def measure_of(sight: Sight, exposure_s: float) -> FocusMeasure:
     """Return what a frame says about focus; without enough stars it says nothing."""
     table = sight.table
-    if sight.hfr_px is None or sight.stars < _FEWEST_STARS:
+    fewest = _FEWEST_DISCS if table is not None and table.discs else _FEWEST_STARS
+    if sight.hfr_px is None or sight.stars < fewest:
         return FocusMeasure(None, None, sight.stars, None, exposure_s)
     if table is None:
         return FocusMeasure(sight.hfr_px, None, sight.stars, None, exposure_s)
