@@ -211,6 +211,10 @@ SHIPPED_LADDERS: tuple[Ladder, ...] = (
         _step("rest_target", 1, 5.0),
         _step("retry", None, 300.0, 900.0),
     ),
+    # Some drivers tell the mount time and site when they connect. Else a person must.
+    _ladder(
+        "mount.wrong_hour_angle", _step("reconnect", 1, 5.0), _step("wait", None, 300.0, 1800.0)
+    ),
     _ladder(
         "mount.wrong_place",
         _step("retry", 2, 5.0),

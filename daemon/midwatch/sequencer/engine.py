@@ -8,7 +8,6 @@ a fixed order. No state lives only in here; the record is folded from the journa
 from __future__ import annotations
 
 import asyncio
-import shutil
 from pathlib import Path
 
 import structlog
@@ -35,16 +34,16 @@ from midwatch.sequencer.changing import Change, take_up
 from midwatch.sequencer.context import DutyContext
 from midwatch.sequencer.decide import Decision, decide, preempt
 from midwatch.sequencer.faultdesk import FaultDesk, said
-from midwatch.sequencer.faults import CIRCLE, open_fault, retry_name
 from midwatch.sequencer.focuswatch import FocusWatch
 from midwatch.sequencer.interruption import stop_devices
 from midwatch.sequencer.lookoutdesk import LookoutDesk, with_rig_defaults
 from midwatch.sequencer.means import Means
-from midwatch.sequencer.nightfacts import Identity, beginning, ending, sample
+from midwatch.sequencer.nightfacts import Identity, beginning, ending, free_gb, sample
 from midwatch.sequencer.registry import Registry
 from midwatch.sequencer.remedying import Remedying
 from midwatch.sequencer.safety import SafetyWatch
 from midwatch.sequencer.stir import watch_devices
+from midwatch.sequencer.timewatch import TimeWatch
 from midwatch.sequencer.world import World
 from midwatch.sequencer.worldview import LimitForecast, WorldView, weather_age_s
 
@@ -130,6 +129,7 @@ class Engine:
         self._aim = aim
         self._faults = FaultDesk(rig, record, journal)
         self._remedying = Remedying(context, registry.duties, self._faults, self.stir)
+        self._time = TimeWatch(clock, rig, context.observer, self._faults)
         self._performing: Decision | None = None
         self._began_s = round(clock.unix_s(), 3)
 
@@ -195,7 +195,8 @@ class Engine:
             weather_age_s(self._rig, now_s),
             now_s,
         )
-        self._desk.update(self._view.view(now_s, self._free_gb()), self._journal.append)
+        gigabytes = free_gb(self._data_folder, rehearsal=self._identity.rehearsal)
+        self._desk.update(self._view.view(now_s, gigabytes), self._journal.append)
         world = self._view.build(
             now_s, safety, self._desk.due(), self._desk.pressing("focus"), self._remedying.busy
         )
@@ -244,26 +245,13 @@ class Engine:
             last_s = world.now_s
             if haste > _HASTE:
                 haste = 0
-                await self._break_circle(decision)
+                _log.error("decisions_in_a_circle", duty=decision.duty, reason=decision.reason)
+                self._faults.circled(decision)
+                await self._clock.sleep(_CIRCLE_S)
             elif decision.duty == "wait":
                 await self._wait(decision)
             else:
                 await self._perform(decision)
-
-    async def _break_circle(self, decision: Decision) -> None:
-        """Take what is decided again and again, and never helps, for a fault of our own.
-
-        Its ladder puts the duty off, for longer with each time. What no fault holds up, such as the
-        duties of safety, is slowed down only.
-        """
-        message = f"{decision.duty} is chosen again and again: {decision.reason}"
-        _log.error("decisions_in_a_circle", duty=decision.duty, reason=decision.reason)
-        known = open_fault(self.record, decision.duty, CIRCLE, "daemon")
-        if known is None:
-            self._faults.open("daemon", CIRCLE, message, decision.duty)
-        else:
-            self._faults.tried(known.began.fault_id, retry_name(decision.duty), "failed", message)
-        await self._clock.sleep(_CIRCLE_S)
 
     def _report(self, decision: Decision) -> None:
         """Journal a decision, unless it only says again what is being waited for."""
@@ -397,12 +385,6 @@ class Engine:
                 next_sample_s = self._clock.mono() + SAMPLE_S
                 self._journal.append(sample(self._rig, self._view.mount()))
             await self._clock.sleep(WATCH_S)
+            if self._aim.connected:
+                self._time.look()
             self.stir()
-
-    def _free_gb(self) -> float | None:
-        if self._identity.rehearsal:
-            return None  # a rehearsal must not depend on the disk of the machine it runs on
-        try:
-            return shutil.disk_usage(self._data_folder).free / 1e9
-        except OSError:
-            return None

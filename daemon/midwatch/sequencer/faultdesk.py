@@ -15,6 +15,7 @@ from midwatch.journal.store import Journal
 from midwatch.sequencer.contracts import DutyFailedError
 from midwatch.sequencer.decide import Decision
 from midwatch.sequencer.faults import (
+    CIRCLE,
     NOT_CONNECTED,
     SILENT,
     UNPLUGGED,
@@ -91,6 +92,18 @@ class FaultDesk:
                 reason=reason,
             )
         )
+
+    def circled(self, decision: Decision) -> None:
+        """Take what is decided again and again, and never helps, for a fault of our own.
+
+        Its ladder puts the duty off, for longer with each time.
+        """
+        message = f"{decision.duty} is chosen again and again: {decision.reason}"
+        known = open_fault(self._record, decision.duty, CIRCLE, "daemon")
+        if known is None:
+            self.open("daemon", CIRCLE, message, decision.duty)
+        else:
+            self.tried(known.began.fault_id, retry_name(decision.duty), "failed", message)
 
     # Devices ---------------------------------------------------------------------------------
 

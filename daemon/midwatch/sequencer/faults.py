@@ -167,7 +167,7 @@ def _args(
 
 def _blocks(began: FaultBegan, *, cured: bool) -> tuple[str, ...]:
     if began.fault == WRONG_HOUR_ANGLE:
-        return ("slew", "flip")
+        return ("slew", "flip", "centre")
     if began.duty is None:
         return _NEEDS.get(began.device, ()) if is_of_link(began) else ()
     # While a wheel does not turn, frames are taken through the filter that stands in the beam.

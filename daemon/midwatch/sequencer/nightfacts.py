@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 
 from midwatch.devices.models import MountState
 from midwatch.devices.rig import RigClient
@@ -11,12 +13,12 @@ from midwatch.journal.events import Fact, NightBegan, NightEnded, Sample, Target
 from midwatch.orders import Night
 from midwatch.planning import NightPlan
 
-__all__ = ["Identity", "beginning", "ending", "sample"]
+__all__ = ["Identity", "beginning", "ending", "free_gb", "sample"]
 
 
 @dataclass(frozen=True)
 class Identity:
-    """Facts of the night that the journal's first event tells."""
+    """Facts of the night that the journal's first event tells; ``holder`` is of the lease."""
 
     night: str
     seed: int | None
@@ -24,6 +26,7 @@ class Identity:
     sky_mode: str | None
     orders_sha256: str
     version: str
+    holder: str
 
 
 def beginning(
@@ -43,6 +46,7 @@ def beginning(
         orders_sha256=identity.orders_sha256,
         resumed=resumed,
         version=identity.version,
+        holder=identity.holder,
     )
     for target in plan.targets:
         order = target.target.order
@@ -56,6 +60,16 @@ def beginning(
             transit_utc_s=target.transit_utc_s,
             note=target.note,
         )
+
+
+def free_gb(folder: Path, *, rehearsal: bool) -> float | None:
+    """Return the free space where a folder is; None where that cannot, or must not, be told."""
+    if rehearsal:
+        return None  # a rehearsal must not depend on the disk of the machine it runs on
+    try:
+        return shutil.disk_usage(folder).free / 1e9
+    except OSError:
+        return None
 
 
 def ending(rig: RigClient, mount: MountState | None, how: str) -> NightEnded:
