@@ -31,6 +31,7 @@ from .noise import unit
 from .truth import GuiderTruth, MountTruth
 
 _SYNC_WITHIN_DEG = 20.0
+_STALL_S = 3.0  # after which a motor that is to slew is found to stall
 # Eight minutes of time, and what somebody makes of a longitude who takes the next town's.
 _AHEAD_DEG = {"mount-clock-wrong": 2.0, "mount-site-wrong": -3.0}
 _JUMP_DEG = 0.5
@@ -46,7 +47,7 @@ class SimulatedMount(SimulatedDevice):
 
     Its own computer ends a slew and goes on tracking whether or not a driver listens.
 
-    Faults: ``mount-stalls`` (the motors count and say that they track, the axes stand; the steps
+    Faults: ``mount-stalls`` (it says that it tracks, and stands; slews fail; the steps of tracking
     stay lost until a sync), ``tracking-lost`` (it stops and says so in its state, no more),
     ``slew-refused``, ``slew-lands-elsewhere`` (by degrees, and says that it is where it was
     sent), ``wrong-pier-side`` (where it can reach the other side), ``mount-limit-hit`` (stopped
@@ -162,6 +163,9 @@ class SimulatedMount(SimulatedDevice):
         if ahead_deg != body.sky.ahead_deg:
             body.set_ahead(ahead_deg)
         if self.troubles.active("mount-stalls") != body.stalled:
+            if body.moving:
+                self.fault = "a motor has stalled on its way"
+                body.stand()
             body.stall(on=not body.stalled)
 
     def beat(self) -> None:
@@ -279,17 +283,10 @@ class SimulatedMount(SimulatedDevice):
             await self._travel(PARK, None)
             self._arrive()
             self.tell()
-            if not self._body.parked:
-                raise DeviceError(
-                    f"{self.context.name} has not reached its park position; check its motors and"
-                    " what the axes touch",
-                    retryable=True,
-                )
 
     def _arrive(self) -> None:
         if self._goal is None:
-            # A switch tells it that it is there.
-            self._body.stand(parked=not self._body.stalled)
+            self._body.stand(parked=True)
             return
         self._body.astray_deg = self._astray_deg()
         self._body.arrive(*self._goal)
@@ -314,6 +311,13 @@ class SimulatedMount(SimulatedDevice):
             self.tell()
 
     async def _travel(self, goal: Axes, ends: _Goal) -> None:
+        if self._body.stalled:
+            await self.clock.sleep(_STALL_S)
+            raise DeviceError(
+                f"{self.context.name} does not move: a motor stalls; check its balance, its cables"
+                " and what the axes touch",
+                retryable=True,
+            )
         self._goal = ends
         duration_s = self._body.begin(goal)
         self.tell()
@@ -324,7 +328,7 @@ class SimulatedMount(SimulatedDevice):
             self.tell()
             raise
         if not self._body.moving:
-            raise DeviceError(f"{self.context.name} did not arrive: {self.fault}")
+            raise DeviceError(f"{self.context.name} did not arrive: {self.fault}", retryable=True)
 
     def _turn_knobs(self, up_arcmin: float, east_arcmin: float) -> None:
         self._body.turn_knobs(up_arcmin, east_arcmin)

@@ -153,13 +153,13 @@ class MountBody:
                 strict=True,
             )
         )
-        self.true = self._at_rest(tracking=True) if not self._stalled else self._unmoved()
+        self.true = self._at_rest(tracking=True)
 
     def stand(self, *, parked: bool = False) -> None:
         """End the way where the axes are now, without tracking."""
         self._axes, self._passage, self.tracking = self.axes(), None, False
         self._believed, self.parked = self.sky.sky_of(self._axes), parked
-        self.true = self._at_rest(tracking=False) if not self._stalled else self._unmoved()
+        self.true = self._at_rest(tracking=False)
 
     def unpark(self) -> None:
         """Unlock the axes."""
@@ -181,11 +181,15 @@ class MountBody:
         error_east, error_north = self._pointing.error_arcsec(self._axes)
         # Where the encoders ought to be, as seen from the base.
         ra, dec = self.sky.through(self._base.encoders, self.true.ra_deg, self.true.dec_deg)
-        off_east = wrapped_deg(ra - ra_deg + self.sky.ahead_deg) * 3600.0
-        self._lost_deg = self._landed_deg = (0.0, 0.0)
+        off_ra_deg, off_dec_deg = wrapped_deg(ra - ra_deg + self.sky.ahead_deg), dec - dec_deg
+        if self.sky.ahead_deg or any(self._lost_deg) or any(self._landed_deg):
+            # Lost steps and hours are angles of the axes, the same all over the sky.
+            self._lost_deg, off_ra_deg, off_dec_deg = (off_ra_deg, off_dec_deg), 0.0, 0.0
+        self._landed_deg = (0.0, 0.0)
+        off_east = off_ra_deg * 3600.0
         self._sync_arcsec = (
             off_east * math.cos(math.radians(dec)) - error_east - self._slip_arcsec[0],
-            (dec - dec_deg) * 3600.0 - error_north - self._slip_arcsec[1],
+            off_dec_deg * 3600.0 - error_north - self._slip_arcsec[1],
         )
 
     def turn_knobs(self, up_arcmin: float, east_arcmin: float) -> None:
@@ -250,7 +254,7 @@ class MountBody:
     # What goes wrong -------------------------------------------------------------------------
 
     def stall(self, *, on: bool) -> None:
-        """Let the motors turn without the axes, or let them hold again; the steps stay lost."""
+        """Let the motors track without the axes, or let them hold again; the steps stay lost."""
         self.anchor()
         if self._stalled and not on:
             self._lose_to(self.true.ra_deg, self.true.dec_deg)
@@ -280,17 +284,6 @@ class MountBody:
             ra_deg, dec_deg = self._lost_deg
             self._lost_deg = (ra_deg + sag_deg[0], dec_deg + sag_deg[1])
         self.true = self._at_rest(tracking=False)
-
-    def _unmoved(self) -> MountTruth:
-        """Return the truth of axes that have stood still while the motors went their way."""
-        now = self._clock.unix_s()
-        ra, dec = self.true.pointing(now)
-        return self.true.model_copy(
-            update={
-                "utc_s": now, "ra_deg": ra, "dec_deg": dec, "slewing": False, "tracking": False,
-                "hour_angle_deg": self.sky.altaz_ha(ra, dec).ha_deg,
-            }
-        )  # fmt: skip
 
     def _lose_to(self, ra_deg: float, dec_deg: float) -> None:
         """Have lost as many steps as put the telescope here."""
