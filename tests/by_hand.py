@@ -23,6 +23,8 @@ from midwatch.orders.faults import ScheduledFault
 from midwatch.sequencer.changing import Documents, documents_of
 
 EVENING = date(2027, 3, 10)
+# When the first light of a night begins that nobody disturbs: at dusk.
+FIRST_LIGHT_S = 1804704286.0
 ROOFED = (
     RIG
     + """\
@@ -67,21 +69,29 @@ def documents(orders: dict[str, Any], rig: str = ROOFED, site: str = SITE) -> Do
 
 @dataclass
 class Hand:
-    """Somebody at the bus of a night; `said` keeps the refusals."""
+    """Somebody at the bus of a night.
+
+    Attributes:
+        taken: the orders that were answered, in order.
+        said: what refusals said.
+    """
 
     caller: Caller
     clock: Clock
     broker: MemoryBroker
     topics: Topics
+    taken: list[str] = field(default_factory=list)
     said: list[str] = field(default_factory=list)
 
     async def order(self, command: str, **args: Any) -> dict[str, Any] | None:
         try:
             given = {"who": "ann", **args}
-            return await self.caller.call("daemon", command, given, timeout_s=100.0)
+            result = await self.caller.call("daemon", command, given, timeout_s=100.0)
         except CommandError as error:
             self.said.append(error.message)
             return None
+        self.taken.append(command)
+        return result
 
     async def change(self, new: Documents, why: str = "") -> dict[str, Any] | None:
         return await self.order("change", why=why or None, documents=new.model_dump(mode="json"))
@@ -131,4 +141,16 @@ def night(
     return Told(events, outcome, hands[0] if hands else None)
 
 
-__all__ = ["EVENING", "ORDERS", "Hand", "Told", "documents", "documents_of", "night", "write"]
+__all__ = [
+    "EVENING",
+    "FIRST_LIGHT_S",
+    "ORDERS",
+    "ROOFED",
+    "text_of",
+    "Hand",
+    "Told",
+    "documents",
+    "documents_of",
+    "night",
+    "write",
+]

@@ -79,6 +79,14 @@ def seeded_ids(client_id: str, seed: int) -> Iterator[str]:
         yield f"{stem}-{number}"
 
 
+def is_notable(count: int) -> bool:
+    """Whether the log should tell of the count-th message of a kind: 1, 2, 4, 8 ...
+
+    Whoever floods the bus would flood the log otherwise.
+    """
+    return count & (count - 1) == 0
+
+
 class _Pending:
     """A call that waits for its answer."""
 
@@ -95,10 +103,15 @@ class Caller:
     `ids` gives request ids, or is a seed for them. A process that restarts within the deadline
     of its last requests needs another seed, or it is given the answers of its former life.
     Deadlines are instants of UTC: the clocks of the machines must agree to well under a second.
+
+    Attributes:
+        malformed: answers that were not understood.
+        unasked: answers to nothing that is being asked: late ones, or of strangers.
     """
 
     def __init__(self, bus: Bus, topics: Topics, clock: Clock, ids: Iterator[str] | int) -> None:
         self.malformed = 0
+        self.unasked = 0
         self._bus = bus
         self._topics = topics
         self._clock = clock
@@ -196,9 +209,12 @@ class Caller:
             answer = decode(Answer, message.payload)
         except MalformedError as error:
             self.malformed += 1
-            _log.warning("bus_answer_malformed", reason=str(error))
+            if is_notable(self.malformed):
+                _log.warning("bus_answer_malformed", count=self.malformed, reason=str(error))
             return
         pending = self._pending.get(answer.id)
-        if pending is not None and pending.answer is None:
+        if pending is None:
+            self.unasked += 1
+        elif pending.answer is None:
             pending.answer = answer
             pending.answered.set()

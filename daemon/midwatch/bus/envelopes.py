@@ -130,6 +130,8 @@ class About(Envelope):
     capabilities: JsonObject = Field(default_factory=dict)
     limits: JsonObject = Field(default_factory=dict)
     units: dict[str, str] = Field(default_factory=dict)
+    # What the device's host tells of its traffic; published anew when there is news.
+    account: JsonObject = Field(default_factory=dict)
 
 
 class StateEnvelope(Envelope):

@@ -12,6 +12,11 @@ from typing import Protocol, Self
 from midwatch.errors import MidwatchError, UnreachableError
 
 
+# Messages that wait for one reader, bytes. Too small: a burst of honest states loses the first;
+# too large: a flood of the longest messages that a broker lets pass fills the memory.
+QUEUE_BYTES = 32 * 1024 * 1024
+
+
 class BusUnavailableError(UnreachableError):
     """The broker cannot be reached now; the bus goes on trying."""
 
@@ -35,7 +40,8 @@ class Subscription(AsyncIterator[Message]):
     Messages of one topic from one participant arrive in the order in which they were published;
     between topics of different filters a broker promises no order.
 
-    At most `limit` messages wait; the oldest gives way to the newest, and `dropped` counts it.
+    At most `limit` messages wait, and `QUEUE_BYTES` of them; the oldest gives way to the newest,
+    and `dropped` counts it.
     Cancelling a waiting `get` loses nothing. After `close` what waits can still be read, then
     iteration ends. Leaving an `async with` closes too.
     """
@@ -56,14 +62,16 @@ class Subscription(AsyncIterator[Message]):
         self.closed = False
         self._on_close = on_close
         self._queue: deque[Message] = deque()
+        self._bytes = 0
         self._waiters: deque[asyncio.Future[None]] = deque()
 
     def offer(self, message: Message) -> None:
         """Take a message in (for implementations of the bus)."""
         if self.closed:
             return
-        if len(self._queue) >= self.limit:
-            self._queue.popleft()
+        self._bytes += len(message.payload)
+        while self._queue and (len(self._queue) >= self.limit or self._bytes > QUEUE_BYTES):
+            self._pop()
             self.dropped += 1
         self._queue.append(message)
         if self._waiters:
@@ -79,7 +87,7 @@ class Subscription(AsyncIterator[Message]):
             if self.closed:
                 raise SubscriptionClosedError(f"subscription to {self.patterns} is closed")
             await self._wait()
-        return self._queue.popleft()
+        return self._pop()
 
     def close(self) -> None:
         """Take no more messages; closing twice is harmless."""
@@ -90,9 +98,14 @@ class Subscription(AsyncIterator[Message]):
         while self._waiters:
             self._wake_one()
 
+    def _pop(self) -> Message:
+        message = self._queue.popleft()
+        self._bytes -= len(message.payload)
+        return message
+
     async def __anext__(self) -> Message:
         if self._queue:
-            return self._queue.popleft()
+            return self._pop()
         try:
             return await self.get()
         except SubscriptionClosedError:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections import deque
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
 
 import structlog
@@ -46,7 +46,11 @@ Handler = Callable[[str, Request], Awaitable[dict[str, JsonValue] | None]]
 
 @dataclass(slots=True)
 class Counters:
-    """What a responder has seen since it was made."""
+    """What a responder has seen since it was made.
+
+    `failed` counts all commands that were begun or judged and not done; `unknown`, `no_lease` and
+    `bad_args` say of how many of them nothing was begun, and why.
+    """
 
     done: int = 0
     failed: int = 0
@@ -58,6 +62,20 @@ class Counters:
     retained: int = 0
     busy: int = 0
     unanswered: int = 0
+    no_lease: int = 0
+    bad_args: int = 0
+
+    def turned_away(self) -> dict[str, int]:
+        """Return how many messages led to nothing, by the reason; those that occurred."""
+        return {name: n for name, n in asdict(self).items() if n and name not in _SERVED}
+
+
+_SERVED = frozenset({"done", "failed", "unanswered"})
+_REASONS = {
+    ErrorKind.UNKNOWN_COMMAND: "unknown",
+    ErrorKind.NO_LEASE: "no_lease",
+    ErrorKind.BAD_ARGS: "bad_args",
+}
 
 
 class _ReplyAddress(BaseModel):
@@ -82,10 +100,17 @@ class Responder:
     `CommandError` from it is answered as such, a pydantic `ValidationError` as bad_args, and any
     other exception as internal. Commands run concurrently; the handler puts them in order where
     the device needs it. Requests are received from construction on, and done while `run` runs.
+    `on_turned_away` is called for each message that leads to nothing.
     """
 
     def __init__(
-        self, bus: Bus, topics: Topics, device: str, clock: Clock, handler: Handler
+        self,
+        bus: Bus,
+        topics: Topics,
+        device: str,
+        clock: Clock,
+        handler: Handler,
+        on_turned_away: Callable[[], None] = lambda: None,
     ) -> None:
         self.counters = Counters()
         self.device = device
@@ -93,6 +118,7 @@ class Responder:
         self._topics = topics
         self._clock = clock
         self._handler = handler
+        self._on_turned_away = on_turned_away
         self._kept: dict[tuple[str, str], _Kept] = {}
         self._running = 0
         self._sweep_at = SWEEP_AT
@@ -116,36 +142,37 @@ class Responder:
     async def _accept(self, message: Message, tasks: asyncio.TaskGroup) -> None:
         if message.retain:
             # A stored command would be done again at each connection: it is never meant.
-            self.counters.retained += 1
+            self._turn_away("retained")
             return
         try:
             request = decode(Request, message.payload)
         except OversizedError:
-            self.counters.oversized += 1
+            self._turn_away("oversized")
             return
         except MalformedError as error:
-            self.counters.malformed += 1
+            self._turn_away("malformed")
             await self._complain(message, str(error))
             return
         if not self._topics.is_reply(request.reply_to):
             # Answering wherever one is told to would let others speak with our rights.
-            self.counters.malformed += 1
+            self._turn_away("malformed")
             return
         key = (request.reply_to, request.id)
         kept = self._kept.get(key)
         if kept is not None:
+            # Whoever is in doubt asks again: that is no news.
             self.counters.duplicate += 1
             if kept.answer is not None:
                 await self._send(request.reply_to, kept.answer)
             return
         now = self._clock.now()
         if now >= request.deadline:
-            self.counters.expired += 1
+            self._turn_away("expired")
             await self._refuse(request, ErrorKind.EXPIRED, "arrived after its deadline")
             return
         self._sweep(now)
         if self._running >= MAX_RUNNING or len(self._kept) >= MAX_KEPT:
-            self.counters.busy += 1
+            self._turn_away("busy")
             await self._refuse(request, ErrorKind.BUSY, "too many commands at once")
             return
         self._kept[key] = kept = _Kept(request.deadline)
@@ -185,9 +212,13 @@ class Responder:
         self, request: Request, kind: ErrorKind, text: str, retryable: bool = False
     ) -> bytes:
         self.counters.failed += 1
-        if kind is ErrorKind.UNKNOWN_COMMAND:
-            self.counters.unknown += 1
+        if (reason := _REASONS.get(kind)) is not None:
+            self._turn_away(reason)
         return _encode_error(request.id, kind, text, retryable)
+
+    def _turn_away(self, reason: str) -> None:
+        setattr(self.counters, reason, getattr(self.counters, reason) + 1)
+        self._on_turned_away()
 
     async def _complain(self, message: Message, reason: str) -> None:
         try:

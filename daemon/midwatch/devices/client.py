@@ -13,7 +13,7 @@ import structlog
 from pydantic import ValidationError
 
 from midwatch.bus import Bus, Message
-from midwatch.bus.calls import Caller, CommandError
+from midwatch.bus.calls import Caller, CommandError, is_notable
 from midwatch.bus.envelopes import (
     About,
     ErrorKind,
@@ -26,6 +26,7 @@ from midwatch.bus.envelopes import (
 )
 from midwatch.bus.topics import Topics
 from midwatch.clock import Clock
+from midwatch.devices.account import HostReport
 from midwatch.devices.driver import Facts
 from midwatch.devices.models import STATES, Command, DeviceAbout, DeviceState, Kind
 
@@ -66,6 +67,7 @@ class DeviceClient(Generic[S_co]):
     Attributes:
         name: of the device on the bus.
         about: what the device said of itself; None before.
+        account: what its host last told of its traffic; None where it told nothing.
         malformed: messages that were not understood.
         since: when the device's driver came up, as it says.
     """
@@ -86,6 +88,7 @@ class DeviceClient(Generic[S_co]):
         self.heartbeat_s = heartbeat_s
         self.about: DeviceAbout | None = None
         self.since: datetime | None = None
+        self.account: HostReport | None = None
         self.malformed = 0
         self._bus = bus
         self._topics = topics
@@ -224,12 +227,14 @@ class DeviceClient(Generic[S_co]):
             route(message)
         except (MalformedError, ValidationError) as error:
             self.malformed += 1
-            _log.warning(
-                "device_message_malformed",
-                device=self.name,
-                topic=message.topic,
-                error=str(error)[:300],
-            )
+            if is_notable(self.malformed):
+                _log.warning(
+                    "device_message_malformed",
+                    device=self.name,
+                    topic=message.topic,
+                    count=self.malformed,
+                    error=str(error)[:300],
+                )
 
     def review(self) -> None:
         """Tell the listeners if the device has gone down, or come up, since the last time."""
@@ -273,6 +278,7 @@ class DeviceClient(Generic[S_co]):
             capabilities=tuple(said.capabilities),
             limits=said.limits,
         )
+        self.account = HostReport.model_validate(said.account) if said.account else None
         self._notify()
 
     def _take_event(self, message: Message) -> None:

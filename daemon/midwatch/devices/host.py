@@ -25,6 +25,7 @@ from midwatch.bus.envelopes import (
 from midwatch.bus.responder import Counters, Responder
 from midwatch.bus.topics import Topics
 from midwatch.clock import Clock
+from midwatch.devices.account import HostBook
 from midwatch.devices.driver import DeviceError, Driver, DriverContext, DriverFactory, Facts, Spool
 from midwatch.devices.guard import LimitGuard
 from midwatch.devices.keepsake import Keepsake, MemoryKeepsake
@@ -177,9 +178,11 @@ class DeviceHost:
     def _open(self) -> None:
         """Make the driver and everything around it; nothing is on the bus yet."""
         self._publisher = Publisher(
-            self._bus, self._topics, self._clock, self.name, self._driver_name, self._noticed
-        )
+            self._bus, self._topics, self._clock, self.name, self._driver_name, self._noticed,
+            lambda: self._book.report(),
+        )  # fmt: skip
         self._lease = LeaseWatch(self._clock, self._lease_s)
+        self._book = HostBook(self._clock, self._lease_s, self._turned_away)
         peers = Peers(
             self._bus, self._topics, self._clock, self._seed, self._heartbeat_s, self._lease,
             self._spawn,
@@ -210,7 +213,9 @@ class DeviceHost:
             self._guard = LimitGuard(
                 self._clock, self._observer, self._limits, self._driver, self._act, self._held
             )
-        self._responder = Responder(self._bus, self._topics, self.name, self._clock, self._handle)
+        self._responder = Responder(
+            self._bus, self._topics, self.name, self._clock, self._handle, self._book.changed.set
+        )
         self._bus.set_will(self._topics.online(self.name), self._publisher.will())
         self._bus.on_connect(self._publisher.announce)
 
@@ -221,6 +226,7 @@ class DeviceHost:
             ("news", self._publisher.run()),
             ("heartbeat", self._publisher.beat(self._heartbeat_s)),
             ("commands", self._responder.run()),
+            ("account", self._publisher.tell_news(self._book.changed)),
         ]
         if self._guard is not None:
             services.append(("limits", self._guard.run()))
@@ -258,6 +264,7 @@ class DeviceHost:
             )
         if self._guard is not None and (refusal := self._guard.refusal(command)) is not None:
             raise CommandError(ErrorKind.LIMIT, refusal)
+        self._book.obeyed(request.lease if model.needs_lease else None, request.sender)
         limit_s = (request.deadline - self._clock.now()).total_seconds()
         answer = await self._work.do(command, partial(self._perform, command), limit_s)
         # Whoever gets the answer must have heard the state that it left behind.
@@ -284,7 +291,10 @@ class DeviceHost:
 
     async def _hear_leases(self) -> None:
         async for message in self._leases:
-            self._lease.take(message)
+            if self._lease.take(message):
+                self._book.heard()
+            elif not message.retain:
+                self._book.changed.set()
 
     async def _mind_silence(self) -> None:
         """Make the device safe while nobody holds a lease and it is not at rest."""
@@ -295,9 +305,13 @@ class DeviceHost:
                 told = None
                 await self._clock.sleep(left_s)
             elif self._at_rest():
+                self._book.silent(at_rest=True)
                 await self._clock.sleep(UNDER_WAY_S)
             else:
+                self._book.silent(at_rest=False)
                 told, pause_s = await self._make_safe(told)
+                if self._lease.silent_in_s() <= 0:
+                    self._book.silent(at_rest=self._at_rest())
                 await self._clock.sleep(pause_s)
 
     async def _make_safe(self, told: str | None) -> tuple[str, float]:
@@ -322,6 +336,11 @@ class DeviceHost:
         except Exception:  # what is not known is not at rest
             _log.exception("driver_state_failed", device=self.name)
             return False
+
+    def _turned_away(self) -> dict[str, int]:
+        counts = self._responder.counters.turned_away()
+        leases = {"lease_malformed": self._lease.malformed, "lease_refused": self._lease.refused}
+        return counts | {name: count for name, count in leases.items() if count}
 
     # What the driver and the guard call ------------------------------------------------------
 

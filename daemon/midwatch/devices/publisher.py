@@ -14,11 +14,15 @@ from midwatch.bus import Bus, BusUnavailableError
 from midwatch.bus.envelopes import About, EventEnvelope, Online, encode
 from midwatch.bus.topics import Topics
 from midwatch.clock import Clock
+from midwatch.devices.account import HostReport
 from midwatch.devices.driver import Driver, Facts
 from midwatch.devices.models import STATES, DeviceState, commands_of
 
 # Events that wait for the bus to come back. More would only make old news travel later.
 MAX_EVENTS_WAITING = 1000
+
+# Pause before news of the host's account are published: a flood of messages makes no flood of news.
+ACCOUNT_S = 10.0
 
 # Units by the ending of a field's name.
 UNITS = {
@@ -44,6 +48,7 @@ class Publisher:
 
     Args:
         noticed: called after each look at the driver's state that found it changed.
+        account: gives what the host tells of its traffic.
 
     Attributes:
         unsent: retained messages that found no connection.
@@ -57,6 +62,7 @@ class Publisher:
         name: str,
         driver_name: str,
         noticed: Callable[[], None],
+        account: Callable[[], HostReport] | None = None,
     ) -> None:
         self._bus = bus
         self._topics = topics
@@ -65,6 +71,7 @@ class Publisher:
         self._driver_name = driver_name
         self._driver: Driver | None = None
         self._noticed = noticed
+        self._account = account
         self.unsent = 0
         self._since = clock.now()
         self._state_topic = topics.state(name)
@@ -106,10 +113,22 @@ class Publisher:
 
     async def announce(self) -> None:
         """Publish everything that is retained; called at each connection."""
-        await self._publish(self._topics.about(self._name), encode(self._about()))
+        await self.tell_about()
         await self._publish(self._topics.online(self._name), self._online(online=True))
         await self._publish_state(always=True)
         self._woken.set()
+
+    async def tell_about(self) -> None:
+        """Publish what the device is, and the host's account, as they are now."""
+        await self._publish(self._topics.about(self._name), encode(self._about()))
+
+    async def tell_news(self, changed: asyncio.Event) -> None:
+        """Publish the host's account when there is news, until cancelled."""
+        while True:
+            await changed.wait()
+            await self._clock.sleep(ACCOUNT_S)
+            changed.clear()
+            await self.tell_about()
 
     async def leave(self) -> None:
         """Say that the device no longer takes part."""
@@ -185,6 +204,7 @@ class Publisher:
             capabilities=dict.fromkeys(about.capabilities, True),
             limits=about.limits,
             units=_units(STATES[about.kind]),
+            account={} if self._account is None else self._account().model_dump(mode="json"),
         )
 
 

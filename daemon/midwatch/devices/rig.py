@@ -76,6 +76,7 @@ class RigClient:
         self.switch = present("switch", SwitchState)
         self.rotator = present("rotator", RotatorState)
         self.lease = lease
+        self._caller = caller
         self._clock = clock
         self._bus = bus
         self._heartbeat_s = heartbeat_s
@@ -90,6 +91,11 @@ class RigClient:
             if client is not None:
                 present[role] = client
         return present
+
+    @property
+    def malformed(self) -> int:
+        """How many messages and answers from devices were not understood."""
+        return self._caller.malformed + sum(c.malformed for c in self.devices.values())
 
     def down(self) -> tuple[str, ...]:
         """Roles of the devices that must not be relied on now."""

@@ -370,11 +370,11 @@ async def _assemble(
         context=context,
         registry=registry,
         learned=LearnedDurations.from_events(everything),
-        identity=_identity(night, plan, stage),
+        identity=_identity(night, plan, stage, rig),
         data_folder=stage.data_folder,
     )
     incoming = IncomingOrders(engine, context, stage.declared, load_orders)
-    desk = OperatorDesk(stage.bus, stage.topics, clock, engine, incoming)
+    desk = OperatorDesk(stage.bus, stage.topics, context, engine, incoming)
     journal.listen(desk.heard)
     if stage.hear is not None:
         journal.listen(stage.hear)
@@ -413,7 +413,7 @@ async def _reach_rig(stack: AsyncExitStack, night: Night, stage: _Stage, life: i
     return rig
 
 
-def _identity(night: Night, plan: NightPlan, stage: _Stage) -> Identity:
+def _identity(night: Night, plan: NightPlan, stage: _Stage, rig: RigClient) -> Identity:
     return Identity(
         night=plan.evening.isoformat(),
         seed=stage.seed if stage.rehearsal else None,
@@ -421,6 +421,7 @@ def _identity(night: Night, plan: NightPlan, stage: _Stage) -> Identity:
         sky_mode=stage.sky_mode,
         orders_sha256=night.sha256["orders"],
         version=__version__,
+        holder=(rig.lease.token if rig.lease is not None else None) or "",
     )
 
 

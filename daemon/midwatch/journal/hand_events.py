@@ -19,7 +19,7 @@ class FrameSlot(NamedTuple):
     gain: int
     offset: int
     binning: int
-    count: int
+    wanted: int
 
 
 class OrdersChanged(Fact):
@@ -73,7 +73,7 @@ class HostAccount(Fact):
         since_utc_s: from when on it can tell.
         lease_s: silence after which it makes its device safe.
         counts: messages by what became of them; those that were done are not among them.
-        holders: under whose lease commands were done.
+        holders: under whose lease commands were done, and since when.
         senders: who gave commands that were done.
         silences: the latest, oldest first.
     """
@@ -83,6 +83,6 @@ class HostAccount(Fact):
     since_utc_s: float
     lease_s: float
     counts: dict[str, int]
-    holders: tuple[str, ...]
+    holders: tuple[tuple[str, float], ...]
     senders: tuple[str, ...]
     silences: tuple[Silence, ...]

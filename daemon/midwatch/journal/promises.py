@@ -24,6 +24,7 @@ from midwatch.journal.events import (
 )
 from midwatch.journal.files import Inventory
 from midwatch.journal.ledger import Ledger
+from midwatch.journal.promises_bus import foreign_commanders, silence_findings
 from midwatch.journal.record import FrameRecord, NightRecord
 from midwatch.journal.store import Event, facts_of
 from midwatch.sky import LimitCheck, PierSide
@@ -71,6 +72,7 @@ def check_promises(
     """
     promises = [
         _limits_kept(events, record, context),
+        *_safe_in_silence(events, context),
         *_safe_when_unsafe(events, context),
         _frames_on_disk(events, record, inventory),
         _accepted_frames_sound(events, record, context),
@@ -78,6 +80,7 @@ def check_promises(
         _reasons_and_remedies(events),
         _ended_at_rest(events),
         _reproducible(events, journal_digest),
+        _obeyed_us_only(events),
     ]
     return sorted(promises, key=lambda promise: promise.number)
 
@@ -88,6 +91,24 @@ def _verdict(number: int, text: str, looked_at: str, wrong: Sequence[str]) -> Pr
     more = f"; and {len(wrong) - _SHOWN} more" if len(wrong) > _SHOWN else ""
     detail = f"{looked_at}; wrong: {'; '.join(wrong[:_SHOWN])}{more}"
     return Promise(number=number, text=text, ok=False, detail=detail)
+
+
+# 2 and 10: the bus ---------------------------------------------------------------------------
+
+
+def _safe_in_silence(events: Sequence[Event], context: NightContext) -> list[Promise]:
+    """Promise 2, where devices were left alone at all."""
+    found = silence_findings(events, context)
+    if found is None:
+        return []
+    text = "When daemon or bus was silent beyond the lease, each device was made safe"
+    return [_verdict(2, text, *found)]
+
+
+def _obeyed_us_only(events: Sequence[Event]) -> Promise:
+    ok, detail = foreign_commanders(events)
+    text = "Devices did nothing but under the lease of this night's daemon"
+    return Promise(number=10, text=text, ok=ok, detail=detail)
 
 
 # 1 and 3: limits and safety ------------------------------------------------------------------

@@ -269,7 +269,7 @@ class NightRecord:
             if asked == (begun.filter, begun.exposure_s, begun.gain, begun.offset, begun.binning):
                 key = (begun.target or "", index)
                 frame.order_index = index
-                if self._accepted.get(key, 0) + self._pending.get(key, 0) < slot.count:
+                if self._accepted.get(key, 0) + self._pending.get(key, 0) < slot.wanted:
                     return
 
     def _count(self, frame: FrameRecord, by: int) -> None:

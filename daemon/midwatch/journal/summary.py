@@ -9,7 +9,7 @@ from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from midwatch.journal.events import FocusRun, NightBegan, NightEnded, TargetPlanned
+from midwatch.journal.events import FocusRun, HostAccount, NightBegan, NightEnded, TargetPlanned
 from midwatch.journal.ledger import Ledger
 from midwatch.journal.lessons import Lessons
 from midwatch.journal.promises import Promise
@@ -26,6 +26,7 @@ from midwatch.journal.summary_models import (
     OrderSummary,
     RemedySummary,
     TargetSummary,
+    TrafficSummary,
     Yield,
 )
 
@@ -98,7 +99,19 @@ def summarise(
         journal_digest=journal_digest,
         exposures=[ExposureSummary(**asdict(advice)) for advice in lessons.exposures],
         horizon_seen=[HorizonSummary(**asdict(one)) for one in lessons.horizon],
+        turned_away=_turned_away(events),
     )
+
+
+def _turned_away(events: Sequence[Event]) -> list[TrafficSummary]:
+    latest = {account.device: account for _, account in facts_of(events, HostAccount)}
+    return [
+        TrafficSummary(
+            device=name, since=utc_text(account.since_utc_s), counts=dict(account.counts)
+        )
+        for name, account in latest.items()
+        if account.counts
+    ]
 
 
 def to_json(summary: NightSummary) -> str:

@@ -248,6 +248,18 @@ class HorizonSummary(_Part):
     )
 
 
+class TrafficSummary(_Part):
+    """Messages to one device, or to the daemon, that led to nothing."""
+
+    device: str
+    since: str = Field(description="From when on they were counted: the start of its driver")
+    counts: dict[str, int] = Field(
+        description="By the reason: malformed, oversized, unknown (command), bad_args, expired, "
+        "duplicate, no_lease, busy, retained; lease_malformed and lease_refused; of the daemon "
+        "devices_malformed (states, events and answers that were not understood)"
+    )
+
+
 class NightSummary(_Part):
     """One night of one rig."""
 
@@ -280,6 +292,9 @@ class NightSummary(_Part):
     journal_digest: str = Field(description="Stands for every event of the night and its moment")
     exposures: list[ExposureSummary] = Field(
         default=[], description="What the exposures of each frame order are worth"
+    )
+    turned_away: list[TrafficSummary] = Field(
+        default=[], description="Messages on the bus that led to nothing, where there were any"
     )
     horizon_seen: list[HorizonSummary] = Field(
         default=[], description="Where frames of all nights saw no stars though it was clear"

@@ -196,7 +196,7 @@ def _slots(target: ResolvedTarget, camera: CameraSettings) -> tuple[FrameSlot, .
             gain=camera.gain if order.gain is None else order.gain,
             offset=camera.offset if order.offset is None else order.offset,
             binning=camera.binning if order.binning is None else order.binning,
-            count=order.count,
+            wanted=order.count,
         )
         for order in target.order.frames
     )

@@ -27,6 +27,7 @@ class Identity:
     orders_sha256: str
     version: str
     holder: str
+    holder: str
 
 
 def beginning(
@@ -46,6 +47,7 @@ def beginning(
         orders_sha256=identity.orders_sha256,
         resumed=resumed,
         version=identity.version,
+        holder=identity.holder,
         holder=identity.holder,
     )
     for target in plan.targets:

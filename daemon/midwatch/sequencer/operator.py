@@ -15,7 +15,6 @@ from midwatch.bus.calls import CommandError
 from midwatch.bus.envelopes import ErrorKind, EventEnvelope, Request, encode
 from midwatch.bus.responder import Responder
 from midwatch.bus.topics import Topics
-from midwatch.clock import Clock
 from midwatch.journal.events import (
     Activity,
     Centred,
@@ -38,6 +37,7 @@ from midwatch.journal.events import (
     OrdersChanged,
     RemedyTried,
 )
+from midwatch.journal.hand_events import HostAccount, Silence
 from midwatch.journal.store import Event
 from midwatch.orders import Night
 from midwatch.sequencer.changing import Documents, Load, OrdersRefusedError, prepare
@@ -156,13 +156,21 @@ class OperatorDesk:
     """
 
     def __init__(
-        self, bus: Bus, topics: Topics, clock: Clock, engine: Engine, incoming: IncomingOrders
+        self,
+        bus: Bus,
+        topics: Topics,
+        context: DutyContext,
+        engine: Engine,
+        incoming: IncomingOrders,
     ) -> None:
+        clock = context.clock
         self._bus = bus
         self._topics = topics
         self._clock = clock
         self._engine = engine
         self._incoming = incoming
+        self._context = context
+        self._since_utc_s = round(clock.unix_s(), 3)
         self._responder = Responder(bus, topics, DAEMON, clock, self._order)
         self._dirty = asyncio.Event()
         self._decision: DecisionMade | None = None
@@ -182,6 +190,8 @@ class OperatorDesk:
         for task in self._tasks:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
+        if self._ended:
+            self._note_accounts()
         await self._publish()
 
     def heard(self, event: Event) -> None:
@@ -196,6 +206,25 @@ class OperatorDesk:
         elif not isinstance(event.fact, _TOLD):
             return
         self._dirty.set()
+
+    def _note_accounts(self) -> None:
+        """Journal what the hosts, and this desk, tell of their traffic."""
+        rig = self._context.rig
+        for role, device in rig.devices.items():
+            report = device.account
+            if report is not None:
+                silences = tuple(Silence(*times) for times in report.silences)
+                told = {**report.model_dump(exclude={"silences"}), "silences": silences}
+                self._context.note(HostAccount(device=role, **told))
+        counts = self._responder.counters.turned_away()
+        if rig.malformed:
+            counts["devices_malformed"] = rig.malformed
+        self._context.note(
+            HostAccount(
+                device=DAEMON, since_utc_s=self._since_utc_s, lease_s=0.0, counts=counts,
+                holders=(), senders=(), silences=(),
+            )
+        )  # fmt: skip
 
     async def _order(self, command: str, request: Request) -> dict[str, JsonValue] | None:
         if command not in _COMMANDS:

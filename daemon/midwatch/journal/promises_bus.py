@@ -1,0 +1,132 @@
+"""The promises about the bus: what devices did in silence, and whom they obeyed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from midwatch.journal.context import NightContext
+from midwatch.journal.events import NightBegan, NightEnded
+from midwatch.journal.hand_events import HostAccount, Silence
+from midwatch.journal.store import Event, facts_of
+
+__all__ = ["foreign_commanders", "silence_findings"]
+
+# A lease ends by the monotonic clock of a host, the times here are of its UTC clock.
+_TIME_TOLERANCE_S = 2.0
+# A living daemon journals at least a sample of its curves this often: a longer gap is its death.
+_ALIVE_S = 420.0
+# Devices that must be brought to rest in a silence; others (a camera warms for half an hour) only
+# have to begin.
+_TO_REST = ("mount", "roof")
+
+
+def accounts_of(events: Sequence[Event]) -> list[HostAccount]:
+    """Return the last account of each device."""
+    latest = {fact.device: fact for _, fact in facts_of(events, HostAccount)}
+    return [account for name, account in latest.items() if name != "daemon"]
+
+
+def silence_findings(
+    events: Sequence[Event], context: NightContext
+) -> tuple[str, list[str]] | None:
+    """Say what devices did while the daemon or the bus was silent.
+
+    The evidence is what the hosts themselves tell, at the end of the night. Where the journal
+    shows that the daemon was dead for longer than a lease, every host that lived then must tell
+    of that silence: without its word the promise counts as broken.
+
+    Returns:
+        What was looked at, and what was wrong; None where there was no silence.
+    """
+    accounts = accounts_of(events)
+    deaths = list(_deaths(events))
+    looked = excused = 0
+    wrong: list[str] = []
+    for account in accounts:
+        for silence in account.silences:
+            looked += 1
+            wrong += _judge(account, silence, context)
+        for died_s, back_s in deaths:
+            if back_s - died_s <= account.lease_s + _ALIVE_S:
+                continue
+            if account.since_utc_s > died_s:
+                excused += 1  # its driver was started after that: nobody can tell
+            elif not any(_covers(silence, died_s, back_s) for silence in account.silences):
+                wrong.append(
+                    f"the {account.device} tells nothing of the {back_s - died_s:.0f} s in which "
+                    "the daemon was dead"
+                )
+    told = any(began.holder for _, began in facts_of(events, NightBegan))
+    if deaths and told and not accounts and facts_of(events, NightEnded):
+        wrong.append(f"the daemon died {len(deaths)} times, and no device gave an account")
+    if not looked and not wrong:
+        return None
+    younger = f"; {excused} times a driver was younger than the silence" if excused else ""
+    return f"{looked} silences of {len(accounts)} devices looked at{younger}", wrong
+
+
+def _deaths(events: Sequence[Event]) -> Iterator[tuple[float, float]]:
+    """Yield the last sign of each life of the daemon that did not end the night, and the next."""
+    before: Event | None = None
+    ended = True
+    for event in events:
+        if isinstance(event.fact, NightBegan):
+            if not ended and before is not None:
+                yield before.at_utc_s, event.at_utc_s
+            ended = False
+        elif isinstance(event.fact, NightEnded):
+            ended = True
+        before = event
+
+
+def _covers(silence: Silence, died_s: float, back_s: float) -> bool:
+    over_s = back_s if silence.over_utc_s is None else silence.over_utc_s
+    overlaps = silence.heard_utc_s < back_s and over_s > died_s
+    # The clock of the daemon's machine may have been set in between; lengths stay.
+    as_long = over_s - silence.heard_utc_s >= back_s - died_s - _ALIVE_S
+    return overlaps or as_long
+
+
+def _judge(account: HostAccount, silence: Silence, context: NightContext) -> Iterator[str]:
+    noticed_after_s = silence.noticed_utc_s - silence.heard_utc_s
+    if noticed_after_s > account.lease_s + _TIME_TOLERANCE_S:
+        yield (
+            f"the {account.device} noticed a silence after {noticed_after_s:.0f} s, its lease is "
+            f"{account.lease_s:g} s"
+        )
+    if account.device not in _TO_REST:
+        return
+    limit_s = silence.noticed_utc_s + context.close_within_s
+    if silence.at_rest_utc_s is not None:
+        if silence.at_rest_utc_s > limit_s + _TIME_TOLERANCE_S:
+            took_s = silence.at_rest_utc_s - silence.noticed_utc_s
+            yield f"the {account.device} came to rest only {took_s:.0f} s after its lease had ended"
+    elif silence.over_utc_s is None or silence.over_utc_s > limit_s:
+        yield f"the {account.device} did not come to rest in a silence"
+
+
+def foreign_commanders(events: Sequence[Event]) -> tuple[bool | None, str]:
+    """Say whether devices did anything under another lease than those of tonight's daemons.
+
+    Accounts are the broker's business, and who has one may ask a device to stop or to make itself
+    safe. Everything else is done under a lease only; the hosts tell under which.
+    """
+    ours = [began.holder for _, began in facts_of(events, NightBegan) if began.holder]
+    accounts = accounts_of(events)
+    if not ours or not accounts:
+        return None, "no device gave an account of whom it obeyed"
+    began_s = events[0].at_utc_s
+    foreign = [
+        f"the {account.device} obeyed {holder}"
+        for account in accounts
+        for holder, since_utc_s in account.holders
+        if holder not in ours and since_utc_s >= began_s
+    ]
+    turned_away = sum(
+        n for account in accounts for name, n in account.counts.items() if name != "duplicate"
+    )
+    looked = (
+        f"{len(accounts)} devices obeyed {len(ours)} leases of this night and turned "
+        f"{turned_away} messages away"
+    )
+    return not foreign, "; wrong: ".join([looked, *foreign[:4]])
