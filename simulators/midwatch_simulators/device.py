@@ -282,6 +282,7 @@ class SimulatedDevice:
         at_utc_s = kept.pop("at_utc_s", None)
         if isinstance(at_utc_s, (int, float)):
             self.take_up(kept, max(0.0, self.clock.unix_s() - at_utc_s))
+            self._keep_body()
             if self._has_truth and self.first_time("truth"):
                 self.tell_truth()
                 self.context.spawn(f"{self.context.name} truth", self._beats())
