@@ -10,6 +10,7 @@ import textwrap
 from pathlib import Path
 
 from midwatch import __version__
+from midwatch.interface.arguments_drill import add_drill
 from midwatch.interface.arguments_polar import add_polar
 from midwatch.interface.arguments_words import EXIT_CODES, HELP, WIDTH
 from midwatch.interface.values import (
@@ -191,6 +192,13 @@ def _rehearse(parser: argparse.ArgumentParser) -> None:
     _add_json(parser, "night.json on standard output")
 
 
+def _drill(parser: argparse.ArgumentParser) -> None:
+    _add_orders(parser)
+    _add_evening(parser)
+    add_drill(parser)
+    _add_json(parser, "the whole result as JSON on standard output")
+
+
 def _run(parser: argparse.ArgumentParser) -> None:
     _add_orders(parser)
     _add_evening(parser)
@@ -366,6 +374,7 @@ _FILLERS = {
     "plan": _plan,
     "polar": _polar,
     "rehearse": _rehearse,
+    "drill": _drill,
     "run": _run,
     "status": _status,
     "pause": _order,

@@ -24,6 +24,9 @@ HELP = {
     "rehearse": ("run the night against simulated devices", "Runs the orders through the real "
                  "daemon in virtual time: a night takes minutes, and leaves the files that a real "
                  "one would."),
+    "drill": ("many nights under faults", "Rehearses many nights under faults drawn from a seed, "
+              "holds each against every promise and against what perfect knowledge could have "
+              "had, and says how to see the worst of them again."),
     "run": ("run the night for real", "Runs the night until the rig is parked, warm and closed. "
             "Interrupt once (or SIGTERM) to close the night in good order; a second time ends at "
             "once, and the devices make themselves safe."),

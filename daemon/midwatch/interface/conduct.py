@@ -34,7 +34,6 @@ from midwatch.devices.host import device_rng
 from midwatch.devices.lease import LeaseHolder
 from midwatch.devices.process import RigSetting
 from midwatch.devices.rig import RigClient
-
 from midwatch.imaging.worker import Measurer, ProcessMeasurer
 from midwatch.interface.byhand import RehearsedPerson
 from midwatch.interface.deviceprocesses import DeviceProcesses
@@ -48,7 +47,7 @@ from midwatch.journal.events import Notice
 from midwatch.journal.focus_model import FocusMemory
 from midwatch.journal.learned import LearnedDurations
 from midwatch.journal.record import NightRecord
-from midwatch.journal.report import write_outputs
+from midwatch.journal.report import take_accounts, write_outputs
 from midwatch.journal.store import Event, Journal
 from midwatch.journal.summary_models import NightSummary
 from midwatch.orders import Night
@@ -88,6 +87,7 @@ class RehearsalOptions:
     Attributes:
         faults: what goes wrong.
         guest: somebody else at the bus, for as long as the night lasts.
+        lean: leave frames and journal only, without report and night.json.
     """
 
     seed: int | None
@@ -96,6 +96,7 @@ class RehearsalOptions:
     evening: date | None
     faults: tuple[ScheduledFault, ...] = ()
     guest: Guest | None = None
+    lean: bool = False
 
 
 @dataclass(frozen=True)
@@ -144,6 +145,7 @@ class _Stage:
         arrival_s: how long devices that were just started may take to come up.
         declared: the night as the files say; a rehearsal runs on another rig.
         supervisor: who can start drivers anew; None where nobody on this machine does.
+        lean: leave no report.
     """
 
     clock: Clock
@@ -159,6 +161,7 @@ class _Stage:
     declared: Night
     open_journal: Callable[[Path, Clock, bool], Journal] = _open_journal
     supervisor: Supervisor | None = None
+    lean: bool = False
 
 
 def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = None) -> NightOutcome:
@@ -201,6 +204,7 @@ def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = No
                     declared=declared,
                     open_journal=life.open_journal,
                     supervisor=devices,
+                    lean=options.lean,
                 )
                 outcomes.append(await _conduct(night, plan, stage))
 
@@ -297,9 +301,12 @@ async def _conduct(night: Night, plan: NightPlan, stage: _Stage) -> NightOutcome
             await engine.run()
         history = list(journal.events())
         events = [event for event in history if event.night == name]
-        summary = write_outputs(
-            folder, events, context, durable=not stage.rehearsal, history=history
-        )
+        if stage.lean:
+            summary = take_accounts(events, folder, context, history).summary
+        else:
+            summary = write_outputs(
+                folder, events, context, durable=not stage.rehearsal, history=history
+            )
     finally:
         journal.close()
     return NightOutcome(

@@ -71,6 +71,14 @@ def whole_number(text: str) -> int:
     return int(text)
 
 
+def count_argument(text: str) -> int:
+    """Read a whole number from one."""
+    number = whole_number(text)
+    if number < 1:
+        raise argparse.ArgumentTypeError(f"{text!r} is no whole number from 1")
+    return number
+
+
 def port_argument(text: str) -> int:
     """Read a port number."""
     number = whole_number(text)

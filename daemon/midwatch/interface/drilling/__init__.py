@@ -1,0 +1,1 @@
+"""Drills: many rehearsals under seeded faults, each held against every promise."""

@@ -1,0 +1,150 @@
+"""The clairvoyant bound: the most light that orders, sky and faults leave to perfect knowledge.
+
+A schedule of exposures is sought that is free to do whatever it likes, one second at a time, but
+
+- exposes only inside a target's windows, on a side of the pier that the limits allow;
+- takes exposures of the lengths ordered (and of those that the night itself took unguided);
+- leaves between exposures the shortest gaps that this night or the one without faults has shown:
+  reading out, dithering as often as ordered, changing target, flipping;
+- takes no light where a fault leaves none (see ``lost_light``), and points anew after a park.
+
+No night can do better, since what it did is such a schedule. Focus runs, changes of filter and
+first settling are left out: a plan that knows everything needs none of them in the dark. Guiding
+takes no light away: once a night had to do without dithers, none are asked for.
+
+The best schedule is found by dynamic programming backwards in time over whole exposures. That no
+target counts for more than was ordered is a limit over the whole night, which is priced instead
+(Lagrangian relaxation; Fisher, Management Science 27, 1981, from memory): every price between 0
+and 1 gives a bound, and the lowest found is taken.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from midwatch.interface.drilling.gaps import Gaps, dithered_until, lights_of, wanted_s
+from midwatch.interface.drilling.lost_light import Dark, clouded, dark_spans
+from midwatch.interface.drilling.timetable import Place, Steps, best_schedule
+from midwatch.journal.record import NightRecord
+from midwatch.journal.store import Event
+from midwatch.orders import Night
+from midwatch.orders.faults import ScheduledFault
+from midwatch.planning import NightPlan, TargetPlan
+
+__all__ = ["clairvoyant_s", "priced_bound_s"]
+
+# A degree of hour angle, in seconds.
+_DEGREE_S = 86164.1 / 360.0
+# Windows are journaled and held by others' arithmetic.
+_WINDOW_SLACK_S = 2.0
+# Times that the price of a target is halved towards its best.
+_PRICINGS = 4
+
+
+def clairvoyant_s(
+    night: Night,
+    plan: NightPlan,
+    faults: Sequence[ScheduledFault],
+    record: NightRecord,
+    events: Sequence[Event],
+    gaps: Gaps,
+) -> float:
+    """Return the most integration that could have been had, seconds.
+
+    Args:
+        night: the orders.
+        plan: of the night.
+        faults: that were brought about.
+        record: of the night, for the lengths of its exposures.
+        events: the same, in the order of the journal, for its clouds.
+        gaps: the shortest that were seen.
+    """
+    darks = [*dark_spans(faults, night.site.safety, tuple(night.rig.devices.present()))]
+    darks += clouded(events)
+    recovered_s = gaps.recovered or 0.0
+    darks = [
+        Dark(d.from_utc_s, d.until_utc_s + (recovered_s if d.parked else 0.0), d.how) for d in darks
+    ]
+    lights = lights_of(record)
+    places = [
+        place
+        for target in plan.targets
+        for place in _places(target, night, {light.exposure_s for light in lights
+                                             if light.begun.target == target.target.name})
+    ]  # fmt: skip
+    every = night.rig.guiding.dither_every if "guider" in night.rig.devices.present() else 0
+    steps = Steps(
+        gaps=gaps, dither_every=every, dithered_until_utc_s=dithered_until(record, events, every)
+    )
+    wanted = {t.target.name: wanted_s(night, t.target.name) for t in plan.targets}
+    return priced_bound_s(places, darks, steps, wanted, (plan.dusk_s, plan.dawn_s))
+
+
+def _places(target: TargetPlan, night: Night, taken: Iterable[float]) -> Iterable[Place]:
+    """Yield where a target can be exposed: before its meridian, and after."""
+    limits = night.rig.limits
+    lengths = {frame.exposure_s for frame in target.target.order.frames}
+    lengths |= {math.ceil(length * 10.0) / 10.0 for length in taken}
+    name, whole = target.target.name, tuple(sorted(lengths))
+    last_s = target.transit_utc_s + limits.past_meridian_min * 60.0
+    first_s = target.transit_utc_s - limits.before_meridian_min * 60.0
+    spans = [
+        (window.start_utc_s - _WINDOW_SLACK_S, window.end_utc_s + _WINDOW_SLACK_S)
+        for window in target.windows
+    ]
+    east = tuple((start, min(end, last_s)) for start, end in spans if start < last_s)
+    west = tuple((max(start, first_s), end) for start, end in spans if end > first_s)
+    for side in (east, west):
+        if side:
+            yield Place(name, side, whole)
+
+
+@dataclass(frozen=True)
+class _Priced:
+    """A bound, and what its schedule takes of each target."""
+
+    bound_s: float
+    taken_s: Mapping[str, float]
+
+
+def priced_bound_s(
+    places: Sequence[Place],
+    darks: Sequence[Dark],
+    steps: Steps,
+    wanted: Mapping[str, float],
+    hours: tuple[float, float],
+) -> float:
+    """Return the lowest bound found over the prices of targets.
+
+    Args:
+        places: where and when exposures are possible.
+        darks: when they are not.
+        steps: what lies between exposures.
+        wanted: integration ordered of each target, seconds.
+        hours: dusk and dawn, POSIX seconds.
+    """
+
+    def priced(prices: Mapping[str, float]) -> _Priced:
+        worth = {name: 1.0 - price for name, price in prices.items()}
+        schedule = best_schedule(places, darks, steps, worth, hours)
+        paid = sum(price * wanted[name] for name, price in prices.items())
+        return _Priced(schedule.worth_s + paid, schedule.taken_s)
+
+    prices = dict.fromkeys(wanted, 0.0)
+    found = priced(prices)
+    least_s = min(found.bound_s, sum(wanted.values()))
+    for name in wanted:
+        low, high = 0.0, 1.0
+        if found.taken_s.get(name, 0.0) <= wanted[name]:
+            continue
+        for _ in range(_PRICINGS):
+            prices[name] = (low + high) / 2.0
+            found = priced(prices)
+            least_s = min(least_s, found.bound_s)
+            if found.taken_s.get(name, 0.0) > wanted[name]:
+                low = prices[name]
+            else:
+                high = prices[name]
+    return least_s

@@ -1,0 +1,175 @@
+"""A drill in words: its progress while it runs, and what it came to."""
+
+from __future__ import annotations
+
+import textwrap
+from collections import Counter
+
+from midwatch.clock import WallClock
+from midwatch.interface.console import heading, hours_text, table, tell
+from midwatch.interface.drilling.tally import DrillSummary, NightResult
+from midwatch.interface.drilling.trial import BOUND, NOT_ENDED, TrialResult
+
+__all__ = ["Progress", "listing"]
+
+_WIDTH = 79
+# Real seconds between two lines of progress.
+_LINE_S = 5.0
+# Broken nights that are told of one by one.
+_MOST_BROKEN = 10
+
+
+class Progress:
+    """Tells on standard error how far a drill has come.
+
+    Args:
+        nights: how many there are.
+    """
+
+    def __init__(self, nights: int) -> None:
+        self._nights = nights
+        self._clock = WallClock()
+        self._began_s = self._next_s = self._clock.mono()
+        self._done = self._broken = 0
+        self._seen: set[int] = set()
+
+    def __call__(self, result: TrialResult) -> None:
+        """Take in a night that has ended."""
+        trial = result.trial
+        if trial.number in self._seen:
+            tell(f"  shrinking night {trial.number}: {_faults_word(len(trial.faults))}")
+            return
+        self._seen.add(trial.number)
+        self._done += trial.number > 0
+        self._broken += bool(result.broken)
+        if result.broken:
+            first = result.broken[0]
+            told = f"  night {trial.number}, seed {trial.seed}: {_promise(first.number)}: "
+            tell(textwrap.shorten(told + first.detail, _WIDTH, placeholder=" ..."))
+        now_s = self._clock.mono()
+        if now_s >= self._next_s or self._done == self._nights:
+            self._next_s = now_s + _LINE_S
+            took = hours_text(now_s - self._began_s)
+            tell(f"  {self._done} of {self._nights} nights, {self._broken} broken, {took}")
+
+
+def _faults_word(count: int) -> str:
+    return f"{count} fault{'' if count == 1 else 's'}"
+
+
+def _promise(number: int) -> str:
+    if number == NOT_ENDED:
+        return "no end"
+    return "bound" if number == BOUND else f"promise {number}"
+
+
+def listing(drill: DrillSummary) -> list[str]:
+    """Return what a drill came to, in lines of at most 80 columns."""
+    kept = drill.kept
+    first = drill.undisturbed
+    rows = [
+        ["without faults", _percent(first.kept), _amounts(first)],
+        ["median", _percent(kept.median), ""],
+        ["5 of 100 less than", _percent(kept.percentile_5), ""],
+        ["mean", _percent(kept.mean), ""],
+        ["least", _percent(kept.least), ""],
+    ]
+    title = (
+        f"drill of {drill.evening}, seed {drill.seed}: {drill.nights} nights, "
+        f"up to {_faults_word(drill.most_faults)} each"
+    )
+    by_number = {night.night: night for night in drill.results}
+    lines = [
+        heading(title),
+        "  kept of what perfect knowledge could have had",
+        *table(rows, indent="    "),
+        "",
+        *_promises(drill),
+        *_causes(drill),
+    ]
+    if drill.worst:
+        lines += ["", "  the worst nights"]
+        for number in drill.worst:
+            lines += _told(by_number[number])
+    for one in drill.shrunk:
+        lines += [
+            "",
+            f"  night {one.night} breaks {_promise(one.promise)} with as little as",
+            *_command(one.replay),
+        ]
+    return lines
+
+
+def _percent(share: float | None) -> str:
+    return "-" if share is None else f"{share:.1%}"
+
+
+def _amounts(night: NightResult) -> str:
+    return f"{hours_text(night.integration_s)} of {hours_text(night.bound_s)}"
+
+
+def _promises(drill: DrillSummary) -> list[str]:
+    nights = {night.night: night for night in drill.results}
+    whole = drill.nights - len(drill.broken)
+    lines = [
+        f"  promises kept in {whole} of {drill.nights} nights, "
+        f"{drill.repeated} of them run twice and compared"
+    ]
+    counts = Counter(
+        number
+        for night in drill.broken
+        for number in {broken.promise for broken in nights[night].broken}
+    )
+    lines += [
+        f"    BROKEN {_promise(number)}: {counts[number]} nights" for number in sorted(counts)
+    ]
+    for number in drill.broken[:_MOST_BROKEN]:
+        night = nights[number]
+        what = f"night {number}, seed {night.seed}: " + "; ".join(
+            f"{_promise(one.promise)}: {one.detail}" for one in night.broken
+        )
+        lines += textwrap.wrap(
+            textwrap.shorten(what, 4 * _WIDTH, placeholder=" ..."), _WIDTH,
+            initial_indent="    ", subsequent_indent="      ",
+        )  # fmt: skip
+    if len(drill.broken) > _MOST_BROKEN:
+        lines.append(f"    and {len(drill.broken) - _MOST_BROKEN} more: see --json")
+    return lines
+
+
+def _causes(drill: DrillSummary) -> list[str]:
+    """Say which faults the nights that kept least had more often than the others."""
+    known = sorted(
+        (night for night in drill.results if night.kept is not None),
+        key=lambda night: (night.kept or 0.0, night.night),
+    )
+    part = len(known) // 10
+    if part < 5:
+        return []
+    names = Counter(
+        name
+        for night in known[:part]
+        for name in sorted({f.partition("@")[0] for f in night.faults})
+    )
+    told = ", ".join(f"{name} {count}" for name, count in names.most_common(8))
+    return [
+        "",
+        f"  faults of the {part} nights that kept least",
+        *textwrap.wrap(told, _WIDTH, initial_indent="    ", subsequent_indent="    "),
+    ]
+
+
+def _told(night: NightResult) -> list[str]:
+    return [
+        f"    night {night.night}: {_percent(night.kept)}, {_amounts(night)}",
+        *_command(night.replay),
+    ]
+
+
+def _command(command: str) -> list[str]:
+    """Return a command that can be pasted, a fault a line."""
+    parts = command.replace(" --sky ", "\n--sky ").replace(" --fault ", "\n--fault ").split("\n")
+    return [
+        ("      " if i == 0 else "        ") + part + ("" if i == len(parts) - 1 else " \\")
+        for i, part in enumerate(parts)
+    ]

@@ -1,0 +1,188 @@
+"""One night of a drill: what it is given, how it is run, and what it came to."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+
+from midwatch.devices.host import device_rng
+from midwatch.errors import InputError
+from midwatch.interface.conduct import RehearsalOptions, rehearse
+from midwatch.interface.drilling.bound import clairvoyant_s
+from midwatch.interface.drilling.gaps import Gaps, counted_s, gaps_of
+from midwatch.interface.failures import explained
+from midwatch.journal.record import NightRecord
+from midwatch.journal.store import Event
+from midwatch.orders import Night
+from midwatch.orders.fault_kinds import FAULT_KINDS
+from midwatch.orders.faults import ScheduledFault, draw_faults
+from midwatch.planning import NightPlan, plan_night
+
+__all__ = [
+    "BOUND", "NOT_ENDED", "NOT_REPEATED", "Broken", "Trial", "TrialResult", "differing",
+    "draw_trial", "failed", "run_trial",
+]  # fmt: skip
+
+# Numbers beside those of the promises, for what only a drill can find.
+NOT_ENDED, NOT_REPEATED, BOUND = 0, 9, 99
+_SEEDS = 1_000_000_000
+
+
+@dataclass(frozen=True)
+class Trial:
+    """A night to be drilled.
+
+    Attributes:
+        number: within the drill, from 1; 0 is the night without faults.
+        seed: of the rehearsal.
+        faults: what goes wrong.
+        again: it is run a second time, to see whether it gives the same journal.
+    """
+
+    number: int
+    seed: int
+    faults: tuple[ScheduledFault, ...]
+    again: bool = False
+
+
+@dataclass(frozen=True)
+class Broken:
+    """A promise that was not kept: its number, and what was found."""
+
+    number: int
+    detail: str
+
+
+@dataclass(frozen=True)
+class TrialResult:
+    """What a night came to.
+
+    Attributes:
+        counted_s: integration of accepted frames, as far as it was ordered.
+        bound_s: what could have been had with perfect knowledge.
+        usable_s: seconds in which a target was inside its windows, and safe.
+        gaps: the shortest times between frames.
+        ended: how the night ended; empty if it did not.
+        processor_s: what it took.
+    """
+
+    trial: Trial
+    digest: str
+    counted_s: float
+    bound_s: float
+    usable_s: float
+    frames: int
+    broken: tuple[Broken, ...]
+    gaps: Gaps
+    ended: str
+    processor_s: float = 0.0
+
+    @property
+    def kept(self) -> float | None:
+        """Share of the bound that was had; None where nothing could be had."""
+        return self.counted_s / self.bound_s if self.bound_s > 0.0 else None
+
+
+def failed(trial: Trial, message: str) -> TrialResult:
+    """Return the result of a night that came to no end."""
+    broken = (Broken(NOT_ENDED, message),)
+    return TrialResult(trial, "", 0.0, 0.0, 0.0, 0, broken, Gaps(), "")
+
+
+def draw_trial(
+    seed: int,
+    number: int,
+    night: Night,
+    plan: NightPlan,
+    most: int,
+    given: Sequence[ScheduledFault] = (),
+) -> Trial:
+    """Draw a night of a drill: the same seed and number give the same night.
+
+    Args:
+        seed: of the drill.
+        number: of the night.
+        night: the orders.
+        plan: of that evening.
+        most: at most so many faults are drawn; none with 0.
+        given: faults that every night has.
+    """
+    rng = device_rng(seed, f"night {number} of a drill")
+    night_seed = int(rng.integers(_SEEDS))
+    roles = tuple(night.rig.devices.present())
+    drawn = (
+        draw_faults(rng, roles, plan.prepare_from_s, plan.dawn_s, most=most, among=_drawable(roles))
+        if most > 0
+        else []
+    )
+    return Trial(number, night_seed, tuple(sorted([*given, *drawn])))
+
+
+def _drawable(roles: Sequence[str]) -> tuple[str, ...]:
+    """Return the faults that do anything to this rig: drivers that it does not have cannot die."""
+    return tuple(
+        name
+        for name, kind in FAULT_KINDS.items()
+        if kind.where != "process" or name.partition("-driver-")[0] in roles
+    )
+
+
+def run_trial(
+    night: Night, evening: date, trial: Trial, folder: Path, undisturbed: Gaps | None = None
+) -> TrialResult:
+    """Run a night through the real daemon and hold it against its promises.
+
+    Args:
+        night: the orders.
+        evening: of the night.
+        trial: its seed and faults.
+        folder: for its files; emptied before.
+        undisturbed: gaps of the night without faults, for the bound.
+    """
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir(parents=True)
+    events: list[Event] = []
+    options = RehearsalOptions(
+        seed=trial.seed, sky_mode="fast", data_folder=folder, evening=evening,
+        faults=trial.faults, lean=True,
+    )  # fmt: skip
+    try:
+        outcome = rehearse(night, options, events.append)
+    except InputError:
+        raise
+    except Exception as error:  # whatever ends a night in the middle breaks it
+        return failed(trial, explained(error)[1])
+    summary = outcome.summary
+    record = NightRecord.from_events(events)
+    gaps = gaps_of(record, events)
+    got_s = counted_s(record, night)
+    plan = plan_night(night, evening)
+    best = gaps.shortest(undisturbed)
+    bound_s = clairvoyant_s(night, plan, trial.faults, record, events, best)
+    broken = [
+        Broken(promise.number, promise.detail)
+        for promise in summary.promises
+        if promise.ok is False
+    ]
+    if got_s > bound_s + 1.0:
+        broken.append(Broken(BOUND, f"{got_s:.0f} s were had of at most {bound_s:.0f} s"))
+    return TrialResult(
+        trial=trial,
+        digest=summary.journal_digest,
+        counted_s=got_s,
+        bound_s=bound_s,
+        usable_s=float(summary.usable_s),
+        frames=sum(target.accepted for target in summary.targets),
+        broken=tuple(broken),
+        gaps=gaps,
+        ended=summary.how or "",
+    )
+
+
+def differing(result: TrialResult, again: TrialResult) -> TrialResult:
+    """Return a result with the promise broken that the same night gives the same journal."""
+    detail = f"journal digest {result.digest[:12]}, then {again.digest[:12]}"
+    return replace(result, broken=(*result.broken, Broken(NOT_REPEATED, detail)))
