@@ -31,6 +31,7 @@ from .noise import unit
 from .truth import GuiderTruth, MountTruth
 
 _SYNC_WITHIN_DEG = 20.0
+_OVERSHOOT = 3.5  # of guide pulses; a loop with a gain above four sevenths grows under it
 _STALL_S = 3.0  # after which a motor that is to slew is found to stall
 # Eight minutes of time, and what somebody makes of a longitude who takes the next town's.
 _AHEAD_DEG = {"mount-clock-wrong": 2.0, "mount-site-wrong": -3.0}
@@ -54,13 +55,15 @@ class SimulatedMount(SimulatedDevice):
     until the next slew), ``mount-clock-wrong`` and ``mount-site-wrong`` (hours, and all that it
     makes of them, are off), ``mount-power-lost`` (gone; afterwards it does not track, has
     forgotten its syncs and has sagged), ``encoder-jump`` (what it says jumps until a sync).
+    Under a guider that measures: ``guide-oscillation`` (it answers pulses by far too much),
+    ``guide-calibration-nonsense`` (whatever the pulse, it goes east).
     """
 
     kind = Kind.MOUNT
     shows: ClassVar[tuple[str, ...]] = (
         "mount-stalls", "tracking-lost", "slew-refused", "slew-lands-elsewhere",
         "wrong-pier-side", "mount-limit-hit", "mount-clock-wrong", "mount-site-wrong",
-        "mount-power-lost", "encoder-jump",
+        "mount-power-lost", "encoder-jump", "guide-oscillation", "guide-calibration-nonsense",
     )  # fmt: skip
 
     def __init__(self, context: DriverContext) -> None:
@@ -275,8 +278,16 @@ class SimulatedMount(SimulatedDevice):
             # One that was cut short has moved by its share.
             gone_s = min(self.clock.mono() - began_s, command.duration_ms / 1000.0)
             if self._body.tracking:
-                self._body.pulse(command.direction, gone_s)
+                self._body.pulse(*self._bent(command.direction, gone_s))
                 self.tell_truth()
+
+    def _bent(self, direction: str, duration_s: float) -> tuple[str, float]:
+        """Return what a guide pulse comes to: a mount in a bad way does something else."""
+        if self.troubles.active("guide-calibration-nonsense"):
+            direction = "east"
+        if self.troubles.active("guide-oscillation"):
+            duration_s *= _OVERSHOOT
+        return direction, duration_s
 
     async def _go_park(self) -> None:
         if not self._body.parked:

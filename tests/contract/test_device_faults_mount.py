@@ -198,6 +198,40 @@ async def encoders_jump(rig: FaultRig) -> None:
     assert near(rig.off_deg(), within=0.3)
 
 
+async def pulsed(rig: FaultRig, direction: str) -> tuple[float, float]:
+    """Return how far a pulse of 0.9 s moves the telescope east and north, arcsec on the axes."""
+    ra, dec = rig.pointing()
+    await rig.do("mount", Pulse(direction=direction, duration_ms=900))  # type: ignore[arg-type]
+    after = rig.pointing()
+    return (after[0] - ra) * 3600.0, (after[1] - dec) * 3600.0
+
+
+# Half the sidereal rate, the usual guide rate, for 0.9 s.
+USUAL_ARCSEC = 0.5 * SKY_DEG_S * 3600.0 * 0.9
+
+
+@tells("guide-oscillation")
+async def answers_too_much(rig: FaultRig) -> None:
+    await pulsed(rig, "north")  # takes up the play
+    assert (await pulsed(rig, "north"))[1] == pytest.approx(USUAL_ARCSEC, abs=0.3)
+    await rig.at(FROM_S + 1.0)
+    assert (await pulsed(rig, "north"))[1] == pytest.approx(3.5 * USUAL_ARCSEC, abs=0.3)
+    assert (await pulsed(rig, "east"))[0] == pytest.approx(3.5 * USUAL_ARCSEC, abs=0.5)
+    await rig.at(UNTIL_S)
+    assert (await pulsed(rig, "north"))[1] == pytest.approx(USUAL_ARCSEC, abs=0.3)
+
+
+@tells("guide-calibration-nonsense")
+async def goes_east_whatever(rig: FaultRig) -> None:
+    await rig.at(FROM_S + 1.0)
+    for direction in ("east", "west", "north", "south"):
+        east, north = await pulsed(rig, direction)
+        assert east == pytest.approx(USUAL_ARCSEC, abs=0.5)
+        assert north == pytest.approx(0.0, abs=0.1)
+    await rig.at(UNTIL_S)
+    assert (await pulsed(rig, "west"))[0] == pytest.approx(-USUAL_ARCSEC, abs=0.5)
+
+
 SPANS = {
     "tracking-lost": (FROM_S, FROM_S),
     "mount-limit-hit": (FROM_S, FROM_S),
