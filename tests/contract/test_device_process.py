@@ -59,12 +59,11 @@ def test_a_mount_is_served_with_the_limits_of_its_rig_until_it_is_stopped(tmp_pa
     bench = EmbeddedBench(tmp_path)
 
     async def main():
-        stop = asyncio.Event()
         broker = BrokerSettings(port=bench.port, keepalive_s=5)
         serving = asyncio.create_task(
             serve_device(
                 "mount", SETTING, broker=broker, clock=bench.clock, seed=1,
-                spool_folder=tmp_path / "spool", stop=stop,
+                spool_folder=tmp_path / "spool", stop=asyncio.Event(),
             )
         )  # fmt: skip
         async with AsyncExitStack() as stack:
@@ -83,8 +82,10 @@ def test_a_mount_is_served_with_the_limits_of_its_rig_until_it_is_stopped(tmp_pa
             # Twenty degrees above the south point of a site at 46 N is declination -24.
             with pytest.raises(CommandError) as low:
                 await mount.do(Slew(ra_deg=10, dec_deg=-60), 5)
-            stop.set()
-            await serving
+            serving.cancel()  # another process takes over: the mount stays as it is
+            await asyncio.wait((serving,))
+            assert mount.state is not None
+            assert not mount.state.parked
             gone = asyncio.Event()
             mount.listen(gone.set)
             async with bench.clock.timeout(5):

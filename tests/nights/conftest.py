@@ -2,31 +2,29 @@
 
 from __future__ import annotations
 
-import getpass
-import subprocess
+import contextlib
+import signal
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from contract.bus_benches import MOSQUITTO, free_port, listening
-from nights_bench import wait_for
+from nights_bench import Mosquitto
 
 
 @pytest.fixture
-def broker(tmp_path: Path) -> Iterator[int]:
-    """The port of a Mosquitto that lives as long as the test."""
-    assert MOSQUITTO.exists(), "install the package mosquitto"
-    port = free_port()
-    config = tmp_path / "mosquitto.conf"
-    config.write_text(
-        f"user {getpass.getuser()}\nlistener {port} 127.0.0.1\nallow_anonymous true\n"
-        "set_tcp_nodelay true\n"
-    )
-    process = subprocess.Popen([MOSQUITTO, "-c", config], stderr=subprocess.DEVNULL)
+def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
+    """A Mosquitto that the test may kill and start."""
+    broker = Mosquitto(tmp_path)
     try:
-        wait_for(lambda: listening(port), 10, "mosquitto listens")
-        yield port
+        yield broker
     finally:
-        process.kill()
-        process.wait()
+        with contextlib.suppress(ProcessLookupError):
+            broker.send(signal.SIGCONT)
+        broker.kill()
+
+
+@pytest.fixture
+def broker(mosquitto: Mosquitto) -> int:
+    """The port of a Mosquitto that lives as long as the test."""
+    return mosquitto.port

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from midwatch.devices.chance import device_rng
 from midwatch.devices.client import SILENT_HEARTBEATS, DeviceClient
 from midwatch.devices.driver import (
     DeviceError,
@@ -12,7 +13,7 @@ from midwatch.devices.driver import (
     Spool,
 )
 from midwatch.devices.guard import mount_limits
-from midwatch.devices.host import DeviceHost, DriverStartError, device_rng
+from midwatch.devices.host import DeviceHost, DriverStartError
 from midwatch.devices.lease import LeaseHolder, LeaseWatch
 from midwatch.devices.process import RigSetting, device_host, serve_device
 from midwatch.devices.registry import DriverLoadError, driver_factory, drivers

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import asyncio
-import hashlib
 from collections.abc import Callable, Coroutine, Mapping
 from functools import partial
 from typing import Any, Self
 
-import numpy as np
 import structlog
 from pydantic import JsonValue, ValidationError
 
@@ -26,6 +24,7 @@ from midwatch.bus.responder import Counters, Responder
 from midwatch.bus.topics import Topics
 from midwatch.clock import Clock
 from midwatch.devices.account import HostBook
+from midwatch.devices.chance import device_rng
 from midwatch.devices.driver import DeviceError, Driver, DriverContext, DriverFactory, Facts, Spool
 from midwatch.devices.guard import LimitGuard
 from midwatch.devices.keepsake import Keepsake, MemoryKeepsake
@@ -175,6 +174,15 @@ class DeviceHost:
         assert self._task is not None
         await asyncio.wait((self._task, other), return_when=asyncio.FIRST_COMPLETED)
 
+    async def rest(self) -> None:
+        """Make the device safe, until it is at rest: its process was told to end."""
+        told: str | None = None
+        while not self._at_rest():
+            told, pause_s = await self._make_safe("its process was told to end", told)
+            if not self._at_rest():
+                await self._clock.sleep(pause_s)
+        await self._publisher.flush(changed=True)  # the last state, for whoever looks afterwards
+
     def _open(self) -> None:
         """Make the driver and everything around it; nothing is on the bus yet."""
         self._publisher = Publisher(
@@ -309,14 +317,14 @@ class DeviceHost:
                 await self._clock.sleep(UNDER_WAY_S)
             else:
                 self._book.silent(at_rest=False)
-                told, pause_s = await self._make_safe(told)
+                reason = f"no lease was heard for {self._lease.lease_s:g} s"
+                told, pause_s = await self._make_safe(reason, told)
                 if self._lease.silent_in_s() <= 0:
                     self._book.silent(at_rest=self._at_rest())
                 await self._clock.sleep(pause_s)
 
-    async def _make_safe(self, told: str | None) -> tuple[str, float]:
+    async def _make_safe(self, reason: str, told: str | None) -> tuple[str, float]:
         """Try once; return what was told of it, and when to look again."""
-        reason = f"no lease was heard for {self._lease.lease_s:g} s"
         try:
             await self._act(MakeSafe(reason=reason))
         except Exception as error:  # whatever it is, it has to be tried again
@@ -380,12 +388,6 @@ class DeviceHost:
                 _log.warning("event_malformed", topic=message.topic, error=str(error))
             except Exception:  # one bad event must not end the watch
                 _log.exception("event_watch_failed", device=self.name, topic=message.topic)
-
-
-def device_rng(seed: int, name: str) -> np.random.Generator:
-    """Return the random numbers of one device in one night, independent of all others."""
-    digest = hashlib.blake2b(f"{seed}/{name}".encode(), digest_size=16).digest()
-    return np.random.default_rng(int.from_bytes(digest, "big"))
 
 
 def _only_error(group: BaseExceptionGroup[BaseException]) -> BaseException:

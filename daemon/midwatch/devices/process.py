@@ -92,6 +92,9 @@ async def serve_device(
 ) -> None:
     """Host one device over MQTT until `stop` is set; a broker that is away is waited for.
 
+    It ends when its device is at rest, since whoever ends it may have left the device under way.
+    Cancelled, it ends at once.
+
     Args:
         name: role of the device in the rig.
         setting: the rig where it stands.
@@ -99,7 +102,7 @@ async def serve_device(
         clock: tells the time.
         seed: of everything random.
         spool_folder: where exposures wait; the device gets its own folder in it.
-        stop: ends the host when it is set.
+        stop: ends the host when it is set, once the device is at rest.
 
     Raises:
         InputError: device, driver, options or broker settings are wrong.
@@ -116,8 +119,13 @@ async def serve_device(
     )
     async with host:
         _log.info("device_hosted", device=name, driver=setting.rig.devices.present()[name].driver)
-        stopped = asyncio.create_task(stop.wait(), name=f"stop of {name}")
+        stopped = asyncio.create_task(_rested(host, stop), name=f"stop of {name}")
         try:
             await host.wait(stopped)
         finally:
             stopped.cancel()
+
+
+async def _rested(host: DeviceHost, stop: asyncio.Event) -> None:
+    await stop.wait()
+    await host.rest()

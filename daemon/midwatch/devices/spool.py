@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from pydantic import ValidationError
 
 from midwatch.devices.models import FrameRef
+from midwatch.durable import make_folder, sync_folder
 from midwatch.errors import MidwatchError
 
 Pixels = NDArray[np.uint16]
@@ -43,7 +44,7 @@ class FolderSpool:
     def __init__(self, folder: Path) -> None:
         self.quarantined = 0
         self._folder = folder.absolute()
-        self._folder.mkdir(parents=True, exist_ok=True)
+        make_folder(self._folder)
         self._next = 0
         # Number of the frame to its reference; numbers rise with age.
         self._kept: dict[int, FrameRef] = {}
@@ -70,7 +71,7 @@ class FolderSpool:
         if durable:
             # One for both names: after a power cut a description without its pixels is set
             # aside, and nobody was told of it yet.
-            _sync_folder(self._folder)
+            sync_folder(self._folder)
         self._next += 1
         self._kept[number] = kept
         return kept
@@ -89,7 +90,7 @@ class FolderSpool:
         if len(numbers) == 1:
             self._pixel_path(sha256).unlink(missing_ok=True)
         if dropped.frame != "guide":
-            _sync_folder(self._folder)
+            sync_folder(self._folder)
 
     def _pixel_path(self, sha256: str) -> Path:
         return self._folder / f"{sha256}.bin"
@@ -133,9 +134,9 @@ class FolderSpool:
         self.quarantined += 1
         _log.error("spool_entry_quarantined", file=path.name, reason=reason[:300])
         aside = self._folder / "quarantine"
-        aside.mkdir(exist_ok=True)
+        make_folder(aside)
         path.replace(aside / path.name)
-        _sync_folder(self._folder)
+        sync_folder(self._folder)
 
 
 class MemorySpool:
@@ -236,11 +237,3 @@ def _wire_bytes(pixels: Pixels, ref: FrameRef) -> tuple[bytes, str]:
 
 def _as_pixels(data: bytes, ref: FrameRef) -> Pixels:
     return np.frombuffer(data, dtype=_WIRE).reshape(ref.height_px, ref.width_px)
-
-
-def _sync_folder(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

@@ -17,8 +17,8 @@ from midwatch.bus.envelopes import EventEnvelope, encode
 from midwatch.bus.memory import MemoryBroker, MemoryBus
 from midwatch.bus.topics import Topics
 from midwatch.clock import Clock, ScaledClock, VirtualClock, WallClock
+from midwatch.devices.chance import device_rng
 from midwatch.devices.guard import mount_limits
-from midwatch.devices.host import device_rng
 from midwatch.devices.lease import LeaseHolder
 from midwatch.devices.process import RigSetting, device_host
 from midwatch.devices.rig import RigClient

@@ -183,6 +183,15 @@ def _add_faults(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def _add_anchor(parser: argparse.ArgumentParser | argparse._ArgumentGroup) -> None:
+    parser.add_argument(
+        "--anchor",
+        metavar="SECONDS",
+        type=positive_number,
+        help="real POSIX time at which scaled time equals --start (default: now)",
+    )
+
+
 def _rehearse(parser: argparse.ArgumentParser) -> None:
     _add_orders(parser)
     _add_evening(parser)
@@ -216,7 +225,9 @@ def _run(parser: argparse.ArgumentParser) -> None:
         type=instant_argument,
         help="when scaled time starts, such as 2027-03-10T16:00Z",
     )
+    _add_anchor(parser)
     _add_simulation(parser)
+    _add_faults(parser)
     parser.add_argument(
         "--no-devices",
         action="store_true",
@@ -332,12 +343,7 @@ def _add_hosting(parser: argparse.ArgumentParser) -> None:
         type=instant_argument,
         help="when scaled time starts, such as 2027-03-10T16:00Z",
     )
-    hosting.add_argument(
-        "--anchor",
-        metavar="SECONDS",
-        type=positive_number,
-        help="real POSIX time at which scaled time equals --start",
-    )
+    _add_anchor(hosting)
     hosting.add_argument(
         "--seed",
         metavar="N",
@@ -347,6 +353,12 @@ def _add_hosting(parser: argparse.ArgumentParser) -> None:
     )
     hosting.add_argument(
         "--sky", choices=("pixels", "fast"), help="how simulated cameras make their frames"
+    )
+    hosting.add_argument(
+        "--faults",
+        metavar="FILE",
+        type=Path,
+        help="what goes wrong with simulated devices, as midwatch run wrote it",
     )
     hosting.add_argument(
         "--spool",

@@ -29,11 +29,12 @@ from midwatch.clock import (
     VirtualClock,
     WallClock,
 )
+from midwatch.devices.chance import device_rng
 from midwatch.devices.guard import mount_limits
-from midwatch.devices.host import device_rng
 from midwatch.devices.lease import LeaseHolder
 from midwatch.devices.process import RigSetting
 from midwatch.devices.rig import RigClient
+from midwatch.durable import make_folder
 from midwatch.imaging.worker import Measurer, ProcessMeasurer
 from midwatch.interface.byhand import RehearsedPerson
 from midwatch.interface.deviceprocesses import DeviceProcesses
@@ -107,6 +108,7 @@ class RunOptions:
         speed: 1 is real time; above, simulated devices run scaled from ``start``.
         anchor_unix_s: real POSIX time at which scaled time equals ``start``; None is now.
         spawn_devices: start one process for each device of the rig.
+        faults: what simulated devices show.
     """
 
     data_folder: Path
@@ -118,6 +120,7 @@ class RunOptions:
     spawn_devices: bool
     sky_mode: SkyMode = "pixels"
     anchor_unix_s: float | None = None
+    faults: tuple[ScheduledFault, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -287,7 +290,7 @@ async def run(night: Night, options: RunOptions, on_event: Hear | None = None) -
 async def _conduct(night: Night, plan: NightPlan, stage: _Stage) -> NightOutcome:
     name = plan.evening.isoformat()
     folder = stage.data_folder / name
-    folder.mkdir(parents=True, exist_ok=True)
+    make_folder(folder)
     journal = stage.open_journal(
         stage.data_folder / "journal.sqlite", stage.clock, not stage.rehearsal
     )

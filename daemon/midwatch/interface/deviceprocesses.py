@@ -1,8 +1,10 @@
 """Starts one process for each device of a rig, minds them, and ends them with the night.
 
 A process that dies, or grows too large, is started again; one that keeps dying, more slowly.
-A daemon that is killed leaves its device processes behind, on purpose: they make their devices
-safe. The next run ends them before it starts its own, so that no two drivers share hardware.
+A process that is told to end (SIGTERM) makes its device safe first; one whose device is taken over
+by another process (SIGUSR1) leaves it as it is. A daemon that is killed leaves its device processes
+behind, on purpose: they make their devices safe. The next run ends them before it starts its own,
+so that no two drivers share hardware.
 """
 
 from __future__ import annotations
@@ -22,6 +24,7 @@ import structlog
 from midwatch.bus.settings import BrokerSettings
 from midwatch.clock import Clock, ScaledClock, WallClock
 from midwatch.devices.supervision import RestartRule, Supervision
+from midwatch.interface.runfaults import FAULTS_FILE, write_faults
 from midwatch.orders import Night
 
 if TYPE_CHECKING:
@@ -29,8 +32,11 @@ if TYPE_CHECKING:
 
 _log = structlog.get_logger(__name__)
 
-# A device that is asked to end makes itself safe first: parking takes its time.
+# At the end of a night every device is at rest, and its process ends at once.
 _END_S = 30.0
+# A night that did not come to its end may have left devices under way: parking and closing take
+# minutes. What needs longer (a camera warms slowly) is left behind, and ends when it is at rest.
+_REST_S = 300.0
 _LOOK_S = 0.2
 # Between two looks at how large the processes are.
 _MEMORY_LOOK_S = 30.0
@@ -64,6 +70,7 @@ class DeviceProcesses:
         self._options = options
         self._rule = rule or RestartRule()
         self._list = options.data_folder / "devices.json"
+        self._faults = options.data_folder / FAULTS_FILE
         self._minders: dict[str, asyncio.Task[None]] = {}
         self._wanted_again: dict[str, asyncio.Event] = {}
         self.processes: dict[str, asyncio.subprocess.Process] = {}
@@ -71,6 +78,8 @@ class DeviceProcesses:
 
     async def __aenter__(self) -> Self:
         await self._end_leftovers()
+        if self._options.faults:
+            write_faults(self._faults, self._options.faults)
         try:
             for role in self._night.rig.devices.present():
                 await self._start(role)
@@ -82,8 +91,11 @@ class DeviceProcesses:
             self._minders[role] = asyncio.create_task(self._mind(role), name=f"minder of {role}")
         return self
 
-    async def __aexit__(self, *_: object) -> None:
-        await self._end()
+    async def __aexit__(self, error: type[BaseException] | None, *_: object) -> None:
+        if error is None:
+            await self._end()
+        else:
+            await self._leave()
 
     @property
     def roles(self) -> tuple[str, ...]:
@@ -100,7 +112,7 @@ class DeviceProcesses:
         process = self.processes[role]
         again.set()
         if process.returncode is None:
-            process.terminate()
+            process.send_signal(signal.SIGUSR1)
             try:
                 async with WallClock().timeout(_LEAVE_S):
                     await process.wait()
@@ -171,38 +183,57 @@ class DeviceProcesses:
                 process.kill()
 
     async def _end(self) -> None:
+        """End all processes, those that hang by force."""
+        await self._terminate()
+        for role, process in await self._wait(_END_S):
+            _log.error("device_did_not_end", device=role, pid=process.pid)
+            process.kill()
+            await process.wait()
+        self._list.unlink(missing_ok=True)
+
+    async def _leave(self) -> None:
+        """Have the devices made safe; what takes longer goes on without the daemon."""
+        await self._terminate()
+        under_way = await self._wait(_REST_S)
+        for role, process in under_way:
+            _log.warning("device_left_behind", device=role, pid=process.pid)
+        if not under_way:
+            self._list.unlink(missing_ok=True)
+
+    async def _terminate(self) -> None:
         for minder in self._minders.values():
             minder.cancel()
         await asyncio.gather(*self._minders.values(), return_exceptions=True)
         for process in self.processes.values():
             if process.returncode is None:
                 process.terminate()
-        waits = [self._wait(role, process) for role, process in self.processes.items()]
-        await asyncio.gather(*waits)
-        self._list.unlink(missing_ok=True)
+
+    async def _wait(self, limit_s: float) -> list[tuple[str, asyncio.subprocess.Process]]:
+        """Wait until the processes have ended, for so many real seconds; return what has not."""
+        waits = [asyncio.create_task(process.wait()) for process in self.processes.values()]
+        if waits:
+            await asyncio.wait(waits, timeout=limit_s)
+        for wait in waits:
+            wait.cancel()
+        await asyncio.gather(*waits, return_exceptions=True)
+        return [pair for pair in self.processes.items() if pair[1].returncode is None]
 
     async def _end_leftovers(self) -> None:
-        """End the device processes of a run that was killed, gently first."""
+        """End the device processes of a run that was killed, gently first.
+
+        What their devices do goes on: the processes that take over find it.
+        """
         left = [pid for pid in _listed(self._list) if _hosts_a_device(pid)]
-        for number in (signal.SIGTERM, signal.SIGKILL):
+        for number in (signal.SIGUSR1, signal.SIGKILL):
             for pid in left:
                 _log.warning("leftover_device_ended", pid=pid, signal=number.name)
                 with contextlib.suppress(ProcessLookupError):
                     os.kill(pid, number)
-            for _ in range(round(_END_S / _LOOK_S)):
+            for _ in range(round(_LEAVE_S / _LOOK_S)):
                 left = [pid for pid in left if _hosts_a_device(pid)]
                 if not left:
                     return
                 await WallClock().sleep(_LOOK_S)
-
-    async def _wait(self, role: str, process: asyncio.subprocess.Process) -> None:
-        try:
-            async with self._clock.timeout(_END_S * getattr(self._clock, "speed", 1.0)):
-                await process.wait()
-        except TimeoutError:
-            _log.error("device_did_not_end", device=role, pid=process.pid)
-            process.kill()
-            await process.wait()
 
     def _command(self, role: str) -> list[str]:
         command = [
@@ -216,6 +247,8 @@ class DeviceProcesses:
             command += ["--username", self._broker.username]
         if self._broker.password_file is not None:
             command += ["--password-file", str(self._broker.password_file)]
+        if self._options.faults:
+            command += ["--faults", str(self._faults)]
         if isinstance(self._clock, ScaledClock):
             start = self._clock.start.isoformat()
             command += ["--speed", str(self._clock.speed), "--start", start]

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from midwatch.durable import sync_folder
 from midwatch.imaging.fits import verify_checksum
 
 __all__ = ["Inventory", "checksum_lines", "take_inventory", "write_whole"]
@@ -69,9 +70,5 @@ def write_whole(path: Path, text: str, *, durable: bool) -> str:
             os.fsync(file.fileno())
     partial.replace(path)
     if durable:
-        descriptor = os.open(path.parent, os.O_RDONLY)
-        try:
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)
+        sync_folder(path.parent)
     return hashlib.sha256(content).hexdigest()

@@ -11,6 +11,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from midwatch.durable import sync_folder
+
 # A write-ahead log left beside another database would be played into it.
 _COMPANIONS = ("-wal", "-shm")
 
@@ -23,7 +25,7 @@ def rebuilding(path: Path) -> Iterator[Path]:
         leftover.unlink(missing_ok=True)
     yield partial
     partial.replace(_beside(path, ".rebuilt"))
-    _sync(path.parent)
+    sync_folder(path.parent)
     finish_swap(path)
 
 
@@ -37,14 +39,26 @@ def finish_swap(path: Path) -> None:
         source = _beside(path, suffix)
         if source.exists():
             source.replace(_beside(aside, suffix))
-    _sync(path.parent)
+    sync_folder(path.parent)
     rebuilt.replace(path)
-    _sync(path.parent)
+    sync_folder(path.parent)
 
 
 def aside_path(path: Path) -> Path:
     """Return where the last damaged database was put."""
     return _beside(path, f".damaged-{_number(path)}")
+
+
+def free_name(path: Path) -> Path:
+    """Return a name beside `path` under which a damaged file can be kept."""
+    return _beside(path, f".damaged-{_number(path) + 1}")
+
+
+def sync_file(path: Path) -> None:
+    """Force a file and its name to the disk."""
+    with path.open("rb") as file:
+        os.fsync(file.fileno())
+    sync_folder(path.parent)
 
 
 def _number(path: Path) -> int:
@@ -56,11 +70,3 @@ def _number(path: Path) -> int:
 
 def _beside(path: Path, suffix: str) -> Path:
     return path.with_name(path.name + suffix)
-
-
-def _sync(folder: Path) -> None:
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

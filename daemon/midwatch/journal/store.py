@@ -7,7 +7,6 @@ does not verify when the journal is opened is moved aside whole, never dropped.
 
 from __future__ import annotations
 
-import fcntl
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
@@ -21,12 +20,13 @@ from midwatch.journal.chain import (
     COLUMNS,
     GENESIS,
     UNREADABLE,
-    Row,
     canonical,
     link,
     rounded_fact,
     walk,
 )
+from midwatch.journal.damage import find_damage, rebuild, save_torn_log
+from midwatch.journal.database import JournalInUseError, check_identity, connect, lock
 from midwatch.journal.events import FACTS, Fact, Notice
 
 __all__ = [
@@ -41,30 +41,10 @@ __all__ = [
     "read_events",
 ]
 
-_APPLICATION_ID = 0x4D574A31
-_VERSION = 1
 # Appends between commits of a journal that need not survive a power cut. Too low costs time in
 # rehearsals; too high only delays what another process can read of a rehearsal while it runs.
 _BATCH = 500
-# Rows whose chain is verified at every opening: several nights. Too low leaves old damage to be
-# found by a full verification only; too high delays the start after a crash.
-_TAIL = 20_000
-_SCHEMA = """
-CREATE TABLE IF NOT EXISTS events (
-    seq INTEGER PRIMARY KEY, at_utc_s REAL NOT NULL, night TEXT NOT NULL,
-    kind TEXT NOT NULL, facts TEXT NOT NULL, digest TEXT NOT NULL) STRICT;
-CREATE INDEX IF NOT EXISTS events_by_night ON events (night, seq);
-CREATE TRIGGER IF NOT EXISTS events_never_change BEFORE UPDATE ON events
-    BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
-CREATE TRIGGER IF NOT EXISTS events_never_go BEFORE DELETE ON events
-    BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
-"""
-
 F = TypeVar("F", bound=Fact)
-
-
-class JournalInUseError(StopError):
-    """Another daemon writes this journal."""
 
 
 class JournalWriteError(MakeSafeError):
@@ -129,21 +109,25 @@ class Journal:
             JournalInUseError: Another process has it open for appending.
             StopError: The file belongs to another program or a newer version.
         """
-        lock = _lock(path)
+        held = lock(path)
         try:
             quarantine.finish_swap(path)
-            damage = _find_damage(path) if path.exists() else None
+            torn = save_torn_log(path)
+            damage = find_damage(path) if path.exists() else None
             if damage is not None:
-                _rebuild(path, damage.good)
-            connection = _connect(path, durable=durable)
+                rebuild(path, damage.good)
+            connection = connect(path, durable=durable)
             _check_kinds(connection, path)
         except BaseException:
-            lock.close()
+            held.close()
             raise
-        journal = cls(connection, clock, lock, durable=durable)
+        journal = cls(connection, clock, held, durable=durable)
+        told = [torn] if torn is not None else []
         if damage is not None:
-            journal._night = journal._last_night
-            journal.append(Notice(message=damage.message(quarantine.aside_path(path).name)))
+            told.append(damage.message(quarantine.aside_path(path).name))
+        journal._night = journal._last_night if told else ""
+        for message in told:
+            journal.append(Notice(message=message))
         return journal
 
     @property
@@ -240,7 +224,7 @@ def read_events(path: Path, night: str | None = None) -> list[Event]:
         raise FileNotFoundError(f"there is no journal at {path}")
     connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
     try:
-        _check_identity(connection, path)
+        check_identity(connection, path)
         return list(_events(connection, night))
     except UNREADABLE as error:
         raise StopError(f"{path} is damaged ({error}); opening it to write repairs it") from error
@@ -273,43 +257,6 @@ def facts_of(events: Iterable[Event], kind: type[F]) -> list[tuple[float, F]]:
 # Files ---------------------------------------------------------------------------------------
 
 
-def _lock(path: Path) -> IO[str]:
-    file = path.with_name(path.name + ".lock").open("a")
-    try:
-        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        file.close()
-        raise JournalInUseError(
-            f"another process writes {path}; stop it, or use another data folder"
-        ) from None
-    return file
-
-
-def _connect(path: Path, *, durable: bool) -> sqlite3.Connection:
-    connection = sqlite3.connect(path, isolation_level=None, cached_statements=16)
-    try:
-        connection.execute("PRAGMA journal_mode = WAL")
-        connection.execute(f"PRAGMA synchronous = {'FULL' if durable else 'OFF'}")
-        if connection.execute("PRAGMA application_id").fetchone() == (0,):
-            connection.execute(f"PRAGMA application_id = {_APPLICATION_ID}")
-            connection.execute(f"PRAGMA user_version = {_VERSION}")
-        connection.executescript(_SCHEMA)
-    except BaseException:
-        connection.close()
-        raise
-    return connection
-
-
-def _check_identity(connection: sqlite3.Connection, path: Path) -> None:
-    identity = connection.execute("PRAGMA application_id").fetchone()[0]
-    tables = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
-    if identity != _APPLICATION_ID and (identity or tables):
-        raise StopError(f"{path} is the database of another program, not a journal")
-    version = connection.execute("PRAGMA user_version").fetchone()[0]
-    if version > _VERSION:
-        raise StopError(f"{path} has version {version}; this program knows up to {_VERSION}")
-
-
 def _check_kinds(connection: sqlite3.Connection, path: Path) -> None:
     kinds = [kind for (kind,) in connection.execute("SELECT DISTINCT kind FROM events")]
     unknown = sorted(kind for kind in kinds if kind not in FACTS)
@@ -337,63 +284,3 @@ def _nights(connection: sqlite3.Connection) -> tuple[str, ...]:
         "SELECT night FROM events WHERE night != '' GROUP BY night ORDER BY min(seq)"
     )
     return tuple(night for (night,) in rows)
-
-
-# Damage --------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class _Damage:
-    """The events that verify, and what is wrong with the next one."""
-
-    good: list[Row]
-    problem: str
-
-    def message(self, aside: str) -> str:
-        return (
-            f"the journal was damaged: {self.problem}; it was kept whole as {aside}, and the "
-            f"{len(self.good)} events before the damage were taken over"
-        )
-
-
-def _find_damage(path: Path) -> _Damage | None:
-    """Verify the file and the tail of the chain; on any doubt, the whole chain from its start."""
-    connection = sqlite3.connect(path, isolation_level=None)
-    try:
-        try:
-            _check_identity(connection, path)
-            if not connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
-                return None
-            (verdict,) = connection.execute("PRAGMA integrity_check(1)").fetchone()
-            first = connection.execute("SELECT max(seq) - ? FROM events", (_TAIL,)).fetchone()[0]
-            after = max(0, first or 0)
-            head = _digest_at(connection, after)
-            _, problem = walk(connection, after=after, head=head)
-            if verdict == "ok" and problem is None:
-                return None
-            problem = problem or f"the file does not hold together ({verdict})"
-        except UNREADABLE as error:
-            problem = f"the file cannot be read ({error})"
-        good, found = walk(connection, after=0, head=GENESIS)
-        return _Damage(good, found or problem)
-    finally:
-        connection.close()
-
-
-def _digest_at(connection: sqlite3.Connection, seq: int) -> str:
-    if seq == 0:
-        return GENESIS
-    row = connection.execute("SELECT digest FROM events WHERE seq = ?", (seq,)).fetchone()
-    return str(row[0]) if row else ""
-
-
-def _rebuild(path: Path, good: list[Row]) -> None:
-    with quarantine.rebuilding(path) as partial:
-        connection = _connect(partial, durable=True)
-        connection.execute("BEGIN")
-        connection.executemany(
-            f"INSERT INTO events ({COLUMNS}) VALUES (?, ?, ?, ?, ?, ?)",  # noqa: S608
-            good,
-        )
-        connection.execute("COMMIT")
-        connection.close()

@@ -18,6 +18,7 @@ from midwatch import __version__
 from midwatch.clock import Clock
 from midwatch.devices.client import DeviceClient
 from midwatch.devices.models import Acknowledge, CameraState, Expose, FrameKind, FrameRef
+from midwatch.durable import make_folder
 from midwatch.imaging.fits import FileFacts
 from midwatch.imaging.header import FrameHeader, light_cards
 from midwatch.imaging.worker import Measurer
@@ -124,7 +125,7 @@ class Darkroom:
     async def file(self, shot: Shot, header: FrameHeader, relative: Path) -> FileFacts:
         """Write a frame below the night's folder, whole or not at all."""
         path = self.folder / relative
-        path.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(path.parent)
         cards = light_cards(header)
         facts = await self._measurer.run(written, path, shot.ref, cards, self._durable)
         if shot.ref.frame == "bias":

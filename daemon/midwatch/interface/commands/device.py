@@ -6,7 +6,7 @@ import argparse
 import asyncio
 import json
 import signal
-from contextlib import AbstractAsyncContextManager, AsyncExitStack
+from contextlib import AbstractAsyncContextManager, AsyncExitStack, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -23,8 +23,10 @@ from midwatch.devices.process import RigSetting, serve_device
 from midwatch.devices.requests import command_model, read_command
 from midwatch.errors import InputError, UnreachableError
 from midwatch.interface.console import say, say_json, table, tell
+from midwatch.interface.faultstage import faulty_rig
 from midwatch.interface.hail import RETAINED_S, Visit, retained, visit, visitor
 from midwatch.interface.loading import load_orders, load_rig_at_site
+from midwatch.interface.runfaults import read_faults
 from midwatch.interface.runfile import broker_of, find_running
 from midwatch.interface.service import watched_service
 from midwatch.interface.simulated import simulated_rig
@@ -108,21 +110,32 @@ async def _host(
     args: argparse.Namespace, setting: RigSetting, broker: BrokerSettings, clock: Clock
 ) -> None:
     stop = asyncio.Event()
-    loop = asyncio.get_running_loop()
+    loop, task = asyncio.get_running_loop(), asyncio.current_task()
+    assert task is not None
+
+    def end() -> None:
+        if stop.is_set():
+            task.cancel("told to end a second time")
+        stop.set()
+
     for number in (signal.SIGTERM, signal.SIGINT):
-        loop.add_signal_handler(number, stop.set)
+        loop.add_signal_handler(number, end)
+    loop.add_signal_handler(signal.SIGUSR1, task.cancel, "another process takes over")
     if args.sky is not None and setting.rig.devices.camera.driver.startswith(_SIMULATED):
         setting = replace(setting, rig=simulated_rig(setting.rig, args.sky))
-    async with watched_service():
-        await serve_device(
-            args.name,
-            setting,
-            broker=broker,
-            clock=clock,
-            seed=args.seed,
-            spool_folder=args.spool,
-            stop=stop,
-        )
+    if args.faults is not None:
+        setting = replace(setting, rig=faulty_rig(setting.rig, read_faults(args.faults)))
+    with suppress(asyncio.CancelledError):
+        async with watched_service():
+            await serve_device(
+                args.name,
+                setting,
+                broker=broker,
+                clock=clock,
+                seed=args.seed,
+                spool_folder=args.spool,
+                stop=stop,
+            )
 
 
 # Talking ----------------------------------------------------------------------------------------

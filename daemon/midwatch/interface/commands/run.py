@@ -23,6 +23,7 @@ from midwatch.interface.failures import DONE, INTERRUPTED, explained
 from midwatch.interface.hail import order, visit, visitor
 from midwatch.interface.loading import evening_of, load_orders
 from midwatch.interface.progress import NightProgress, shown
+from midwatch.interface.runfaults import run_faults
 from midwatch.interface.runfile import Running, announced, broker_of
 from midwatch.interface.service import watched_service
 from midwatch.interface.surroundings import Surroundings
@@ -42,6 +43,8 @@ def execute(args: argparse.Namespace) -> int:
         raise InputError("--speed needs --start, the instant at which scaled time begins")
     if args.every_night and (args.start is not None or args.evening is not None):
         raise InputError("--every-night goes by the real calendar: leave --start and --evening out")
+    if args.anchor is not None and args.start is None:
+        raise InputError("--anchor needs --start, the instant that it stands for")
     night = load_orders(args.orders)
     if args.every_night and night.orders.evening is not None:
         raise InputError(
@@ -59,7 +62,9 @@ async def _serve(night: Night, args: argparse.Namespace) -> int:
 
             embedded = await stack.enter_async_context(EmbeddedBroker())
             broker = embedded.settings
-        anchored = ScaledClock(args.start, args.speed) if args.start is not None else None
+        anchored = None
+        if args.start is not None:
+            anchored = ScaledClock(args.start, args.speed, args.anchor)
         running = _running(night, broker, anchored, args)
         stack.enter_context(announced(args.out, running))
         await stack.enter_async_context(watched_service())
@@ -96,6 +101,7 @@ async def _one_night(
 ) -> NightOutcome:
     _look_ahead(plan_night(night, evening), clock)
     folder: Path = args.out / evening.isoformat()
+    faults = run_faults(night, evening, args)
     Surroundings.of(night).write(folder)
     anchor = clock.anchor_unix_s if isinstance(clock, ScaledClock) else None
     options = RunOptions(
@@ -108,6 +114,7 @@ async def _one_night(
         spawn_devices=not args.no_devices,
         sky_mode=args.sky,
         anchor_unix_s=anchor,
+        faults=faults,
     )
     title = f"night of {evening}, {night.site.name}, {night.rig.name}"
     with shown(NightProgress(night, title)) as listener:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
-from midwatch.devices.host import device_rng
+from midwatch.devices.chance import device_rng
 from midwatch.errors import InputError
 from midwatch.interface.conduct import RehearsalOptions, rehearse
 from midwatch.interface.drilling.bound import clairvoyant_s

@@ -1,0 +1,34 @@
+"""Names that outlive a power cut: a name is on the disk once its folder has been synced."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+__all__ = ["make_folder", "sync_folder"]
+
+
+def sync_folder(folder: Path) -> None:
+    """Force the names in a folder to the disk.
+
+    Raises:
+        OSError: the disk fails.
+    """
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder with its parents, each forced to the disk; nothing where it stands.
+
+    Raises:
+        OSError: the disk is full or fails, or a file stands there.
+    """
+    if folder.is_dir():
+        return
+    make_folder(folder.parent)
+    folder.mkdir(exist_ok=True)
+    sync_folder(folder.parent)
