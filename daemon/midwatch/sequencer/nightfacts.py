@@ -27,7 +27,6 @@ class Identity:
     orders_sha256: str
     version: str
     holder: str
-    holder: str
 
 
 def beginning(
@@ -47,7 +46,6 @@ def beginning(
         orders_sha256=identity.orders_sha256,
         resumed=resumed,
         version=identity.version,
-        holder=identity.holder,
         holder=identity.holder,
     )
     for target in plan.targets:

@@ -108,11 +108,6 @@ class WorldView:
         self.night, self.plan, self.focus = night, plan, focus
         self.forget()
 
-    def change(self, night: Night, plan: NightPlan, focus: FocusWatch) -> None:
-        """Go by other orders from now on."""
-        self.night, self.plan, self.focus = night, plan, focus
-        self.forget()
-
     def learn(self, duty: str, took_s: float) -> None:
         """Take in how long a duty, or the overhead of a frame, has taken."""
         self.learned = self.learned.with_duration(duty, took_s)
