@@ -146,11 +146,26 @@ __all__ = [
     "FIRST_LIGHT_S",
     "ORDERS",
     "ROOFED",
-    "text_of",
     "Hand",
     "Told",
     "documents",
     "documents_of",
     "night",
+    "text_of",
+    "write",
+]
+
+
+__all__ = [
+    "EVENING",
+    "FIRST_LIGHT_S",
+    "ORDERS",
+    "ROOFED",
+    "Hand",
+    "Told",
+    "documents",
+    "documents_of",
+    "night",
+    "text_of",
     "write",
 ]

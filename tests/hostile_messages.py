@@ -44,12 +44,14 @@ class Hostile:
 class HostileSource:
     """Endless hostile messages for one rig."""
 
-    def __init__(self, topics: Topics, roles: Sequence[str], seed: int, stem: str = "h") -> None:
+    def __init__(
+        self, topics: Topics, roles: Sequence[str], seed: int, daemon: str = "midwatch"
+    ) -> None:
         self.expected: Counter[tuple[str, str]] = Counter()
         self._topics = topics
         self._roles = tuple(roles)
         self._rng = np.random.default_rng(seed)
-        self._stem = stem
+        self._daemon = daemon
         self._number = 0
         self._makers = (
             self._garbage, self._garbage, self._truncated, self._misshapen, self._misshapen,
@@ -83,7 +85,7 @@ class HostileSource:
     def _request(self, now: datetime, **changes: Any) -> dict[str, Any]:
         self._number += 1
         return {
-            "id": f"{self._stem}{self._number}", "reply_to": self._topics.reply("stranger"),
+            "id": f"h{self._number}", "reply_to": self._topics.reply("stranger"),
             "deadline": (now + timedelta(seconds=60)).isoformat(), "lease": None,
             "sender": "stranger", "args": {}, **changes,
         }  # fmt: skip
@@ -208,7 +210,7 @@ class HostileSource:
         return [Hostile(place, payload, "daemon", "devices_malformed")]
 
     def _answer(self, _now: datetime) -> list[Hostile]:
-        place = self._topics.reply("midwatch")
+        place = self._topics.reply(self._daemon)
         if self._rng.random() < 0.5:
             return [Hostile(place, b"\xfe" + self._bytes(40), "daemon", "devices_malformed")]
         answer = {"id": f"guess-{self._number}", "ok": True, "result": {"a": 1}}

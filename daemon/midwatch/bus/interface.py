@@ -11,7 +11,6 @@ from typing import Protocol, Self
 
 from midwatch.errors import MidwatchError, UnreachableError
 
-
 # Messages that wait for one reader, bytes. Too small: a burst of honest states loses the first;
 # too large: a flood of the longest messages that a broker lets pass fills the memory.
 QUEUE_BYTES = 32 * 1024 * 1024
