@@ -2,22 +2,26 @@
 
 Far from focus the radius of a star grows in proportion to the distance, so one or two samples
 tell where focus must be; near it a few samples on either side are fitted with a curve, and a last
-one at the minimum confirms it. How fast the radius grows follows from optics and pixels alone:
-over one critical focus zone, 4.88 lambda N^2 in all, the blur's radius grows by 2.44 lambda N, and
-the half-flux radius of a uniform disc is 1/sqrt(2) of its radius.
+one at the minimum confirms it.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Generator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
-import numpy as np
-
+from midwatch.imaging.focus_approach import (
+    NEAR_ZONES,
+    are_fragments,
+    likeliest_focus,
+    nearest_zones,
+    side_probe,
+)
 from midwatch.imaging.focus_curve import FocusFit
 from midwatch.imaging.focus_samples import FocusMeasure, FocusSample, fit_samples, mark_spoiled
+from midwatch.imaging.focus_task import FocusTask, zone_blur_px
 from midwatch.imaging.focus_verdict import (
     FocusTrouble,
     FocusVerdict,
@@ -31,9 +35,6 @@ __all__ = ["FocusAsk", "FocusSearch", "FocusTask", "zone_blur_px"]
 _Course = Generator["FocusAsk", FocusMeasure, FocusVerdict]
 _Part = Generator["FocusAsk", FocusMeasure, None]
 
-# Within so many zones of focus sampling begins at once; from further off it first goes nearer.
-# More: sweeps grow long; less: runs that begin well waste exposures on going nearer.
-_NEAR_ZONES = 4.0
 _MOST_JUMPS = 6
 # Where no star is seen it looks this far on either side, three times further at most.
 _BLIND_ZONES, _BLIND_TURNS = 10.0, 3
@@ -45,6 +46,8 @@ _USUAL_SAMPLES, _MOST_SAMPLES = 7, 12
 _STEP_WIDTHS = 0.75
 # Of the rig's own sample distance; more, and a start off focus, blurred, makes steps too wide.
 _WIDEST_STEP = 1.2
+# No sweep goes further from the sharpest sample than this, in sample distances.
+_SWEPT_STEPS = 6
 _RISEN, _FAR_RISEN = 1.5, 2.2
 # Standard error at which no more samples are wanted, zones.
 _ENOUGH_ZONES = 0.08
@@ -52,52 +55,6 @@ _ENOUGH_ZONES = 0.08
 # between exposures; a focuser that is elsewhere shows more.
 _CONFIRM_SHARE, _CONFIRM_SIGMAS = 0.12, 3.5
 _ROUNDS = 2
-# How surely a frame without stars says that focus is not there, in logarithms of the radius:
-# clouds do the same.
-_BLANK_ERROR = 0.4
-
-
-def zone_blur_px(wavelength_nm: float, f_ratio: float, pixel_um: float) -> float:
-    """Return by how much one critical focus zone enlarges the half-flux radius, far from focus.
-
-    2.44 lambda N / sqrt(2): the zone is 4.88 lambda N^2, defocus over N is the blur's diameter,
-    and half the light of a uniform disc is inside 0.7071 of its radius. A central obstruction
-    makes it up to 6 percent more (0.7492 at 35 percent), which is left out.
-    """
-    return 2.44e-3 * wavelength_nm * f_ratio / math.sqrt(2.0) / pixel_um
-
-
-@dataclass(frozen=True, slots=True)
-class FocusTask:
-    """What a search is given.
-
-    Attributes:
-        start: where focus is expected.
-        step: distance of samples that whoever set up the rig thinks right.
-        zone_steps: total depth of the critical focus zone; None where the focuser's steps are
-            not known in micrometres: it is then taken from the curve itself.
-        blur_px: as `zone_blur_px` gives.
-        lowest, highest: positions that may be sampled.
-        expected_hfr_px: at focus, where known.
-    """
-
-    start: int
-    step: int
-    zone_steps: float | None
-    blur_px: float
-    lowest: int
-    highest: int
-    expected_hfr_px: float | None = None
-
-    @property
-    def zone_guess(self) -> float:
-        """Zone in steps; samples are usually set up about that far apart."""
-        return self.zone_steps if self.zone_steps is not None else float(self.step)
-
-    @property
-    def slope_guess(self) -> float:
-        """Radius gained a step, far from focus."""
-        return self.blur_px / self.zone_guess
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +104,7 @@ class FocusSearch:
         yield from self._approach()
         if not self._seen():
             return failed(self._told(), "no_stars", "no stars were found at any position")
-        centre, fit = self._guess(), fit_samples([])
+        centre, fit = self._centre(), fit_samples([])
         for number in range(_ROUNDS):
             fit = yield from self._fine(centre)
             trouble = judge_fit(fit, self._current(), task)
@@ -174,12 +131,17 @@ class FocusSearch:
         yield from self._sample(self._task.start, "find")
         yield from self._blindly()
         for _ in range(_MOST_JUMPS):
-            if self._nearest_zones() <= _NEAR_ZONES or not self._seen():
+            if nearest_zones(self.samples, self._task) <= NEAR_ZONES or not self._seen():
                 return
             if len(self._seen()) >= 3 and self._unchanged():
                 return
             self.coarse = True
-            yield from self._sample(self._guess(), "find")
+            yield from self._sample(self._nearer(), "find")
+
+    def _nearer(self) -> int:
+        """Return where to look next: where focus must be, once the side is known."""
+        aside = side_probe(self.samples, self._task)
+        return likeliest_focus(self.samples, self._task) if aside is None else aside
 
     def _blindly(self) -> _Part:
         """Without a star, look once more, then further and further out on either side."""
@@ -195,35 +157,11 @@ class FocusSearch:
                     self.coarse = True
                     yield from self._sample(position, "find")
 
-    def _guess(self) -> int:
-        """Return where focus must be by the samples' radii and the slope that optics give."""
-        task = self._task
-        seen = self._seen()
-        if self._nearest_zones() <= _NEAR_ZONES and not self.coarse:
-            return seen[-1].position
-        reach = 45.0 * task.zone_guess
-        p = np.array([s.position for s in seen], dtype=float)
-        h = np.array([s.hfr_px for s in seen])
-        low = max(float(task.lowest), p.min() - reach)
-        high = min(float(task.highest), p.max() + reach)
-        # Where steps are not known in micrometres the slope is known to a factor only.
-        spread = 0.15 if task.zone_steps is not None else 0.7
-        factor = np.linspace(-3.0, 3.0, 25)
-        best = np.linspace(low, high, max(2, round((high - low) / (0.3 * task.zone_guess))))
-        slope = task.slope_guess * np.exp(spread * factor)
-        model = np.hypot(0.5 * task.blur_px, slope[:, None, None] * (p - best[None, :, None]))
-        # The rims of wide discs drown in the background, which makes them seem smaller.
-        error = 0.1 + 0.02 * h / task.blur_px
-        off = np.sum((np.log(h / model) / error) ** 2, axis=2) + factor[:, None] ** 2
-        # Where no star was found, stars are more blurred than the most blurred found elsewhere.
-        for blank in (s.position for s in self.samples if s.measure.hfr_px is None):
-            there = np.maximum(slope[:, None] * np.abs(blank - best), 0.5 * task.blur_px)
-            off += np.maximum(np.log(h.max() / there) / _BLANK_ERROR, 0.0) ** 2
-        return round(float(best[int(np.argmin(off.min(axis=0)))]))
-
-    def _nearest_zones(self) -> float:
-        """Return how far from focus the sharpest sample can be, zones."""
-        return min((s.hfr_px for s in self._seen()), default=math.inf) / self._task.blur_px
+    def _centre(self) -> int:
+        """Return the middle of the sweep to come."""
+        if nearest_zones(self.samples, self._task) <= NEAR_ZONES and not self.coarse:
+            return self._seen()[-1].position
+        return likeliest_focus(self.samples, self._task)
 
     def _unchanged(self) -> bool:
         """Tell whether radii stay the same over positions where they could not."""
@@ -241,9 +179,9 @@ class FocusSearch:
         most = usual + _MOST_SAMPLES - _USUAL_SAMPLES
         step = self._step()
         yield from self._sweep(self._inside(centre - 2 * step), centre + 2 * step, step)
-        if self._nearest_zones() > _NEAR_ZONES and not self._unchanged():
+        if nearest_zones(self.samples, self._task) > NEAR_ZONES and not self._unchanged():
             # It was not there; what was seen says better where it is.
-            centre, step = self._guess(), self._step()
+            centre, step = self._centre(), self._step()
             most += _MOST_JUMPS
             yield from self._sweep(self._inside(centre - 2 * step), centre + 2 * step, step)
         repeated = False
@@ -308,10 +246,14 @@ class FocusSearch:
         if not clear or self._unchanged():
             return None
         sharpest = min(clear, key=lambda s: s.hfr_px)
+        # What was seen further off, on the way to focus, is no side of the curve.
+        reach = _SWEPT_STEPS * step
+        swept = [s for s in self._current() if abs(s.position - sharpest.position) <= reach]
+        clear = [s for s in clear if abs(s.position - sharpest.position) <= reach]
         above = [s.hfr_px for s in clear if s.position > sharpest.position]
         below = [s.hfr_px for s in clear if s.position < sharpest.position]
         # Where a frame shows no stars at the edge of what was sampled, look beyond it.
-        edges = [s.position for s in self._current() if not s.spoiled] or [sharpest.position]
+        edges = [s.position for s in swept if not s.spoiled]
         top, bottom = max(edges), min(edges)
         rise = _RISEN * sharpest.hfr_px
         if (len(above) < 2 or max(above) < rise) and top + step <= self._task.highest:
@@ -329,7 +271,7 @@ class FocusSearch:
             width = min(max(fit.best_hfr / fit.slope, 0.5 * step), 2.5 * step)
         else:
             clear = self._clear()
-            middle = float(min(clear, key=lambda s: s.hfr_px).position if clear else self._guess())
+            middle = float(min(clear, key=lambda s: s.hfr_px).position if clear else self._centre())
         options = [
             self._inside(middle + side * out * width)
             for out in (1.3, 0.9, 1.7, 0.5)
@@ -363,6 +305,8 @@ class FocusSearch:
         from_below = self._last is None or position < self._last
         measure = yield FocusAsk(position, from_below, why)
         self._last = position
+        if are_fragments(self.samples, position, measure, self._task):
+            measure = replace(measure, hfr_px=None)
         self.samples.append(FocusSample(position, measure))
         self.samples[self._fresh :] = mark_spoiled(self.samples[self._fresh :])
 

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 from midwatch.imaging.focus_curve import FocusFit
 from midwatch.imaging.focus_samples import FocusSample
-
-if TYPE_CHECKING:
-    from midwatch.imaging.focus_search import FocusTask
+from midwatch.imaging.focus_task import FocusTask
 
 __all__ = ["FocusTrouble", "FocusVerdict", "failed", "judge_fit", "succeeded"]
 
