@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections import Counter
 
@@ -168,7 +169,8 @@ def _told(night: NightResult) -> list[str]:
 
 def _command(command: str) -> list[str]:
     """Return a command that can be pasted, a fault a line."""
-    parts = command.replace(" --sky ", "\n--sky ").replace(" --fault ", "\n--fault ").split("\n")
+    # As Replay writes them, a name or a value of a fault holds no such word.
+    parts = re.split(r" (?=--(?:evening|sky|fault) )", command)
     return [
         ("      " if i == 0 else "        ") + part + ("" if i == len(parts) - 1 else " \\")
         for i, part in enumerate(parts)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,10 @@ __all__ = ["Place", "Schedule", "Steps", "best_schedule"]
 
 Seconds = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+N = TypeVar("N", int, float)
+
+# Less than this, in seconds of exposure, is no difference.
+_NOTHING = 1e-6
 
 
 @dataclass(frozen=True)
@@ -67,8 +72,7 @@ class _Exposure:
     length_s: float
     worth_s: float
     may_begin: Mask
-    plain: int
-    dithered: int
+    step: int
 
 
 def best_schedule(
@@ -100,7 +104,10 @@ def best_schedule(
 
 
 class _Table:
-    """The worth of the rest of the night, by place, exposures since the last dither, and second."""
+    """The worth of the rest of the night, by place, exposures since the last dither, and second.
+
+    A second is that from which the next exposure may begin after no more than reading out.
+    """
 
     def __init__(
         self,
@@ -114,95 +121,79 @@ class _Table:
         self._places = places
         self._count = count
         gaps = steps.gaps
-        dithers = steps.dither_every if gaps.dithered is not None else 0
-        self._phases = max(1, dithers)
-        until = steps.dithered_until_utc_s - origin
-        self._bound_until = 0 if not dithers else math.ceil(min(max(until, 0.0), count))
         plain = gaps.plain or 0.0
-        self._dithered = max(gaps.dithered or 0.0, plain)
+        # As many exposures as this, and a dither is due.
+        self._due = steps.dither_every if gaps.dithered is not None else 0
+        free_from = 0.0 if not self._due else steps.dithered_until_utc_s - origin
+        self._free_from = math.ceil(min(max(free_from, 0.0), count))
+        self._dither = max(0, math.floor((gaps.dithered or 0.0) - plain))
         self._exposures = [
-            [
-                _exposure(length, worth[place.target], masks, plain, self._dithered)
-                for length in place.lengths_s
-            ]
+            [_exposure(length, worth[place.target], masks, plain) for length in place.lengths_s]
             for place in places
             for masks in [_Masks(place, darks, origin, count)]
         ]
         self._moves = [[_move_s(one, other, gaps, plain) for other in places] for one in places]
-        longest = max(
-            [e.dithered for options in self._exposures for e in options]
-            + [move for row in self._moves for move in row if move is not None],
-        )
-        shape = (len(places), self._phases, count + longest + 2)
-        self._rest: Seconds = np.zeros(shape)
+        moves = [move for row in self._moves for move in row if move is not None]
+        lengths = [option.step for options in self._exposures for option in options]
+        self._shortest = min(length for length in (*lengths, *moves, self._dither) if length)
+        longest = max((*lengths, *moves, self._dither))
+        self._rest: Seconds = np.zeros((len(places), self._due + 1, count + longest + 1))
 
     def fill(self) -> None:
         """Fill the table from dawn back to dusk, a block at a time.
 
         A block is no longer than the shortest step, so that all that it looks at lies behind it.
         """
-        shortest = min(
-            [e.plain for options in self._exposures for e in options]
-            + [move for row in self._moves for move in row if move]
-        )
-        size = max(1, shortest)
-        for end in range(self._count, 0, -size):
-            self._block(max(0, end - size), end)
+        for end in range(self._count, 0, -self._shortest):
+            self._block(max(0, end - self._shortest), end)
 
     def _block(self, begin: int, end: int) -> None:
         rest = self._rest
-        for phase in range(self._phases):
-            for place, options in enumerate(self._exposures):
-                best = np.full(end - begin, -1.0)
+        for place, options in enumerate(self._exposures):
+            for phase in range(self._due + 1):
+                best = rest[place, phase, begin:end]
                 for option in options:
-                    if option.may_begin[begin:end].any():
-                        self._expose(best, place, phase, option, begin, end)
-                for other, move in enumerate(self._moves[place]):
+                    self._expose(best, place, phase, option, begin)
+                for other, after, move in self._ways(place, phase):
                     if move:
-                        np.maximum(best, rest[other, 0, begin + move : end + move], out=best)
-                rest[place, phase, begin:end] = best
-        for place, row in enumerate(self._moves):
-            for other, move in enumerate(row):
-                if move == 0 and other != place:
-                    here, there = rest[place, :, begin:end], rest[other, 0, begin:end]
-                    np.maximum(here, there, out=here)
+                        np.maximum(best, rest[other, after, begin + move : end + move], out=best)
+        # What takes no time leads on within the block itself; twice, for a dither and a move.
+        for place, phase in 2 * list(np.ndindex(rest.shape[:2])):
+            here = rest[place, phase, begin:end]
+            for other, after, move in self._ways(place, phase):
+                if not move:
+                    np.maximum(here, rest[other, after, begin:end], out=here)
         # Waiting: whatever can be had later can be had from here.
         block = rest[:, :, begin : end + 1]
         rest[:, :, begin : end + 1] = np.maximum.accumulate(block[:, :, ::-1], axis=2)[:, :, ::-1]
 
-    def _expose(
-        self, best: Seconds, place: int, phase: int, option: _Exposure, begin: int, end: int
-    ) -> None:
-        for first, last, step, after in self._runs(phase, option, begin, end):
-            later = self._rest[place, after, first + step : last + step]
-            worth = np.where(option.may_begin[first:last], later + option.worth_s, -1.0)
-            part = best[first - begin : last - begin]
-            np.maximum(part, worth, out=part)
+    def _expose(self, best: Seconds, place: int, phase: int, option: _Exposure, begin: int) -> None:
+        # Where a dither is due, one has to come first, for as long as they bind.
+        late = max(0, self._free_from - begin) if phase == self._due else 0
+        end = begin + len(best)
+        may_begin = option.may_begin[begin + late : end]
+        if not may_begin.any():
+            return
+        after = min(phase + 1, self._due)
+        later = self._rest[place, after, begin + late + option.step : end + option.step]
+        part = best[late:]
+        np.maximum(part, np.where(may_begin, later + option.worth_s, 0.0), out=part)
 
-    def _runs(
-        self, phase: int, option: _Exposure, begin: int, end: int
-    ) -> list[tuple[int, int, int, int]]:
-        """Split a block where dithers cease to bind: (first, last, step, phase after)."""
-        free_from = self._bound_until - option.plain
-        parts = [(begin, min(end, free_from)), (max(begin, free_from), end)]
-        due = phase + 1 >= self._phases
-        bound = (option.dithered, 0) if due else (option.plain, phase + 1)
-        # Where dithers bind no longer their count stands still.
-        free = (option.plain, phase)
-        return [
-            (first, last, *how)
-            for (first, last), how in zip(parts, (bound, free), strict=True)
-            if last > first
-        ]
+    def _ways(self, place: int, phase: int) -> Iterator[tuple[int, int, int]]:
+        """Yield where one can go without exposing: (place, phase, seconds)."""
+        if phase:
+            yield place, 0, self._dither
+        for other, move in enumerate(self._moves[place]):
+            if move is not None:
+                yield other, 0, move
 
     def follow(self) -> Schedule:
         """Walk along the best schedule and add up what it takes."""
-        rest = self._rest
-        place = int(np.argmax(rest[:, 0, 0]))
-        phase, at = 0, 0
-        worth_s = float(rest[place, phase, 0])
+        place = int(np.argmax(self._rest[:, 0, 0]))
+        worth_s = float(self._rest[place, 0, 0])
         taken = dict.fromkeys((p.target for p in self._places), 0.0)
-        while at < self._count and rest[place, phase, at] > 1e-6:
+        phase, at = 0, 0
+        while at < self._count and self._rest[place, phase, at] > _NOTHING:
             place, phase, at = self._next(place, phase, at, taken)
         return Schedule(worth_s, taken)
 
@@ -211,28 +202,32 @@ class _Table:
     ) -> tuple[int, int, int]:
         rest = self._rest
         value = rest[place, phase, at]
-        for option in self._exposures[place]:
-            if not option.may_begin[at]:
-                continue
-            ((_, _, step, after),) = self._runs(phase, option, at, at + 1)
-            if math.isclose(rest[place, after, at + step] + option.worth_s, value, abs_tol=1e-6):
-                taken[self._places[place].target] += option.length_s
-                return place, after, at + step
-        for other, move in enumerate(self._moves[place]):
-            if (
-                move is not None
-                and other != place
-                and math.isclose(rest[other, 0, at + move], value, abs_tol=1e-6)
-                and not (move == 0 and self._waits(place, phase, at))
-            ):
-                return other, 0, at + move
-        return place, phase, at + 1
+        if rest[place, phase, at + 1] > value - _NOTHING:
+            # Nothing is lost by waiting: go on to where it would be.
+            later = rest[place, phase, at : self._count + 1] > value - _NOTHING
+            return place, phase, at + (int(np.argmin(later)) or len(later)) - 1
+        # Ways that take no time may lead in a circle: none is gone twice.
+        looked, waiting = set(), [(place, phase)]
+        while True:
+            here = waiting.pop()
+            looked.add(here)
+            for option, after in self._options(*here, at):
+                if rest[here[0], after, at + option.step] + option.worth_s > value - _NOTHING:
+                    taken[self._places[here[0]].target] += option.length_s
+                    return here[0], after, at + option.step
+            for other, after, move in self._ways(*here):
+                if rest[other, after, at + move] > value - _NOTHING:
+                    if move:
+                        return other, after, at + move
+                    if (other, after) not in looked:
+                        waiting.append((other, after))
 
-    def _waits(self, place: int, phase: int, at: int) -> bool:
-        """Tell whether staying is as good: places without a way between must not be swapped."""
-        return math.isclose(
-            self._rest[place, phase, at + 1], self._rest[place, phase, at], abs_tol=1e-6
-        )
+    def _options(self, place: int, phase: int, at: int) -> Iterator[tuple[_Exposure, int]]:
+        """Yield what can be exposed here and now, with the phase after it."""
+        if phase < self._due or at >= self._free_from:
+            for option in self._exposures[place]:
+                if option.may_begin[at]:
+                    yield option, min(phase + 1, self._due)
 
 
 class _Masks:
@@ -241,15 +236,14 @@ class _Masks:
     def __init__(self, place: Place, darks: Sequence[Dark], origin: int, count: int) -> None:
         opened = np.zeros(count + 1, dtype=bool)
         for start, end in place.spans_utc_s:
-            opened[
-                _clip(math.floor(start) - origin, count) : _clip(math.ceil(end) - origin, count)
-            ] = True
+            first, last = math.floor(start) - origin, math.ceil(end) - origin
+            opened[_clip(first, count) : _clip(last, count)] = True
         half = np.zeros(count + 1, dtype=bool)
         self._begin = np.ones(count, dtype=bool)
         marks = {"all": opened, "half": half, "begin": self._begin}
         for dark in darks:
-            last = count if dark.until_utc_s == math.inf else math.floor(dark.until_utc_s) - origin
-            span = slice(_clip(math.ceil(dark.from_utc_s) - origin, count), _clip(last, count))
+            begins, ends = dark.from_utc_s - origin, dark.until_utc_s - origin
+            span = slice(math.ceil(_clip(begins, count)), math.floor(_clip(ends, count)))
             marks[dark.how][span] = dark.how == "half"
         self._count = count
         self._open = np.concatenate([[0], np.cumsum(opened[:count])])
@@ -267,19 +261,16 @@ class _Masks:
         return found & self._begin
 
 
-def _clip(second: int, count: int) -> int:
+def _clip(second: N, count: int) -> N | int:
     return min(max(second, 0), count)
 
 
-def _exposure(
-    length_s: float, worth: float, masks: _Masks, plain_s: float, dithered_s: float
-) -> _Exposure:
+def _exposure(length_s: float, worth: float, masks: _Masks, plain_s: float) -> _Exposure:
     return _Exposure(
         length_s=length_s,
         worth_s=length_s * worth,
         may_begin=masks.of(math.floor(length_s)),
-        plain=max(1, math.floor(length_s + plain_s)),
-        dithered=max(1, math.floor(length_s + dithered_s)),
+        step=max(1, math.floor(length_s + plain_s)),
     )
 
 

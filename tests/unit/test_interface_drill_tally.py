@@ -1,0 +1,101 @@
+"""What a drill says of itself: its numbers, its JSON, its listing, and how to see a night again."""
+
+from __future__ import annotations
+
+import json
+import math
+import shlex
+from datetime import UTC, date, datetime
+from zoneinfo import ZoneInfo
+
+import jsonschema
+import numpy as np
+import pytest
+
+from midwatch.interface.arguments import build_parser
+from midwatch.interface.drilling.gaps import Gaps
+from midwatch.interface.drilling.listing import listing
+from midwatch.interface.drilling.replay import Replay
+from midwatch.interface.drilling.tally import DrillFacts, Shrunk, drill_schema, sum_up
+from midwatch.interface.drilling.trial import NOT_ENDED, Broken, Trial, TrialResult
+from midwatch.orders.fault_kinds import FAULT_KINDS
+from midwatch.orders.faults import ScheduledFault, draw_faults, schedule
+
+VIENNA = ZoneInfo("Europe/Vienna")
+EVENING = date(2027, 3, 10)
+DUSK = datetime(2027, 3, 10, 18, tzinfo=UTC).timestamp()
+LONG = "configs/orders/a-rather-long-name-of-night-orders.yaml"
+ROLES = ("mount", "camera", "focuser", "guider", "guide_camera", "filter_wheel", "weather", "roof")
+
+
+def result(number: int, kept: float, broken: tuple[Broken, ...] = ()) -> TrialResult:
+    faults = tuple(
+        ScheduledFault(DUSK + 60.0 * i, DUSK + 60.0 * i + 1234.0, name)
+        for i, name in enumerate(("guide-calibration-nonsense", "weather-driver-crash-loop"))
+    )
+    trial = Trial(number, 900_000_000 + number, faults, again=number == 1)
+    return TrialResult(
+        trial=trial, digest="d" * 64, counted_s=30_000.0 * kept, bound_s=30_000.0,
+        usable_s=32_000.0, frames=80, broken=broken, gaps=Gaps(), ended="parked",
+        processor_s=3.0,
+    )  # fmt: skip
+
+
+def drilled():
+    lost = "the night hung: it took more than 60 s of processor, and " + "much more is said " * 9
+    results = [result(n, n / 100.0) for n in range(100, 0, -1)]
+    results[40] = result(60, 0.6, (Broken(8, "ended: not closed"), Broken(NOT_ENDED, lost)))
+    shrunk = [Shrunk(60, 900_000_060, 8, (ScheduledFault(DUSK, math.inf, "roof-stays-shut"),))]
+    replay = Replay(LONG, EVENING, VIENNA)
+    return sum_up(results, result(0, 0.98), shrunk, replay, DrillFacts(LONG, EVENING, 7, 5))
+
+
+def test_shares_are_those_of_the_nights():
+    drill = drilled()
+    assert drill.kept.median == pytest.approx(0.505)  # of 0.01, 0.02 ... 1.00
+    assert drill.kept.percentile_5 == pytest.approx(0.0595)
+    assert drill.kept.mean == pytest.approx(0.505)
+    assert (drill.kept.least, drill.worst) == (0.01, [1, 2, 3, 4, 5])
+    assert (drill.broken, drill.repeated, drill.nights) == ([60], 1, 100)
+    assert drill.results[59].clairvoyant == pytest.approx(30_000.0 / 32_000.0)
+
+
+def test_json_follows_its_schema():
+    schema = drill_schema()
+    jsonschema.Draft202012Validator.check_schema(schema)
+    content = json.loads(drilled().model_dump_json(by_alias=True))
+    jsonschema.validate(content, schema)
+    assert content["schema"] == 1
+    assert content["results"][0]["night"] == 1
+
+
+def test_the_listing_fits_80_columns_and_names_what_broke():
+    lines = [line for text in listing(drilled()) for line in text.split("\n")]
+    assert max(map(len, lines)) <= 80
+    text = "\n".join(lines)
+    assert "promises kept in 99 of 100 nights" in text
+    assert "BROKEN no end: 1 nights" in text
+    assert "roof-stays-shut@19:00:00" in text
+
+
+def test_a_listing_command_can_be_pasted():
+    lines = listing(drilled())
+    first = next(i for i, line in enumerate(lines) if "midwatch rehearse" in line)
+    pasted = []
+    for line in lines[first:]:
+        pasted.append(line.removesuffix("\\"))
+        if not line.endswith("\\"):
+            break
+    words = shlex.split(" ".join(pasted))
+    assert words == shlex.split(drilled().results[0].replay)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_the_command_gives_back_the_very_same_faults(seed):
+    rng = np.random.default_rng(seed)
+    drawn = draw_faults(rng, ROLES, DUSK - 7200.0, DUSK + 36_000.0, most=8)
+    words = shlex.split(Replay(LONG, None, VIENNA).command(seed, drawn))
+    args = build_parser().parse_args(words[1:])
+    assert schedule(args.faults, EVENING, VIENNA) == drawn
+    assert (args.seed, args.sky, str(args.orders)) == (seed, "fast", LONG)
+    assert all(fault.name in FAULT_KINDS for fault in drawn)
