@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from contextlib import AsyncExitStack, asynccontextmanager
 from datetime import UTC, datetime
@@ -29,6 +30,13 @@ Span = tuple[str, float, float | None]
 Story = Callable[["FaultRig"], Awaitable[Any]]
 
 
+class JsonKeepsake(MemoryKeepsake):
+    """Keeps what a file would bring back."""
+
+    def save(self, facts: Mapping[str, Any]) -> None:
+        super().save(json.loads(json.dumps(dict(facts), allow_nan=False)))
+
+
 class FaultRig:
     """The daemon's end of the bus, and hosts of simulated devices."""
 
@@ -43,7 +51,7 @@ class FaultRig:
         self._broker = MemoryBroker()
         self._topics = Topics("Hill", "Rig")
         self._buses: dict[str, MemoryBus] = {}
-        self._keepsakes = {role: MemoryKeepsake() for role in options}
+        self._keepsakes = {role: JsonKeepsake() for role in options}
         self._spools = {role: MemorySpool(f"faulty {role}") for role in options}
         self._clients: dict[str, DeviceClient[Any]] = {}
         self.heard: dict[str, list[tuple[float, Any]]] = {role: [] for role in options}
