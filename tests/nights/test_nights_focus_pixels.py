@@ -8,7 +8,8 @@ from focus_truth import PIXEL_BEST, pixel_optics, pixel_run
 
 
 @pytest.mark.parametrize(
-    ("rig", "off_zones", "most"), [("harrier", 0.6, 9), ("wren", 2.5, 9), ("wren", -20.0, 14)]
+    ("rig", "off_zones", "most"),
+    [("harrier", 0.6, 9), ("wren", 2.5, 9), ("wren", 20.0, 11), ("obstructed", -20.0, 11)],
 )
 def test_focus_is_found_within_a_quarter_of_the_zone(rig: str, off_zones: float, most: int) -> None:
     verdict = pixel_run(rig, off_zones, 4).verdict

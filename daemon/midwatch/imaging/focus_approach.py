@@ -34,9 +34,9 @@ def nearest_zones(samples: list[FocusSample], task: FocusTask) -> float:
 
 def side_probe(samples: list[FocusSample], task: FocusTask) -> int | None:
     """Return where to look to learn on which side focus is; None where samples tell it."""
-    seen = _seen(samples)
-    here = seen[0].position
-    if any(s.position != here for s in seen):
+    here = _seen(samples)[0].position
+    # A frame without stars tells it as well.
+    if any(s.position != here for s in samples):
         return None
     jump = round(_FIRST_JUMP * nearest_zones(samples, task) * task.zone_guess)
     below, above = here - task.lowest, task.highest - here
