@@ -70,7 +70,14 @@ class Work:
             await self._end(running, name)
         if not command.exclusive:
             return _result(await self._limited(name, job, limit_s))
-        task = self._tasks.create_task(self._limited(name, job, limit_s), name=self._device)
+        run = self._limited(name, job, limit_s)
+        try:
+            task = self._tasks.create_task(run, name=self._device)
+        except RuntimeError:
+            run.close()
+            raise CommandError(
+                ErrorKind.CANCELLED, f"{name} came while the driver of {self._device} was ending"
+            ) from None
         self._running = started = _Running(name, task)
         task.add_done_callback(lambda _: self._clear(started))
         return await self._outcome(started)

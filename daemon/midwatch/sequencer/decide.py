@@ -202,7 +202,9 @@ def _faults(case: Case) -> Decision | None:
             case.notes.append((fault.remedy, wait))
             continue
         args = {"fault_id": fault.fault_id, **fault.remedy_args}
-        return Decision(fault.remedy, "faults", f"{fault.device}: {fault.message}", args)
+        cause: Cause | None = "fault" if fault.remedy == "wait" else None
+        message = f"{fault.device}: {fault.message}"
+        return Decision(fault.remedy, "faults", message, args, cause=cause)
     return None
 
 

@@ -200,7 +200,9 @@ class Engine:
         world = self._view.build(
             now_s, safety, self._desk.due(), self._desk.pressing("focus"), self._remedying.busy
         )
-        self._remedying.offer(world.faults, working=self._performing is not None)
+        running = self._performing
+        in_hand = running is not None and running.rule == "faults"
+        self._remedying.offer(world.faults, working=running is not None and not in_hand)
         return world
 
     def _worked_at(self) -> tuple[str, ...]:
@@ -248,7 +250,7 @@ class Engine:
                 _log.error("decisions_in_a_circle", duty=decision.duty, reason=decision.reason)
                 self._faults.circled(decision)
                 await self._clock.sleep(_CIRCLE_S)
-            elif decision.duty == "wait":
+            elif decision.duty == "wait" and decision.rule != "faults":
                 await self._wait(decision)
             else:
                 await self._perform(decision)
