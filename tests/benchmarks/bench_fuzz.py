@@ -189,8 +189,8 @@ def real(messages: int, folder: Path) -> None:
         print(f"real processes, Mosquitto: {messages} messages in {took_s:.0f} s")
         print(f"  alive: {all(alive.values())}; nothing moved: {before == after} {after}")
         print(f"  memory, MB: {grown}")
-        print(f"  counted {sum(counted.get(k, 0) for k in expected)}, not counted {missing or 0} of "
-              f"{sum(expected.values())}")  # fmt: skip
+        sent = sum(expected.values())
+        print(f"  to be counted {sent}, not counted: {missing or 'none'}")
         told = sum(sum(a["counts"].values()) for a in onlooker.accounts.values() if a)
         print(f"  told on the bus: {told}; status: exit {status.returncode}")
         print(f"  change: exit {changed.returncode}: {changed.stdout.strip()!r}")

@@ -14,6 +14,7 @@ import pytest
 
 from contract.bus_benches import MosquittoBench, free_port
 from midwatch.bus import BrokerSettings, BusUnavailableError, Subscription, TlsSettings, Topics
+from midwatch.bus.envelopes import MAX_JSON_BYTES
 from midwatch.bus.mqtt import MqttBus
 from midwatch.clock import WallClock
 from midwatch.errors import InputError
@@ -84,6 +85,31 @@ def test_only_the_daemon_commands_devices(tmp_path: Path) -> None:
             await (await join(bench, stack, name)).publish(COMMAND, name.encode())
         await rig.publish(COMMAND, b"rig")
         assert await payloads(bench, commands) == [b"daemon"]
+
+    run(tmp_path, scenario)
+
+
+def test_only_the_account_of_the_daemon_gives_orders_by_hand(tmp_path: Path) -> None:
+    async def scenario(bench: GuardedBench, stack: AsyncExitStack) -> None:
+        daemon = await join(bench, stack, "daemon")
+        orders = daemon.subscribe(TOPICS.commands("daemon"))
+        for name in ("rig", "guider", "viewer", "stranger", "daemon"):
+            bus = daemon if name == "daemon" else await join(bench, stack, name)
+            for word in ("pause", "close", "change"):
+                await bus.publish(TOPICS.do("daemon", word), name.encode())
+        assert await payloads(bench, orders) == [b"daemon"] * 3
+
+    run(tmp_path, scenario)
+
+
+def test_what_is_longer_than_anything_of_ours_passes_no_broker(tmp_path: Path) -> None:
+    async def scenario(bench: GuardedBench, stack: AsyncExitStack) -> None:
+        daemon, rig = await join(bench, stack, "daemon"), await join(bench, stack, "rig")
+        commands = rig.subscribe(TOPICS.commands("roof"))
+        await rig.publish(TOPICS.state("roof"), b"")
+        await daemon.publish(COMMAND, b"x" * MAX_JSON_BYTES)
+        await daemon.publish(COMMAND, b"x" * 500_000)
+        assert [len(payload) for payload in await payloads(bench, commands)] == [MAX_JSON_BYTES]
 
     run(tmp_path, scenario)
 

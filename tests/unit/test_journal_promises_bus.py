@@ -43,8 +43,8 @@ def began(holder: str = "midwatch-1", *, resumed: bool = False) -> NightBegan:
 def host(device: str = "mount", *silences: Silence, since_s: float = DUSK - 100.0,
          holders: tuple[tuple[str, float], ...] = ()) -> HostAccount:  # fmt: skip
     return HostAccount(
-        device=device, since_utc_s=since_s, lease_s=LEASE_S, counts={"malformed": 3, "duplicate": 2},
-        holders=holders, senders=("midwatch",), silences=silences,
+        device=device, since_utc_s=since_s, lease_s=LEASE_S,
+        counts={"malformed": 3, "duplicate": 2}, holders=holders, senders=("midwatch",), silences=silences,
     )  # fmt: skip
 
 

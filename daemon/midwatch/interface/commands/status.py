@@ -9,7 +9,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from midwatch.bus import MalformedError, Online, StateEnvelope, decode
+from midwatch.bus import About, MalformedError, Online, StateEnvelope, decode
 from midwatch.bus.topics import TopicKind, parse
 from midwatch.devices.client import SILENT_HEARTBEATS
 from midwatch.errors import UnreachableError
@@ -21,6 +21,8 @@ from midwatch.journal.ledger import LABELS
 from midwatch.sequencer.operator import NightState
 
 _MODEST_LIMIT = 60
+# What devices keep on the bus.
+_TOLD = ("online", "state", "about")
 
 
 def execute(args: argparse.Namespace) -> int:
@@ -47,8 +49,8 @@ async def _gather(running: Running) -> dict[str, bytes]:
     topics = running.topics
     expected = {topics.night_state}
     for device in running.devices:
-        expected |= {topics.online(device), topics.state(device)}
-    patterns = (topics.night_state, f"{topics.root}/+/online", f"{topics.root}/+/state")
+        expected |= {topics.online(device), topics.state(device), topics.about(device)}
+    patterns = (topics.night_state, *(f"{topics.root}/+/{of}" for of in _TOLD))
     async with visit(running.broker, topics, running.clock()) as there:
         return await retained(there, patterns, expected.issubset, RETAINED_S)
 
@@ -66,12 +68,17 @@ def _devices(found: dict[str, bytes]) -> dict[str, dict[str, Any]]:
     devices: dict[str, dict[str, Any]] = {}
     for topic in sorted(found):
         parsed = parse(topic)
-        if parsed is None or parsed.kind not in (TopicKind.ONLINE, TopicKind.STATE):
+        if parsed is None or not parsed.device or parsed.kind.value not in _TOLD:
             continue
-        device = devices.setdefault(parsed.device, {"online": False, "at": None, "state": None})
+        device = devices.setdefault(
+            parsed.device, {"online": False, "at": None, "state": None, "turned_away": {}}
+        )
         try:
             if parsed.kind is TopicKind.ONLINE:
                 device["online"] = decode(Online, found[topic]).online
+            elif parsed.kind is TopicKind.ABOUT:
+                counts = decode(About, found[topic]).account.get("counts")
+                device["turned_away"] = counts if isinstance(counts, dict) else {}
             else:
                 envelope = decode(StateEnvelope, found[topic])
                 device["at"] = envelope.at.isoformat().replace("+00:00", "Z")
@@ -96,6 +103,18 @@ def _lines(
         [name, _health(device, present, running.heartbeat_s), _facts(device["state"])]
         for name, device in devices.items()
     ]
+    # Repeats are what a careful asker does; the rest is somebody's mistake, or worse.
+    strange = {
+        name: sum(
+            count
+            for reason, count in device["turned_away"].items()
+            if reason != "duplicate" and isinstance(count, int)
+        )
+        for name, device in devices.items()
+    }
+    if any(strange.values()):
+        told = ", ".join(f"{name} {count}" for name, count in strange.items() if count)
+        rows.append(["turned away", "messages", told])
     return [*lines, "", *table(rows)]
 
 
