@@ -50,7 +50,8 @@ def epilogue(outcome: NightOutcome) -> list[str]:
 
 
 def _target_rows(target: TargetSummary) -> list[str]:
-    frames = f"{target.accepted} of {target.wanted} frames"
+    counted = sum(order.counted for order in target.orders)
+    frames = f"{counted} of {target.wanted} frames"
     grades = (
         ("rejected", target.rejected),
         ("doubtful", target.doubtful),
@@ -60,6 +61,8 @@ def _target_rows(target: TargetSummary) -> list[str]:
     note = f"not tonight: {target.note}" if target.note else ""
     if taken:
         note = ", ".join(f"{count} {word}" for word, count in grades if count) or "none rejected"
+        if target.accepted > counted:
+            note = f"as {target.accepted}, some of them shorter; {note}"
     return [target.name, hours_text(target.integration_s), frames, note]
 
 

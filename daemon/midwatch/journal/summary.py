@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict
@@ -34,6 +35,8 @@ __all__ = ["json_schema", "summarise", "to_json", "usable_seconds", "utc_text"]
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _NOTHING_LEARNED = Lessons()
+# Shares of a frame that add up to a whole one but for rounding do so.
+_NEARLY = 1e-3
 
 
 def utc_text(utc_s: float) -> str:
@@ -184,7 +187,9 @@ def _order(wanted: tuple[str | None, float, int], lights: Sequence[FrameRecord])
         accepted=grades["accepted"],
         rejected=grades["rejected"],
         doubtful=grades["doubtful"],
-        counted=sum(frame.counts for frame in lights),
+        counted=math.floor(
+            sum(min(1.0, f.exposure_s / wanted[1]) for f in lights if f.counts) + _NEARLY
+        ),
         integration_s=_integration_s(lights),
     )
 

@@ -47,7 +47,8 @@ class OrderSummary(_Part):
     doubtful: int = Field(description="Frames kept with doubt")
     counted: int = Field(
         default=0,
-        description="Frames that count towards the order: accepted, and doubtful where ordered so",
+        description="Whole frames that count towards the order: accepted, and doubtful where "
+        "ordered so; shorter ones by the share of the ordered exposure",
     )
     integration_s: float = Field(description="Exposure time of the accepted frames")
 
