@@ -32,6 +32,7 @@ from midwatch.journal.events import (
     FrameGraded,
     FrameLost,
     FrameRead,
+    HostAccount,
     NightBegan,
     NightEnded,
     Notice,
@@ -165,9 +166,13 @@ def test_bad_orders_are_refused_with_every_problem_and_change_nothing(tmp_path: 
     assert all(message.startswith("ann handed in orders") for message in refused)
     assert not told.facts(OrdersChanged)
     calm = night(tmp_path / "calm", path)
-    assert [(e.at_utc_s, e.fact) for e in told.events if not isinstance(e.fact, Notice)] == [
-        (e.at_utc_s, e.fact) for e in calm.events
+    # Beside the refusals, and their number, nothing differs.
+    beside = (Notice, HostAccount)
+    happened = [
+        [(e.at_utc_s, e.fact) for e in one.events if not isinstance(e.fact, beside)]
+        for one in (told, calm)
     ]
+    assert happened[0] == happened[1]
 
 
 def test_changed_orders_hold_after_a_crash_unless_others_are_given(tmp_path: Path) -> None:
@@ -287,7 +292,7 @@ def check_by_hand(folder: Path, given_at: list[tuple[float, str]]) -> None:
     spoken = Counter(s.command for s in told.facts(OperatorSpoke) if s.who == "ann")
     # After its end a night hears nothing any more.
     asked = Counter(told.hand.taken)
-    assert asked
+    assert asked or min(at for at, _ in given_at) > 1250.0
     for command in ("pause", "resume", "skip", "close"):
         assert spoken[command] == asked[command]
     assert len(told.facts(OrdersChanged)) == asked["change"]
