@@ -1,4 +1,4 @@
-"""Short nights with faults: one target high in the sky for two hours from dusk on, its transit among them."""
+"""Short nights with faults: one target, high in the sky from dusk on, for two hours."""
 
 from __future__ import annotations
 

@@ -22,6 +22,7 @@ from midwatch.sequencer.world import (
     Safety,
     StandingDue,
     TargetView,
+    Unguided,
     World,
 )
 
@@ -109,9 +110,12 @@ faults = st.lists(
         fault_id=st.sampled_from(["1", "2"]),
         device=st.sampled_from(["mount", "camera"]),
         message=st.just("broken"),
-        remedy=st.sampled_from([None, "guide", "focus"]),
+        remedy=st.sampled_from([None, "guide", "focus", "reconnect", "wait", "close"]),
         blocks=st.lists(duties, max_size=3).map(tuple),
         again_at_s=moments,
+        held=st.booleans(),
+        background=st.booleans(),
+        stops=st.lists(duties, max_size=2).map(tuple),
     ),
     max_size=2,
 ).map(tuple)
@@ -174,6 +178,15 @@ worlds = st.builds(
     ).map(tuple),
     durations_s=st.dictionaries(duties, st.floats(0, 600), max_size=4),
     margin_s=st.floats(0, 120),
+    unguided=st.one_of(
+        st.none(),
+        st.builds(
+            Unguided,
+            do=st.sampled_from(["go_on", "rest", "close"]),
+            longest_s=st.floats(1, 600),
+            again_at_s=moments,
+        ),
+    ),
 )
 
 
@@ -243,6 +256,7 @@ def test_a_duty_is_only_interrupted_for_good_reason(any_world: World, duty: str)
         or any(d.at_once for d in any_world.standing)
         or any_world.pointing.limit_at_s - any_world.now_s <= any_world.margin_s
         or skipped
+        or any(duty in f.stops for f in any_world.faults)
         or all(t.name != "A" for t in any_world.targets)  # it was taken out of the orders
     )
     assert good
@@ -381,3 +395,71 @@ def test_an_exposure_runs_on_for_a_refocus_but_not_for_rain() -> None:
     assert preempt(world(standing=(focus,)), running) is None
     assert preempt(world(standing=(replace(focus, at_once=True),)), running) is not None
     assert preempt(world(safety=Safety(False, "rain")), running) is not None
+
+
+# Faults and remedies ------------------------------------------------------------------------------
+
+SOON = HOURS.dusk_s + 110  # ten seconds after the world's instant
+
+
+def test_a_remedy_that_is_due_comes_before_the_next_frame() -> None:
+    fault = FaultView("7", "camera", "gone", "reconnect", {"device": "camera"}, ("expose",))
+    decision = decide(world(faults=(fault,)))
+    assert (decision.duty, decision.rule) == ("reconnect", "faults")
+    assert decision.args == {"fault_id": "7", "device": "camera"}
+
+
+def test_no_wait_outlasts_the_moment_at_which_a_remedy_is_due() -> None:
+    fault = FaultView(
+        "7", "camera", "gone", "reconnect", {}, ("expose",), again_at_s=SOON, held=True
+    )
+    decision = decide(world(faults=(fault,)))
+    assert (decision.duty, decision.cause, decision.until_s) == ("wait", "fault", SOON)
+
+
+def test_a_remedy_beside_the_work_is_left_to_whoever_does_it() -> None:
+    fault = FaultView(
+        "7", "guider", "gone", "reconnect", {}, ("guide",), held=True, background=True
+    )
+    decision = decide(world(ready=replace(ALL_READY, guiding=False), faults=(fault,)))
+    assert decision.duty == "expose"
+
+
+def test_a_remedy_that_needs_the_sky_is_not_tried_under_a_roof_or_in_rain() -> None:
+    fault = FaultView("7", "sky", "no focus", "focus", {}, ("centre",))
+    assert decide(world(faults=(fault,))).duty == "focus"
+    parked = world(
+        faults=(fault,),
+        safety=Safety(False, "rain"),
+        pointing=Pointing(parked=True),
+        ready=replace(ALL_READY, roof_open=False, roof_closed=True),
+    )
+    assert decide(parked).duty == "wait"
+
+
+def test_in_bad_weather_a_lost_mount_is_brought_back_so_that_it_can_be_parked() -> None:
+    lost = FaultView("7", "mount", "gone", "reconnect", {}, ("slew",), held=True)
+    failed = FaultView("8", "mount", "not parked", blocks=("secure",), again_at_s=SOON)
+    rain = world(
+        safety=Safety(False, "rain"), pointing=Pointing(parked=False), faults=(lost, failed)
+    )
+    assert decide(rain).duty == "reconnect"
+
+
+def test_an_exposure_is_given_up_only_for_what_spoils_it() -> None:
+    running = decide(world())
+    spoils = FaultView("7", "camera", "gone", stops=("expose",), held=True)
+    beside = FaultView("8", "guider", "gone", blocks=("guide",), held=True)
+    assert preempt(world(faults=(beside,)), running) is None
+    given_up = preempt(world(faults=(beside, spoils)), running)
+    assert given_up is not None
+    assert given_up.reason == "gone"
+
+
+def test_the_orders_rule_what_is_done_without_guiding() -> None:
+    gone = FaultView("7", "guider", "gone", blocks=("guide",), held=True)
+    alone = world(ready=replace(ALL_READY, guiding=False), faults=(gone,))
+    assert decide(replace(alone, unguided=Unguided("go_on", 60.0))).duty == "expose"
+    rest = decide(replace(alone, unguided=Unguided("rest", again_at_s=SOON)))
+    assert (rest.duty, rest.until_s) == ("wait", SOON)
+    assert decide(replace(alone, unguided=Unguided("close"))).duty == "close"
