@@ -7,64 +7,23 @@ Whatever was considered and not taken stands in ``ruled_out`` with its reason.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
+from collections.abc import Callable
+from dataclasses import replace
 
 from midwatch.journal.events import Cause
+from midwatch.sequencer.cases import Case, Decision, blocked, clock_text, exposed, hold, why
 from midwatch.sequencer.chances import Board, Chance, survey
+from midwatch.sequencer.phases import end_of_night, evening, open_sky, over
 from midwatch.sequencer.refocus import Scalar, cheap_focus, focus_args, worth_waiting
 from midwatch.sequencer.world import StandingDue, World
 
-
-@dataclass(frozen=True, slots=True)
-class Decision:
-    """One decision.
-
-    Attributes:
-        duty: what to do; "finish" ends the night.
-        rule: which rule decided.
-        reason: why, for a person.
-        args: of the duty.
-        until_s: a wait ends then at the latest; None waits for an event.
-        cause: what a wait is accounted under.
-        ruled_out: (option, reason) of what was considered and not taken.
-    """
-
-    duty: str
-    rule: str
-    reason: str
-    args: Mapping[str, Scalar] = field(default_factory=dict)
-    until_s: float | None = None
-    cause: Cause | None = None
-    ruled_out: tuple[tuple[str, str], ...] = ()
-
-    def same_as(self, other: Decision | None) -> bool:
-        """Tell whether both ask for the same doing, whatever their reasons."""
-        return (
-            other is not None
-            and self.duty == other.duty
-            and self.args == other.args
-            and self.cause == other.cause
-        )
-
-
-@dataclass(frozen=True, slots=True)
-class Case:
-    """What a rule is asked about; ``notes`` collects what was considered and not taken."""
-
-    world: World
-    board: Board
-    notes: list[tuple[str, str]] = field(default_factory=list)
-
+__all__ = ["Case", "Decision", "clock_text", "decide", "preempt"]
 
 Rule = Callable[[Case], Decision | None]
 
 # Waits shorter than this keep the mount tracking. Too low: motors stop and start for nothing; too
 # high: the mount tracks towards its limits for nothing.
 REST_AFTER_S = 600.0
-# A duty that a fault holds up for as long as it stands is looked at again after this.
-HELD_S = 15.0
 # Remedies that need no sky.
 _ANYTIME = frozenset(
     {"reconnect", "restart_driver", "power_cycle", "less_cooling", "rest_target", "wait", "close"}
@@ -132,49 +91,17 @@ def preempt(world: World, running: Decision) -> Decision | None:
     return None
 
 
-def clock_text(at_s: float) -> str:
-    """Return an instant as HH:MM UTC for reasons; out-of-range instants as such."""
-    if not 0 <= at_s < 4e9:
-        return "never"
-    return datetime.fromtimestamp(at_s, UTC).strftime("%H:%M UTC")
-
-
-def _blocked(world: World, duty: str) -> float | None:
-    """Return when a duty that an open fault blocks may be tried again, or None."""
-    times = [
-        max(f.again_at_s, world.now_s + HELD_S) if f.held else f.again_at_s
-        for f in world.faults
-        if duty in f.blocks and (f.held or f.again_at_s > world.now_s)
-    ]
-    return max(times, default=None)
-
-
-def _why(world: World, duty: str) -> str:
-    """Say which open faults block a duty."""
-    return "; ".join(f"{f.device}: {f.message}" for f in world.faults if duty in f.blocks)
-
-
-def _exposed(world: World) -> bool:
-    """Tell whether anything stands open or unparked."""
-    roof = world.ready.has_roof and not world.ready.roof_closed
-    return roof or not world.pointing.parked
-
-
-def _hold(world: World, rule: str, reason: str, until_s: float, cause: Cause) -> Decision:
-    return Decision("wait", rule, reason, until_s=max(until_s, world.now_s + 1.0), cause=cause)
-
-
 def _safety(case: Case) -> Decision | None:
     world = case.world
     ready = world.ready
-    if world.safety.safe or ready.closed_up or not ready.connected or not _exposed(world):
+    if world.safety.safe or ready.closed_up or not ready.connected or not exposed(world):
         return None
-    again = _blocked(world, "secure")
+    again = blocked(world, "secure")
     if again is not None:
         remedy = _faults(case)
-        if remedy is not None or _over(case) is not None:
+        if remedy is not None or over(case) is not None:
             return remedy
-        return _hold(world, "safety", "the rig could not be secured; trying again", again, "unsafe")
+        return hold(world, "safety", "the rig could not be secured; trying again", again, "unsafe")
     return Decision("secure", "safety", world.safety.reason)
 
 
@@ -212,7 +139,7 @@ def _under_the_stars(case: Case) -> bool:
     """Tell whether the rig stands on a target that may be looked at now."""
     world = case.world
     dark = world.hours.work_from_s <= world.now_s < world.hours.dawn_s
-    allowed = world.safety.safe and not world.operator.paused and _over(case) is None
+    allowed = world.safety.safe and not world.operator.paused and over(case) is None
     return dark and allowed and world.ready.roof_open and world.pointing.tracking
 
 
@@ -222,98 +149,21 @@ def _phase(case: Case) -> Decision | None:
     if ready.closed_up:
         return Decision("finish", "phase", "the rig is parked, closed and warm")
     if not ready.connected:
-        again = _blocked(world, "connect")
+        again = blocked(world, "connect")
         if again is None:
             return Decision("connect", "phase", "bring the devices up and see that they answer")
         if now < hours.dawn_s and world.operator.close is None:
-            return _hold(world, "phase", "devices are missing; trying again", again, "fault")
-    over = _over(case)
-    if over is not None:
-        return _end_of_night(world, over)
-    return _evening(world) or _open_sky(case)
-
-
-def _evening(world: World) -> Decision | None:
-    """Return what comes before it is dark enough to work."""
-    hours, ready, now = world.hours, world.ready, world.now_s
-    if now < hours.prepare_from_s:
-        reason = f"preparation begins at {clock_text(hours.prepare_from_s)}"
-        return _hold(world, "phase", reason, hours.prepare_from_s, "not_started")
-    if not ready.prepared:
-        again = _blocked(world, "prepare")
-        if again is not None:
-            return _hold(world, "phase", "the rig is not fit yet", again, "fault")
-        return Decision("prepare", "phase", "the night is near: cool the camera")
-    if now < hours.work_from_s:
-        reason = f"dark enough to work at {clock_text(hours.work_from_s)}"
-        return _hold(world, "phase", reason, hours.work_from_s, "waiting_for_target")
-    return None
-
-
-def _open_sky(case: Case) -> Decision | None:
-    """Return what keeps the sky out, or lets it in."""
-    world = case.world
-    if world.operator.paused:
-        return Decision("wait", "operator", "paused by the operator", cause="paused")
-    if not world.safety.safe:
-        return Decision("wait", "safety", world.safety.reason, cause="unsafe")
-    if not world.ready.roof_open and case.board.best is not None:
-        again = _blocked(world, "open")
-        if again is not None:
-            return _hold(world, "phase", "the roof did not open; trying again", again, "fault")
-        return Decision("open", "phase", f"{case.board.best.target} can be imaged; open the roof")
-    return None
-
-
-def _over(case: Case) -> str | None:
-    """Say why the night's lights are over, or None while they are not."""
-    world = case.world
-    if world.operator.close is not None:
-        return world.operator.close
-    if world.now_s >= world.hours.dawn_s:
-        return f"the sky is no longer dark since {clock_text(world.hours.dawn_s)}"
-    closing = next((d for d in world.standing if d.do == "close"), None)
-    if closing is not None:
-        return closing.message
-    if world.unguided is not None and world.unguided.do == "close":
-        return f"guiding cannot be had, and the orders end the night: {world.unguided.reason}"
-    if case.board.best is None and case.board.again_at_s is None:
-        return "nothing that was ordered can be imaged in the rest of this night"
-    return None
-
-
-def _end_of_night(world: World, reason: str) -> Decision:
-    calibrate = world.calibration if world.operator.close is None and world.ready.prepared else ()
-    if calibrate and _blocked(world, "calibrate") is None:
-        if _exposed(world):
-            if _blocked(world, "secure") is None:
-                return Decision("secure", "phase", f"{reason}; park and close before calibration")
-        else:
-            need = calibrate[0]
-            args: dict[str, Scalar] = {
-                "frame": need.frame,
-                "filter": need.filter,
-                "exposure_s": need.exposure_s,
-                "gain": need.gain,
-                "offset": need.offset,
-                "binning": need.binning,
-                "count": need.remaining,
-            }
-            return Decision(
-                "calibrate", "phase", f"{reason}; {need.frame} frames to match the lights", args
-            )
-    if any(fault.given_up and "close" in fault.blocks for fault in world.faults):
-        return Decision("finish", "phase", "the rig could not be closed; a person must look at it")
-    again = _blocked(world, "close")
-    if again is not None:
-        return _hold(world, "phase", "closing failed; trying again", again, "closing")
-    return Decision("close", "phase", reason)
+            return hold(world, "phase", "devices are missing; trying again", again, "fault")
+    reason = over(case)
+    if reason is not None:
+        return end_of_night(world, reason)
+    return evening(world) or open_sky(case)
 
 
 def _standing(case: Case) -> Decision | None:
     world = case.world
     for due in world.standing:
-        again = _blocked(world, due.do)
+        again = blocked(world, due.do)
         if again is not None:
             case.notes.append(
                 (due.do, f"{due.message}; failed before, again at {clock_text(again)}")
@@ -345,19 +195,19 @@ def _next_frame(case: Case) -> Decision | None:
         return None
     if best.action == "wait":
         reason = f"{best.target}: {best.reason}"
-        return _hold(world, "next_frame", reason, best.start_s, "waiting_for_meridian")
+        return hold(world, "next_frame", reason, best.start_s, "waiting_for_meridian")
     step = _towards(case, best)
     if step is not None:
         return step
     if world.now_s < best.window[0]:
         reason = f"{best.target} may be imaged from {clock_text(best.window[0])}"
-        return _hold(world, "next_frame", reason, best.window[0], "waiting_for_target")
+        return hold(world, "next_frame", reason, best.window[0], "waiting_for_target")
     if world.unguided is not None and world.unguided.do == "rest":
         reason = f"guiding cannot be had: {world.unguided.reason}"
-        return _hold(world, "next_frame", reason, world.unguided.again_at_s, "fault")
-    again = _blocked(world, "expose")
+        return hold(world, "next_frame", reason, world.unguided.again_at_s, "fault")
+    again = blocked(world, "expose")
     if again is not None:
-        return _hold(world, "next_frame", f"{_why(world, 'expose')}; trying again", again, "fault")
+        return hold(world, "next_frame", f"{why(world, 'expose')}; trying again", again, "fault")
     need = best.need
     args: dict[str, Scalar] = {
         "target": best.target,
@@ -378,7 +228,7 @@ def _towards(case: Case, best: Chance) -> Decision | None:
     target: dict[str, Scalar] = {"target": best.target}
 
     def unless_blocked(duty: str, reason: str, args: dict[str, Scalar]) -> Decision | None:
-        again = _blocked(world, duty)
+        again = blocked(world, duty)
         if again is None:
             return Decision(duty, "next_frame", reason, args)
         case.notes.append((duty, f"failed before; again at {clock_text(again)}"))
@@ -387,17 +237,17 @@ def _towards(case: Case, best: Chance) -> Decision | None:
     if pointing.target != best.target or not pointing.tracking:
         args = {**target, "pier_side": best.side}
         step = unless_blocked("slew", f"best target now: {best.reason}", args)
-        return step or _hold(
+        return step or hold(
             world, "next_frame", "the mount refused; trying again", world.now_s + 30, "fault"
         )
     if best.action == "flip":
         step = unless_blocked("flip", best.reason, target)
-        return step or _hold(
+        return step or hold(
             world, "next_frame", "the flip failed; trying again", world.now_s + 30, "fault"
         )
     if not pointing.centred:
         step = unless_blocked("centre", "the field is not centred yet", target)
-        return step or _hold(
+        return step or hold(
             world, "next_frame", "centring failed; trying again", world.now_s + 30, "fault"
         )
     focus = cheap_focus(world, best)
@@ -429,4 +279,4 @@ def _waiting(case: Case) -> Decision:
     if world.pointing.tracking and again - world.now_s > REST_AFTER_S:
         return Decision("halt", "waiting", "nothing to image for a while; stop tracking")
     reason = f"no target can be imaged before {clock_text(again)}"
-    return _hold(world, "waiting", reason, again, "waiting_for_target")
+    return hold(world, "waiting", reason, again, "waiting_for_target")
