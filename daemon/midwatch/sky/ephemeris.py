@@ -76,10 +76,19 @@ def _located(
 ) -> tuple[list[_DayNodes], NDArray[np.intp], NDArray[np.intp], FloatArray]:
     """Nodes of the days touched; per time the row of its day, its interval, and the rest."""
     days = np.floor(utc_s / DAY_S)
-    unique, row = np.unique(days, return_inverse=True)
+    unique, row = _different(days)
     position = (utc_s - days * DAY_S) / _STEP_S
     interval = np.minimum(position.astype(np.intp), _INTERVALS - 1)
     return [_day_nodes(int(day)) for day in unique], row, interval, position - interval
+
+
+def _different(days: FloatArray) -> tuple[FloatArray, NDArray[np.intp]]:
+    """The days that occur, ascending, and per time the row of its day."""
+    if days.size and (days == days[0]).all():
+        # Nearly always, and much faster than sorting.
+        return days[:1], np.zeros(days.shape, dtype=np.intp)
+    unique, row = np.unique(days, return_inverse=True)
+    return unique, row
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,7 @@ crew sees that it is gone, counts the night as broken and puts another in its pl
 from __future__ import annotations
 
 import gc
+import logging
 import multiprocessing
 import signal
 from collections import deque
@@ -23,12 +24,12 @@ from midwatch.interface.drilling.gaps import Gaps
 from midwatch.interface.drilling.trial import Trial, TrialResult, failed, run_trial
 from midwatch.interface.loading import load_orders
 from midwatch.interface.logs import set_up_logs
+from midwatch.planning import plan_night
 
 __all__ = ["Briefing", "Crew"]
 
 # Ends in good order within this time, or is made to.
 _LEAVE_S = 5.0
-_SILENT = -2
 
 
 @dataclass(frozen=True)
@@ -136,7 +137,7 @@ class Crew:
         code = worker.process.exitcode
         limit_s = self._briefing.limit_s
         if code == -signal.SIGPROF:
-            return failed(trial, f"the night hung: it took more than {limit_s:.0f} s of processor")
+            return failed(trial, f"the night hung: it took more than {limit_s:g} s of processor")
         return failed(trial, f"the process of the night died with code {code}")
 
 
@@ -144,9 +145,12 @@ def _work(link: Connection, briefing: Briefing) -> None:
     """Run nights until told to leave: the body of a process."""
     # An interrupt of the terminal goes to all; the crew's master ends us in good order.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    set_up_logs(_SILENT)
+    # What a broken night has to say stands in its promises; it can be seen again.
+    set_up_logs(-1)
+    logging.disable(logging.CRITICAL)
     try:
         night = load_orders(briefing.orders)
+        plan = plan_night(night, briefing.evening)
     except Exception as error:
         link.send(error)
         return
@@ -163,7 +167,7 @@ def _work(link: Connection, briefing: Briefing) -> None:
         # Past its limit the system ends this process, even in the middle of a computation.
         signal.setitimer(signal.ITIMER_PROF, briefing.limit_s)
         try:
-            result = run_trial(night, briefing.evening, trial, briefing.folder, undisturbed)
+            result = run_trial(night, plan, trial, briefing.folder, undisturbed)
         except Exception as error:  # what is wrong with the orders ends the drill
             link.send(error)
             return

@@ -5,7 +5,6 @@ from __future__ import annotations
 import shutil
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import date
 from pathlib import Path
 
 from midwatch.devices.chance import device_rng
@@ -19,7 +18,7 @@ from midwatch.journal.store import Event
 from midwatch.orders import Night
 from midwatch.orders.fault_kinds import FAULT_KINDS
 from midwatch.orders.faults import ScheduledFault, draw_faults
-from midwatch.planning import NightPlan, plan_night
+from midwatch.planning import NightPlan
 
 __all__ = [
     "BOUND", "NOT_ENDED", "NOT_REPEATED", "Broken", "Trial", "TrialResult", "differing",
@@ -131,13 +130,13 @@ def _drawable(roles: Sequence[str]) -> tuple[str, ...]:
 
 
 def run_trial(
-    night: Night, evening: date, trial: Trial, folder: Path, undisturbed: Gaps | None = None
+    night: Night, plan: NightPlan, trial: Trial, folder: Path, undisturbed: Gaps | None = None
 ) -> TrialResult:
     """Run a night through the real daemon and hold it against its promises.
 
     Args:
         night: the orders.
-        evening: of the night.
+        plan: of the evening.
         trial: its seed and faults.
         folder: for its files; emptied before.
         undisturbed: gaps of the night without faults, for the bound.
@@ -146,7 +145,7 @@ def run_trial(
     folder.mkdir(parents=True)
     events: list[Event] = []
     options = RehearsalOptions(
-        seed=trial.seed, sky_mode="fast", data_folder=folder, evening=evening,
+        seed=trial.seed, sky_mode="fast", data_folder=folder, evening=plan.evening,
         faults=trial.faults, lean=True,
     )  # fmt: skip
     try:
@@ -159,7 +158,6 @@ def run_trial(
     record = NightRecord.from_events(events)
     gaps = gaps_of(record, events)
     got_s = counted_s(record, night)
-    plan = plan_night(night, evening)
     best = gaps.shortest(undisturbed)
     bound_s = clairvoyant_s(night, plan, trial.faults, record, events, best)
     broken = [

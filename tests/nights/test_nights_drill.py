@@ -1,0 +1,106 @@
+"""Whole drills: nights under drawn faults, their bound, their replay, and what breaks one."""
+
+from __future__ import annotations
+
+import json
+import math
+import shlex
+import subprocess
+import sys
+from datetime import date
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+from interface_bench import write_night
+from midwatch.interface.drilling.crew import Briefing, Crew
+from midwatch.interface.drilling.drill import Drill
+from midwatch.interface.drilling.tally import drill_schema
+from midwatch.interface.drilling.trial import NOT_ENDED, Trial, TrialResult, draw_trial
+from midwatch.orders import load_night
+from midwatch.orders.faults import ScheduledFault
+from midwatch.planning import plan_night
+
+ROOT = Path(__file__).parent.parent.parent
+FIRST_NIGHT = ROOT / "configs" / "orders" / "first-night.yaml"
+EVENING = date(2027, 3, 10)
+SHORT = """\
+site: site.yaml
+rig: rig.yaml
+evening: 2027-03-10
+targets:
+  - name: M 101
+    frames: [{exposure_s: 60, count: 3}]
+calibration: {darks: 0, flats: 0, bias: 0}
+"""
+
+
+def midwatch(*words: object) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "midwatch.interface.cli", *map(str, words)]
+    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=350)
+
+
+@pytest.mark.timeout(400)
+def test_a_short_drill_keeps_its_promises_and_the_bound_and_can_be_seen_again(tmp_path: Path):
+    done = midwatch("drill", FIRST_NIGHT, "--nights", 10, "--seed", 11, "--json", "--jobs", 2)
+    assert done.stdout, done.stderr
+    drill = json.loads(done.stdout)  # standard output is JSON and nothing else
+    jsonschema.validate(drill, drill_schema())
+    broken = {night["night"]: night["broken"] for night in drill["results"] if night["broken"]}
+    assert (done.returncode, broken) == (0, {}), done.stderr
+    assert len(drill["results"]) == 10
+    assert drill["repeated"] >= 1
+    for night in (drill["undisturbed"], *drill["results"]):
+        assert 0.0 < night["integration_s"] <= night["bound_s"]
+    # Without faults the bound is within a few percent of what is had.
+    assert drill["undisturbed"]["kept"] > 0.96
+    worst = next(n for n in drill["results"] if n["night"] == drill["worst"][0])
+    again = midwatch(*shlex.split(worst["replay"])[1:], "--out", tmp_path / "night", "--json")
+    assert json.loads(again.stdout)["journal_digest"] == worst["journal_digest"]
+
+
+@pytest.mark.timeout(400)
+def test_what_breaks_a_night_is_shrunk_to_its_cause(tmp_path: Path):
+    orders = write_night(tmp_path, orders=SHORT)
+    night = load_night(orders)
+    plan = plan_night(night, EVENING)
+    # Nobody can end such a night in good order: it takes more than it may of the processor.
+    heard: list[TrialResult] = []
+    with Crew(Briefing(orders, EVENING, tmp_path / "nights", 0.05), 1) as crew:
+        trial = draw_trial(3, 1, night, plan, 2)
+        drilled = Drill(crew, heard.append).run(Trial(0, 1, ()), [trial])
+    (result,) = drilled.results
+    assert [broken.number for broken in result.broken] == [NOT_ENDED]
+    assert "0.05 s of processor" in result.broken[0].detail
+    # It needs none of the faults for that.
+    assert [(one.promise, one.faults) for one in drilled.shrunk] == [(NOT_ENDED, ())]
+
+
+def test_the_same_seed_draws_the_same_nights():
+    night = load_night(FIRST_NIGHT)
+    plan = plan_night(night, EVENING)
+    given = ScheduledFault(plan.dusk_s, math.inf, "guide-camera-unplugged")
+    drawn = [draw_trial(5, number, night, plan, 5, [given]) for number in range(1, 30)]
+    assert drawn == [draw_trial(5, number, night, plan, 5, [given]) for number in range(1, 30)]
+    assert len({trial.seed for trial in drawn}) == len(drawn)
+    assert {len(trial.faults) for trial in drawn} == {2, 3, 4, 5, 6}
+    assert all(given in trial.faults for trial in drawn)
+    for fault in (fault for trial in drawn for fault in trial.faults):
+        assert plan.prepare_from_s - 1.0 <= fault.from_utc_s <= plan.dawn_s
+    assert draw_trial(6, 1, night, plan, 5).seed != drawn[0].seed
+    assert draw_trial(5, 1, night, plan, 0).faults == ()
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("--nights", "0"), "whole number from 1"),
+        (("--faults", "many"), "whole number from 0"),
+        (("--scenario", "nowhere.yaml"), "nowhere.yaml"),
+    ],
+)
+def test_wrong_words_are_refused(words: tuple[str, str], says: str):
+    done = midwatch("drill", FIRST_NIGHT, *words)
+    assert done.returncode == 2
+    assert says in done.stderr
