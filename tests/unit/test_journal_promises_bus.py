@@ -222,4 +222,5 @@ def test_a_history_with_a_hole_breaks_the_seventh(
     holed = [e for e in events if not (isinstance(e.fact, FaultBegan) and e.fact.fault_id == gone)]
     promise = judged(holed)[7]
     assert promise.ok is False
-    assert gone in promise.detail
+    # Details name the first few only.
+    assert gone in promise.detail or " more" in promise.detail

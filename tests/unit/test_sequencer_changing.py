@@ -81,6 +81,20 @@ def test_no_file_is_written_outside(base: tuple[Night, NightPlan], name: str) ->
         prepare(handed, night, night, plan, load_orders, ("ann", None))
 
 
+@pytest.mark.parametrize("good", [True, False])
+def test_no_other_file_of_the_machine_is_shown(
+    base: tuple[Night, NightPlan], tmp_path: Path, good: bool
+) -> None:
+    night, plan = base
+    site = documents(ORDERS).files["site.yaml"]
+    (tmp_path / "other.yaml").write_text(site if good else "secret: sesame\n" + site)
+    handed = documents({**ORDERS, "site": str(tmp_path / "other.yaml")})
+    with pytest.raises(OrdersRefusedError, match="was not handed in") as refused:
+        prepare(handed, night, night, plan, load_orders, ("ann", None))
+    assert "secret" not in str(refused.value)
+    assert "sesame" not in str(refused.value)
+
+
 def test_the_command_says_every_mistake_before_it_looks_for_a_night(tmp_path: Path) -> None:
     wrong = copy.deepcopy(ORDERS)
     wrong["targets"][0]["frames"][0]["exposure_s"] = -60

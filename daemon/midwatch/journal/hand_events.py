@@ -76,6 +76,7 @@ class HostAccount(Fact):
         holders: under whose lease commands were done, and since when.
         senders: who gave commands that were done.
         silences: the latest, oldest first.
+        told: False where the host never gave an account, and this only says so.
     """
 
     kind = "host_account"
@@ -86,3 +87,4 @@ class HostAccount(Fact):
     holders: tuple[tuple[str, float], ...]
     senders: tuple[str, ...]
     silences: tuple[Silence, ...]
+    told: bool = True

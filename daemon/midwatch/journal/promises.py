@@ -331,7 +331,7 @@ def _reasons_and_remedies(events: Sequence[Event]) -> Promise:
         elif isinstance(fact, RemedyTried):
             remedies += 1
             if not faults.get(fact.fault_id):
-                wrong.append(f"remedy {fact.remedy} against a fault that did not stand")
+                wrong.append(f"remedy {fact.remedy} against {fact.fault_id}, which did not stand")
         elif isinstance(fact, FaultEnded):
             if not faults.get(fact.fault_id):
                 wrong.append(f"fault {fact.fault_id} ended without standing")

@@ -49,7 +49,7 @@ def silence_findings(
         for died_s, back_s in deaths:
             if back_s - died_s <= account.lease_s + _ALIVE_S:
                 continue
-            if account.since_utc_s > died_s:
+            if account.told and account.since_utc_s > died_s:
                 excused += 1  # its driver was started after that: nobody can tell
             elif not any(_covers(silence, died_s, back_s) for silence in account.silences):
                 wrong.append(
@@ -113,8 +113,9 @@ def foreign_commanders(events: Sequence[Event]) -> tuple[bool | None, str]:
     """
     ours = [began.holder for _, began in facts_of(events, NightBegan) if began.holder]
     accounts = accounts_of(events)
-    if not ours or not accounts:
-        return None, "no device gave an account of whom it obeyed"
+    mute = [account.device for account in accounts if not account.told]
+    if not ours or not accounts or mute:
+        return None, f"no account of whom it obeyed by {', '.join(mute) or 'any device'}"
     began_s = events[0].at_utc_s
     foreign = [
         f"the {account.device} obeyed {holder}"

@@ -21,7 +21,7 @@ from midwatch.journal.hand_events import FrameSlot
 from midwatch.journal.store import Event, facts_of
 from midwatch.orders import Night, ResolvedTarget
 from midwatch.orders.models import CameraSettings
-from midwatch.orders.problems import OrdersError
+from midwatch.orders.problems import InputProblem, OrdersError
 from midwatch.planning import NightPlan, TargetPlan, plan_night, require_a_target
 from midwatch.sequencer.context import DutyContext
 from midwatch.sequencer.contracts import Lookout
@@ -36,6 +36,7 @@ __all__ = [
 
 # Orders name a site, a rig and a horizon beside themselves.
 _MOST_FILES = 8
+_NOT_HANDED_IN = "was not handed in with these orders; name files beside them"
 
 Load = Callable[[Path], Night]
 
@@ -136,19 +137,23 @@ def _read(documents: Documents, load: Load) -> Night:
                 path = folder / name
                 path.parent.mkdir(parents=True, exist_ok=True)
                 path.write_text(text, encoding="utf-8")
-            return load(folder / documents.main)
+            night = load(folder / documents.main)
         except OrdersError as error:
-            found = (
-                replace(problem, file=problem.file.relative_to(folder))
-                if problem.file.is_relative_to(folder)
-                else problem
-                for problem in error.problems
-            )
-            text = "\n".join(map(str, found)).replace(f"{folder}/", "")
-            raise OrdersRefusedError(text) from None
+            text = "\n".join(_said(problem, folder) for problem in error.problems)
+            raise OrdersRefusedError(text.replace(f"{folder}/", "")) from None
         except (OSError, UnicodeEncodeError) as error:
             said = str(error).replace(f"{folder}/", "")
             raise OrdersRefusedError(f"the orders cannot be kept: {said}") from None
+        if strange := [path for path in night.paths.values() if not path.is_relative_to(folder)]:
+            raise OrdersRefusedError(f"{strange[0]}: {_NOT_HANDED_IN}")
+        return night
+
+
+def _said(problem: InputProblem, folder: Path) -> str:
+    if not problem.file.is_relative_to(folder):
+        # What stands in other files of this machine is nobody's business.
+        return f"{problem.file}: {_NOT_HANDED_IN}"
+    return str(replace(problem, file=problem.file.relative_to(folder)))
 
 
 def _fixed(new: Night, declared: Night, plan: NightPlan) -> Iterable[str]:

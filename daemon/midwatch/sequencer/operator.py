@@ -15,6 +15,7 @@ from midwatch.bus.calls import CommandError
 from midwatch.bus.envelopes import ErrorKind, EventEnvelope, Request, encode
 from midwatch.bus.responder import Responder
 from midwatch.bus.topics import Topics
+from midwatch.devices.account import HostReport
 from midwatch.journal.events import (
     Activity,
     Centred,
@@ -211,11 +212,11 @@ class OperatorDesk:
         """Journal what the hosts, and this desk, tell of their traffic."""
         rig = self._context.rig
         for role, device in rig.devices.items():
-            report = device.account
-            if report is not None:
-                silences = tuple(Silence(*times) for times in report.silences)
-                told = {**report.model_dump(exclude={"silences"}), "silences": silences}
-                self._context.note(HostAccount(device=role, **told))
+            report = device.account or HostReport(since_utc_s=self._since_utc_s, lease_s=0.0)
+            silences = tuple(Silence(*times) for times in report.silences)
+            facts = {**report.model_dump(exclude={"silences"}), "silences": silences}
+            told = device.account is not None
+            self._context.note(HostAccount(device=role, told=told, **facts))
         counts = self._responder.counters.turned_away()
         if rig.malformed:
             counts["devices_malformed"] = rig.malformed
