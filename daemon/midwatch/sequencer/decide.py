@@ -215,9 +215,12 @@ def _next_frame(case: Case) -> Decision | None:
         "filter": need.filter,
         "exposure_s": need.exposure_s,
     }
-    reason = f"{need.remaining} frames still wanted, now {need.exposure_s:g} s; {best.reason}"
+    reason = f"{need.remaining} frames of {need.exposure_s:g} s still wanted; {best.reason}"
     if world.unguided is not None:
-        reason += f"; unguided, stars stay round for {world.unguided.longest_s:.0f} s"
+        reason = (
+            f"unguided, stars stay round for {world.unguided.longest_s:.0f} s, so frames are of "
+            f"{need.exposure_s:g} s; {best.reason}"
+        )
     return Decision("expose", "next_frame", reason, args)
 
 
