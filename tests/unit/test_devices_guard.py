@@ -392,3 +392,31 @@ def test_looking_costs_little_between_plans():
     plans, tracking = run_virtual(main)
     assert tracking
     assert len(plans) == 3
+
+
+@pytest.mark.parametrize("off_deg", [0.05, 3.0, -3.0])
+def test_a_mount_with_another_time_is_stopped_at_whichever_limit_comes_first(off_deg: float):
+    """Its clock is wrong: where it points is not where it says, or its hour angle is not right."""
+
+    async def main() -> float:
+        async with toy_rig(Kind.MOUNT, limits=LIMITS) as rig, rig.lease:
+            mount = await start_tracking(rig, at_hour_angle(rig.clock.now(), -2.0), 30.0)
+            driver = rig.hosts["mount"].driver
+            assert isinstance(driver, ToyMount)
+            began_s = rig.clock.mono()
+            while driver.now.tracking:
+                ours_deg = float(
+                    driver.observer.hour_angle_deg(
+                        driver.now.ra_deg, driver.now.dec_deg, rig.clock.unix_s()
+                    )
+                )
+                driver.become(hour_angle_deg=ours_deg + off_deg, alt_deg=50.0, az_deg=170.0)
+                await rig.clock.sleep(10.0)
+            await mount.stop()
+            return rig.clock.mono() - began_s
+
+    tracked_deg = run_virtual(main) * 15.041 / 3600.0
+    # From -2 to +5 degrees by our reckoning; a mount that says more may really be there.
+    first_deg = 7.0 - max(off_deg, 0.0) if off_deg > 0.1 else 7.0
+    # Looked at every 10 s, in which the sky turns by 0.04 deg.
+    assert first_deg - 0.2 < tracked_deg <= first_deg + 0.1

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from midwatch.orders.fault_kinds import FAULT_KINDS, fault_roles
+from midwatch.orders.fault_kinds import FAULT_KINDS, fault_roles, shown_by
 from midwatch.orders.faults import (
     FaultTextError,
     Scenario,
@@ -120,3 +120,28 @@ def test_every_fault_comes_up_when_drawn_often():
 def test_a_fault_reads_back_as_it_is_shown():
     fault = schedule([parse_fault("bus-loss@23:05:10+90s")], date(2027, 3, 10), UTC)[0]
     assert schedule([parse_fault(fault.text(UTC))], date(2027, 3, 10), UTC) == [fault]
+
+
+NUMBERS = {"mount": "simulated-mount", "guider": "simulated-guider"}
+MEASURING = {
+    "mount": "simulated-mount",
+    "guider": "midwatch-guider",
+    "guide_camera": "simulated-guide-camera",
+}
+
+
+@pytest.mark.parametrize(
+    ("name", "drivers", "role"),
+    [
+        ("guide-camera-frozen", NUMBERS, "guider"),
+        ("guide-camera-frozen", NUMBERS | {"guide_camera": "simulated-guide-camera"}, "guider"),
+        ("guide-camera-frozen", MEASURING, "guide_camera"),
+        ("guide-star-lost", MEASURING, "guide_camera"),
+        ("guide-oscillation", MEASURING, "mount"),
+        ("guide-oscillation", {"mount": "simulated-mount"}, None),
+        ("mount-stalls", MEASURING, "mount"),
+        ("rain", MEASURING, None),
+    ],
+)
+def test_each_fault_is_shown_by_what_can_show_it(name: str, drivers: dict[str, str], role):
+    assert shown_by(FAULT_KINDS[name], drivers) == role

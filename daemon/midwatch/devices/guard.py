@@ -54,6 +54,10 @@ PLAN_S = 3600.0
 # Pause after a look that failed, or that found the mount still tracking.
 RETRY_S = 1.0
 
+# A mount whose hour angle differs from ours by more has another time or place than we have. Its
+# axes stand where its hour angle says; nobody knows whether its coordinates are right as well.
+AGREE_DEG = 0.1
+
 # Used for the length of a slew when the driver does not tell its rate.
 SLEW_RATE_DEG_S = 1.0
 SETTLE_S = 10.0
@@ -112,6 +116,21 @@ class _Plan:
         )
 
 
+def right_ascensions_deg(observer: Observer, state: MountState, utc_s: float) -> tuple[float, ...]:
+    """Return the right ascensions at which a mount may really point, degrees.
+
+    The one that it reports; and where its hour angle does not belong to that at our time and
+    place, the one that does. A driver that tells neither hour angle nor altitude is believed.
+    """
+    if state.hour_angle_deg == state.alt_deg == state.az_deg == 0.0:
+        return (state.ra_deg,)
+    ours_deg = float(observer.hour_angle_deg(state.ra_deg, state.dec_deg, utc_s))
+    off_deg = (ours_deg - state.hour_angle_deg + 180.0) % 360.0 - 180.0
+    if abs(off_deg) <= AGREE_DEG or abs(state.dec_deg) > 89.0:
+        return (state.ra_deg,)
+    return state.ra_deg, (state.ra_deg + off_deg) % 360.0
+
+
 class LimitGuard:
     """Refuses commands that would end outside the limits, and stops a mount before it is there.
 
@@ -147,8 +166,7 @@ class LimitGuard:
         if isinstance(command, Slew):
             return self._slew_refusal(command)
         if isinstance(command, Track) and command.on:
-            state = self._state()
-            return _text(self._breach(state.ra_deg, state.dec_deg, state.pier_side))
+            return _text(self._standing_breach(self._state()))
         if isinstance(command, Pulse):
             return self._pulse_refusal(command)
         return None
@@ -184,11 +202,10 @@ class LimitGuard:
         plan = self._plan
         if plan is None or not plan.fits(state) or now_s - plan.made_mono_s > PLAN_S:
             plan = self._plan = self._planned(state, now_s)
-        breach = self._breach(state.ra_deg, state.dec_deg, state.pier_side)
+        breach = self._standing_breach(state)
         if breach is None and plan.ends_mono_s <= now_s:
             # The plan ends shortly before a limit: what comes next is the reason.
-            ahead_s = MARGIN_S + 2.0
-            breach = self._breach(state.ra_deg, state.dec_deg, state.pier_side, ahead_s)
+            breach = self._standing_breach(state, MARGIN_S + 2.0)
             if breach is None:
                 self._plan = None
                 return RETRY_S
@@ -198,14 +215,18 @@ class LimitGuard:
         return min(LOOK_S, plan.ends_mono_s - now_s)
 
     def _planned(self, state: MountState, now_s: float) -> _Plan:
-        left_s = seconds_until_breach(
-            self._observer,
-            self._limits,
-            state.ra_deg,
-            state.dec_deg,
-            self._clock.unix_s(),
-            state.pier_side,
-            horizon_s=PLAN_S + 2 * LOOK_S,
+        utc_s = self._clock.unix_s()
+        left_s = min(
+            seconds_until_breach(
+                self._observer,
+                self._limits,
+                ra_deg,
+                state.dec_deg,
+                utc_s,
+                state.pier_side,
+                horizon_s=PLAN_S + 2 * LOOK_S,
+            )
+            for ra_deg in right_ascensions_deg(self._observer, state, utc_s)
         )
         ends_s = now_s + left_s - MARGIN_S
         return _Plan(state.ra_deg, state.dec_deg, state.pier_side, now_s, ends_s)
@@ -259,6 +280,14 @@ class LimitGuard:
             across_deg = way_deg / max(math.cos(math.radians(dec_deg)), 0.01)
             ra_deg += across_deg if command.direction == "east" else -across_deg
         return _text(self._breach(ra_deg, max(-90.0, min(90.0, dec_deg)), state.pier_side))
+
+    def _standing_breach(self, state: MountState, after_s: float = 0.0) -> Breach | None:
+        """Return the limit that the mount oversteps where it points, or may really point."""
+        for ra_deg in right_ascensions_deg(self._observer, state, self._clock.unix_s()):
+            breach = self._breach(ra_deg, state.dec_deg, state.pier_side, after_s)
+            if breach is not None:
+                return breach
+        return None
 
     def _breach(
         self, ra_deg: float, dec_deg: float, side: PierSide | None, after_s: float = 0.0

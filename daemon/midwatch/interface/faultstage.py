@@ -16,7 +16,7 @@ from midwatch.bus.disturbed import Disturbance, DisturbedBroker
 from midwatch.clock import Clock, ShiftedClock
 from midwatch.interface.life import Disk, Life
 from midwatch.interface.rehearsed import RehearsedDevices
-from midwatch.orders.fault_kinds import FAULT_KINDS, fault_roles
+from midwatch.orders.fault_kinds import FAULT_KINDS, shown_by
 from midwatch.orders.faults import ScheduledFault
 from midwatch.orders.models import DeviceEntry, Devices, Rig
 
@@ -213,17 +213,18 @@ class FaultStage:
 def faulty_rig(rig: Rig, faults: Sequence[ScheduledFault]) -> Rig:
     """Return a simulated rig whose devices show their part of the faults."""
     entries = rig.devices.present()
-    shown = fault_roles(entries)
+    drivers = {role: entry.driver for role, entry in entries.items()}
     spans: dict[str, list[JsonValue]] = {}
     for fault in faults:
         kind = FAULT_KINDS[fault.name]
-        if kind.where != "device" or kind.role not in shown:
+        role = shown_by(kind, drivers) if kind.where == "device" else None
+        if role is None:
             continue
         until: JsonValue = None if fault.until_utc_s == math.inf else fault.until_utc_s
         span: JsonValue = {
             "name": fault.name, "from_utc_s": fault.from_utc_s, "until_utc_s": until,
         }  # fmt: skip
-        spans.setdefault(shown[kind.role], []).append(span)
+        spans.setdefault(role, []).append(span)
     for role, found in spans.items():
         entry = entries[role]
         options: dict[str, JsonValue] = {**entry.options, "faults": found}

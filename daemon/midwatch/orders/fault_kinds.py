@@ -7,11 +7,11 @@ are over in an instant.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["FAULT_KINDS", "FaultKind", "fault_roles"]
+__all__ = ["FAULT_KINDS", "FaultKind", "fault_roles", "shown_by"]
 
 Where = Literal["device", "process", "bus", "host", "operator"]
 
@@ -169,3 +169,23 @@ def fault_roles(roles: Iterable[str]) -> dict[str, str]:
     if "guide_camera" not in shown and "guider" in shown:
         shown["guide_camera"] = "guider"
     return shown
+
+
+def shown_by(kind: FaultKind, drivers: Mapping[str, str]) -> str | None:
+    """Return the role of the simulated device that shows a fault; None where the rig has none.
+
+    A simulated guider is a loop in numbers and shows all faults of guiding by itself. A guider
+    that measures cannot be told to fail: its stars vanish in the guide camera, and its mount
+    answers it wrongly.
+
+    Args:
+        kind: of a fault of a device.
+        drivers: of the simulated rig, by role.
+    """
+    if kind.role not in ("guider", "guide_camera"):
+        return kind.role if kind.role in drivers else None
+    if drivers.get("guider", "").startswith("simulated-"):
+        return "guider"
+    if kind.name in ("guide-oscillation", "guide-calibration-nonsense"):
+        return "mount" if "guider" in drivers else None
+    return "guide_camera" if "guide_camera" in drivers else None
