@@ -114,13 +114,7 @@ async def collect_waiting(context: DutyContext) -> int:
         if known is not None and not known.kept:
             await _develop(context, ref, known.begun, Guidance())
         elif ref.exposure_id in owed:
-            night = owed[ref.exposure_id]
-            context.note(
-                Notice(
-                    message=f"a {ref.frame} of {ref.exposure_s:g} s of the night of {night} was "
-                    f"never filed; it stays in the camera's spool: {ref.where}"
-                )
-            )
+            _speak_of(context, ref, owed[ref.exposure_id])
         else:
             # Kept before, or a throwaway: the acknowledgement was what got lost.
             await context.darkroom.release(ref)
@@ -128,6 +122,16 @@ async def collect_waiting(context: DutyContext) -> int:
         reason = "it was interrupted and is not in the camera's spool"
         context.note(FrameLost(exposure_id=missing.exposure_id, reason=reason))
     return len(waiting.frames)
+
+
+def _speak_of(context: DutyContext, ref: FrameRef, night: str) -> None:
+    """Tell once in a night of a frame that another night owes."""
+    notice = Notice(
+        message=f"a {ref.frame} of {ref.exposure_s:g} s of the night of {night} was never filed; "
+        f"it stays in the camera's spool: {ref.where}"
+    )
+    if all(event.fact != notice for event in context.journal.events(context.journal.night)):
+        context.note(notice)
 
 
 def _owed_to_earlier_nights(context: DutyContext) -> dict[str, str]:

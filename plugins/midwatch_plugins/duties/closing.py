@@ -93,8 +93,13 @@ async def _warm(context: DutyContext) -> None:
 
 
 async def _collect(context: DutyContext) -> None:
-    """File frames that found no room before; those that still find none wait for the next start."""
-    if not context.record.unfiled() or context.rig.camera.down:
+    """File frames that found no room before; those that still find none wait for the next start.
+
+    Frames that nobody wants are let go: a driver that died was never told so.
+    """
+    camera = context.rig.camera
+    waiting = camera.state is not None and bool(camera.state.waiting)
+    if camera.down or not (waiting or context.record.unfiled()):
         return
     try:
         await collect_waiting(context)
