@@ -175,6 +175,21 @@ def test_a_frame_that_was_read_and_never_filed_is_found(inventory):
     assert f"{name} was read out and is not on disk" in detail
 
 
+def test_a_frame_that_arrived_spoilt_never_was_one(folder):
+    events = told_night().events
+    index = index_of(events, e.FrameFiled, 5)
+    filed = events[index].fact
+    lost = e.FrameLost(exposure_id=filed.exposure_id, reason="checksum differs")
+    (folder / filed.path).unlink()
+    inventory = take_inventory(folder)
+    for spoilt in (False, True):
+        fact = lost.model_copy(update={"spoilt": spoilt})
+        changed = (*events[:index], replace(events[index], fact=fact), *events[index + 1 :])
+        promise = judge(changed, inventory)[4]
+        assert promise.ok is spoilt
+    assert "1 arrived spoilt" in promise.detail
+
+
 def test_a_frame_filed_twice_is_found(inventory):
     events = told_night().events
     index = index_of(events, e.FrameFiled, 5)

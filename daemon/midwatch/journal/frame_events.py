@@ -119,8 +119,12 @@ class SensorMeasured(Fact):
 
 
 class FrameLost(Fact):
-    """An exposure that will never become a frame, and why."""
+    """An exposure that will never become a frame, and why.
+
+    ``spoilt``: pixels arrived, but not those that the camera says it read out.
+    """
 
     kind = "frame_lost"
     exposure_id: str
     reason: str
+    spoilt: bool = False

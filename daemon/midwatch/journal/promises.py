@@ -16,6 +16,7 @@ from midwatch.journal.events import (
     FaultEnded,
     Flipped,
     FrameFiled,
+    FrameLost,
     FrameRead,
     MotionEnded,
     NightBegan,
@@ -233,6 +234,9 @@ def _frames_on_disk(events: Sequence[Event], record: NightRecord, inventory: Inv
     paths = Counter(fact.path for fact in filed)
     wrong += [f"{path} holds {n} frames" for path, n in paths.items() if n > 1]
     known = {fact.exposure_id for fact in filed}
+    # What arrived otherwise than the camera said was never a frame; its loss stands in the ledger.
+    spoilt = {fact.exposure_id for _, fact in facts_of(events, FrameLost) if fact.spoilt}
+    known |= spoilt
     wrong += [f"{name} was read out and is not on disk" for name in read_ids if name not in known]
     for fact in filed:
         digest = inventory.sha256.get(fact.path)
@@ -246,6 +250,8 @@ def _frames_on_disk(events: Sequence[Event], record: NightRecord, inventory: Inv
             wrong.append(f"{fact.exposure_id} was filed and never begun")
     wrong += [f"{path} is in no ledger" for path in inventory.sha256 if path not in paths]
     looked_at = f"{len(read_ids)} frames read out, {len(inventory.sha256)} files verified"
+    if spoilt:
+        looked_at += f", {len(spoilt)} arrived spoilt"
     return _verdict(4, "Every frame read out is on disk, whole, exactly once", looked_at, wrong)
 
 

@@ -164,7 +164,8 @@ async def _develop(
     try:
         shot = await context.darkroom.look(ref)
     except FrameCorruptError as error:
-        context.note(FrameLost(exposure_id=begun.exposure_id, reason=str(error)))
+        lost = FrameLost(exposure_id=begun.exposure_id, reason=str(error), spoilt=True)
+        context.note(lost)
         await context.darkroom.release(ref)
         raise DutyFailedError("camera", "corrupt_frame", str(error)) from error
     graded: FrameGraded | None = None
