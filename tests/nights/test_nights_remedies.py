@@ -65,6 +65,14 @@ def test_without_a_guide_camera_the_night_goes_on(tmp_path: Path, undisturbed: F
     assert not any(verdict.guided for _, _, verdict in night.frames())
 
 
+def test_a_guide_camera_that_is_missing_from_the_start_does_not_keep_the_night_from_beginning(
+    tmp_path: Path, undisturbed: FaultyNight
+) -> None:
+    night = faulty_night(tmp_path, "guide-camera-unplugged@17:00")
+    assert cost_s(night, undisturbed) <= 0.2 * undisturbed.integration_s
+    assert any("the night begins without it" in notice.message for notice in night.facts("notice"))
+
+
 def test_orders_may_end_the_night_without_guiding(tmp_path: Path) -> None:
     night = faulty_night(
         tmp_path, "guide-camera-unplugged@20:20", more="unguided: {do: close, after_min: 15}"

@@ -104,10 +104,11 @@ def view_faults(
         record: the night so far.
         now_s: POSIX seconds.
         means: what can be done.
-        busy: devices at which a remedy is working; there is no other for them.
+        busy: devices at which a remedy is working; there is no other for them, and what their
+            faults hold up waits for it.
     """
     views = (_view(fault, record, now_s, means) for fault in record.open_faults())
-    return tuple(replace(v, remedy=None) if v.device in busy else v for v in views)
+    return tuple(replace(v, remedy=None, held=True) if v.device in busy else v for v in views)
 
 
 def _view(fault: FaultRecord, record: NightRecord, now_s: float, means: Means) -> FaultView:

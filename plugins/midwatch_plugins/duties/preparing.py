@@ -20,6 +20,8 @@ from midwatch.api import (
     motion_ended,
 )
 
+# Without these no night begins.
+_NEEDED = ("mount", "camera", "focuser", "roof")
 _ONLINE_S = 60.0
 _CONNECT_S = 60.0
 _ROOF_S = 180.0
@@ -44,17 +46,26 @@ class ConnectRig:
     repeatable: ClassVar[bool] = True
 
     async def perform(self, context: DutyContext, args: Args) -> None:
-        """Answer when every device of the rig is on the bus and talks to its hardware."""
+        """Answer when every device that the night needs talks to its hardware.
+
+        The others may come later: what is done about them is the business of their own faults.
+        """
         missing = await context.rig.wait_online(_ONLINE_S)
-        if missing:
+        if needed := [role for role in missing if role in _NEEDED]:
             raise DutyFailedError(
-                missing[0],
+                needed[0],
                 "missing",
                 f"not on the bus: {', '.join(missing)}; check power, cables and drivers",
             )
         for role, client in context.rig.devices.items():
-            if client.state is not None and not client.state.connected:
+            if client.down or client.state is None or client.state.connected:
+                continue
+            try:
                 await self._connect(role, client)
+            except DutyFailedError as error:
+                if role in _NEEDED:
+                    raise
+                context.note(Notice(message=f"the night begins without it: {error}"))
         if context.mount_state().parked:
             motion_ended(context, "park")
         found = await collect_waiting(context)
