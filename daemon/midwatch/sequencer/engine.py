@@ -8,6 +8,7 @@ a fixed order. No state lives only in here; the record is folded from the journa
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable
 from pathlib import Path
 
 import structlog
@@ -100,6 +101,8 @@ class Engine:
         self._stirred = asyncio.Event()
         self._reported: Decision | None = None
         self.handed_in: Change | None = None
+        # Whoever has something for the journal at the end of the night.
+        self.before_end: Callable[[], None] = lambda: None
         self.decision: Decision | None = None
         orders = with_rig_defaults(night.orders.standing_orders, night.rig.focus)
         self._desk = LookoutDesk(orders, registry.lookouts)
@@ -159,6 +162,7 @@ class Engine:
                 task.cancel()
             await asyncio.gather(*beside, return_exceptions=True)
         how = self.decision.reason if self.decision else ""
+        self.before_end()
         self._journal.append(ending(self._rig, self._view.mount(), how))
         return self.record
 

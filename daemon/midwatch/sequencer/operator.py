@@ -179,6 +179,7 @@ class OperatorDesk:
         self._events: deque[tuple[str, bytes]] = deque(maxlen=_WAITING)
         self._tasks: list[asyncio.Task[None]] = []
         bus.on_connect(self._publish)
+        engine.before_end = self._note_accounts
 
     async def __aenter__(self) -> OperatorDesk:
         self._tasks = [
@@ -191,8 +192,6 @@ class OperatorDesk:
         for task in self._tasks:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
-        if self._ended:
-            self._note_accounts()
         await self._publish()
 
     def heard(self, event: Event) -> None:
