@@ -1,7 +1,7 @@
 """What faults cost of a night: accepted integration beside the same night without them.
 
-Run `.venv/bin/python tests/benchmarks/bench_remedies.py`; with `pixels`, the guide camera that drops
-out is also shown on rendered frames and guide frames, which takes minutes.
+Run `.venv/bin/python tests/benchmarks/bench_remedies.py`; with `pixels`, the guide camera that
+drops out is also shown on rendered frames and guide frames, which takes minutes.
 """
 
 from __future__ import annotations
@@ -20,12 +20,11 @@ import yaml
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from guided_night import orders_for  # type: ignore[import-not-found]
-from remedy_nights import FaultyNight, faulty_night  # type: ignore[import-not-found]
-
 from midwatch.interface.conduct import RehearsalOptions, rehearse
 from midwatch.journal.store import Event
 from midwatch.orders import load_night
 from midwatch.orders.faults import parse_fault, schedule
+from remedy_nights import FaultyNight, faulty_night  # type: ignore[import-not-found]
 
 FAULTS = (
     "guide-camera-unplugged@20:40+10m",
@@ -63,7 +62,10 @@ def fast(rig: str, names: tuple[str, ...], **settings: object) -> None:
     with tempfile.TemporaryDirectory() as folder:
         base = faulty_night(Path(folder), rig=rig, **settings)
     print(f"\n{rig}, in numbers: {base.integration_s:.0f} s without faults")
-    print("fault                                      lost s  kept %  faults        remedies promises  took s")
+    print(
+        f"{'fault':40s} {'lost s':>8s} {'kept %':>7s} {'faults':>7s}        {'remedies':>8s} "
+        f"{'promises':8s} {'took s':>6s}"
+    )
     for name in names:
         began_s = time.perf_counter()
         with tempfile.TemporaryDirectory() as folder:
@@ -72,14 +74,17 @@ def fast(rig: str, names: tuple[str, ...], **settings: object) -> None:
 
 
 def pixel_night(folder: Path, *names: str) -> FaultyNight:
-    """Rehearse an evening of the rig with a guide camera on rendered frames, on a mount whose
-    worm swings by 8 arcsec from peak to peak."""
+    """Rehearse an evening of the rig with a guide camera on rendered frames.
+
+    Its mount has a worm that swings by 8 arcsec from peak to peak.
+    """
     orders = orders_for(folder, frames=400)
     rig = yaml.safe_load((folder / "rig.yaml").read_text(encoding="utf-8"))
     rig["devices"]["weather"]["options"].pop("clouds", None)
     rig["devices"]["mount"]["options"] = {"worm_arcsec": 8.0}
     (folder / "rig.yaml").write_text(yaml.safe_dump(rig), encoding="utf-8")
-    text = orders.read_text(encoding="utf-8").replace("dec: 25d,", "dec: 25d, min_altitude_deg: 66,")
+    text = orders.read_text(encoding="utf-8")
+    text = text.replace("dec: 25d,", "dec: 25d, min_altitude_deg: 66,")
     orders.write_text(text.replace("exposure_s: 60", "exposure_s: 120"), encoding="utf-8")
     night = load_night(orders)
     assert night.orders.evening is not None

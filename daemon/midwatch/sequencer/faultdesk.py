@@ -60,6 +60,9 @@ class FaultDesk:
     def succeeded(self, decision: Decision) -> None:
         """Close the faults that held a duty up."""
         for fault in self._record.open_faults():
+            if fault.began.duty == "secure" and decision.duty in ("open", "close"):
+                # The sky has cleared meanwhile, or everything is at rest for good.
+                self.close(fault, f"{decision.duty} succeeded")
             if fault.began.duty != decision.duty or not self._proved(fault, decision):
                 continue
             remedy = retry_name(decision.duty)
