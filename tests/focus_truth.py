@@ -141,7 +141,10 @@ PIXEL_BEST = 15_000
 
 def pixel_optics(rig: str) -> Optics:
     options = RIGS[rig]
-    return Optics(options["focal_length_mm"] / options["aperture_mm"], options["pixel_um"], 5.0)
+    return Optics(
+        options["focal_length_mm"] / options["aperture_mm"], options["pixel_um"], 5.0,
+        obstructed=bool(options.get("obstruction")),
+    )  # fmt: skip
 
 
 def pixel_run(rig: str, off_zones: float, seed: int, exposure_s: float = 4.0) -> FocusSearch:
@@ -177,6 +180,29 @@ def pixel_run(rig: str, off_zones: float, seed: int, exposure_s: float = 4.0) ->
         return search
 
     found: FocusSearch = on_bench(main, seed=seed)
+    return found
+
+
+def pixel_sizes(
+    rig: str, offsets_zones: tuple[float, ...], seed: int, exposure_s: float = 4.0
+) -> list[FocusMeasure]:
+    """Return what frames at these distances from focus show."""
+
+    async def main(bench: Bench) -> list[FocusMeasure]:
+        focuser = await connected(
+            make_focuser(bench.context("focuser", best_position=PIXEL_BEST, slope_steps_per_c=0.0))
+        )
+        camera = await connected(make_camera(bench.context("camera", **RIGS[rig])))
+        point(bench)
+        seen = []
+        for off in offsets_zones:
+            position = round(PIXEL_BEST + off * pixel_optics(rig).zone_steps)
+            await focuser.perform(Move(position=position - LOWEST))
+            await focuser.perform(Move(position=position))
+            seen.append(await _look(bench, camera, exposure_s))
+        return seen
+
+    found: list[FocusMeasure] = on_bench(main, seed=seed)
     return found
 
 
