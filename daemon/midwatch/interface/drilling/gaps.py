@@ -17,6 +17,10 @@ from midwatch.orders import Night
 __all__ = ["Gaps", "counted_s", "dithered_until", "gaps_of", "lights_of", "wanted_s"]
 
 
+# The journal's moments are rounded; an exposure begins at the instant in which a dither ends.
+_ROUNDED_S = 0.01
+
+
 @dataclass(frozen=True)
 class Gaps:
     """Shortest seconds from the end of one exposure to the next, by what lay between.
@@ -97,7 +101,7 @@ def _between(
             kind = "switched"
         elif _side(turns, before.began_utc_s) != _side(turns, after.began_utc_s):
             kind = "flipped"
-        elif any(before.ended_utc_s <= at <= after.began_utc_s for at in dithers):
+        elif any(before.ended_utc_s < at < after.began_utc_s + _ROUNDED_S for at in dithers):
             kind = "dithered"
         else:
             kind = "plain"
@@ -112,7 +116,7 @@ def _turns(events: Sequence[Event]) -> list[tuple[float, str]]:
 
 
 def _side(turns: Sequence[tuple[float, str]], at_utc_s: float) -> str:
-    index = bisect_right(turns, at_utc_s, key=lambda turn: turn[0])
+    index = bisect_right(turns, at_utc_s + _ROUNDED_S, key=lambda turn: turn[0])
     return turns[index - 1][1] if index else ""
 
 
