@@ -1,0 +1,16 @@
+"""Nights in which a camera, a guider, a mount, a focuser or a wheel lets the rig down."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from fault_expectations import DEVICES, Expected
+from fault_nights import SEED, check, named, rehearsed
+
+
+@pytest.mark.parametrize(("name", "expected"), named(DEVICES))
+def test_a_night_with(name: str, expected: Expected, tmp_path: Path) -> None:
+    print(f"seed {SEED}")
+    check(name, rehearsed(tmp_path, f"{name}@{expected.when}"), expected)

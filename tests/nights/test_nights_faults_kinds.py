@@ -1,0 +1,44 @@
+"""Every kind of fault has its night, and a night with faults can be had again to the last byte."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+from fault_expectations import EXPECTED
+from midwatch.orders.fault_kinds import FAULT_KINDS
+
+TESTS = Path(__file__).parent.parent
+SAMPLED = (
+    "camera-unplugged", "mount-driver-crash-loop", "bus-loss", "power-cut", "cloud-bands",
+    "target-removed",
+)  # fmt: skip
+PROGRAM = """\
+import sys
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from fault_nights import rehearsed
+for fault in sys.argv[1:]:
+    with TemporaryDirectory() as folder:
+        print(fault, rehearsed(Path(folder), fault).outcome.summary.journal_digest)
+"""
+
+
+def test_every_kind_has_its_expectation() -> None:
+    assert EXPECTED.keys() == FAULT_KINDS.keys()
+
+
+def test_the_same_seed_and_faults_give_the_same_journal_in_any_process() -> None:
+    faults = [f"{name}@{EXPECTED[name].when}" for name in SAMPLED]
+    told = []
+    for hash_seed in ("1", "2027"):
+        environment = {**os.environ, "PYTHONHASHSEED": hash_seed, "PYTHONPATH": str(TESTS)}
+        command = [sys.executable, "-W", "ignore", "-c", PROGRAM, *faults]
+        run = subprocess.run(
+            command, env=environment, capture_output=True, text=True, timeout=300, check=True
+        )
+        told.append([line for line in run.stdout.splitlines() if line.split("@")[0] in SAMPLED])
+    assert len(told[0]) == len(set(told[0])) == len(SAMPLED)
+    assert told[0] == told[1]

@@ -1,0 +1,76 @@
+"""Nights in which the weather turns, or the roof or the weather sensor lets the rig down."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from fault_expectations import SHELTER, Expected
+from fault_nights import SEED, FaultNight, check, named, rehearsed
+
+# Of the site: until then the telescope must be parked; a roof takes as long again.
+CLOSE_WITHIN_S = 240.0
+ROOF_S = 60.0
+# Readings older than this count as none; they come every two minutes.
+STALE_S = 180.0
+UNSAFE = ("rain", "gust", "dew", "weather-silent")
+
+
+def check_shelter(name: str, night: FaultNight) -> None:
+    """Demand that a telescope was parked first, and then put under its roof, by the truth."""
+    if name in UNSAFE:
+        noticed_s = night.began_s + (STALE_S + 120.0 if name == "weather-silent" else 120.0)
+        # Saturated air comes slowly, and gusts build up: it is over the limit later.
+        noticed_s += 300.0 if name in ("dew", "gust") else 0.0
+        shut_s = noticed_s + CLOSE_WITHIN_S + ROOF_S
+        assert shut_s < night.ended_s
+        assert night.witness.parked_at(shut_s)
+        assert night.witness.open_fraction(shut_s) == 0.0
+        # It stays so until the time of calm after it is over.
+        assert night.witness.open_fraction(night.ended_s + 800.0) == 0.0
+        begun = [at_s for at_s, fact in night.of("frame_begun") if fact.frame == "light"]
+        assert not [at_s for at_s in begun if noticed_s < at_s < night.ended_s + 800.0]
+    elif name.startswith("roof-st"):
+        # It is not open until the fault is over, and nothing has moved.
+        moved = [at_s for at_s, truth in night.witness.mount if not truth["parked"]]
+        assert min(moved) > night.ended_s
+    elif name == "roof-sensor-lies":
+        slewed = [at_s for at_s, truth in night.witness.mount if truth["slewing"]]
+        assert not [at_s for at_s in slewed if night.began_s < at_s < night.ended_s]
+        begun = [at_s for at_s, fact in night.of("frame_begun") if fact.frame == "light"]
+        assert not [at_s for at_s in begun if night.began_s < at_s < night.ended_s]
+    elif name == "cloud-bands":
+        # Clouds hide stars; they do no harm.
+        assert night.witness.open_fraction(night.ended_s) == 1.0
+
+
+@pytest.mark.parametrize(("name", "expected"), named(SHELTER))
+def test_a_night_with(name: str, expected: Expected, tmp_path: Path) -> None:
+    print(f"seed {SEED}")
+    night = rehearsed(tmp_path, f"{name}@{expected.when}")
+    check(name, night, expected)
+    check_shelter(name, night)
+
+
+def test_a_roof_that_stops_halfway_at_the_end_is_closed_all_the_same(tmp_path: Path) -> None:
+    night = rehearsed(tmp_path, "roof-stops-halfway@21:17:20+5m")
+    night.check_promises()
+    night.check_rest()
+    assert night.witness.moved_under_roof() == []
+    told = [fault for fault in night.faults if fault.device == "roof"]
+    assert told
+    assert all(fault.ended is not None for fault in told)
+
+
+def test_a_roof_that_never_closes_is_a_fault_that_stands(tmp_path: Path) -> None:
+    night = rehearsed(tmp_path, "roof-stops-halfway@21:17:20+10h")
+    night.check_frames()
+    # What can be done is done: the telescope is parked and the camera warm, and a person is told.
+    assert (night.end.parked, night.end.warm, night.end.closed) == (True, True, False)
+    assert night.witness.mount[-1][1]["parked"]
+    (told,) = [fault for fault in night.faults if fault.device == "roof"]
+    assert told.ended is None
+    assert [r.remedy for r in told.remedies].count("retry close") >= 3
+    broken = [promise.number for promise in night.outcome.summary.promises if promise.ok is False]
+    assert broken == [8], "the promise of a closed roof, and no other"
