@@ -6,7 +6,8 @@ A schedule of exposures is sought that is free to do whatever it likes, one seco
 - takes exposures of the lengths ordered (and of those that the night itself took unguided);
 - leaves between exposures the shortest gaps that this night or the one without faults has shown:
   reading out, dithering as often as ordered, changing target, flipping;
-- takes no light where a fault leaves none (see ``lost_light``), and points anew after a park.
+- takes no light where a fault leaves none (see ``lost_light``), and points anew after a park;
+- obeys who closes the night or takes a target out of the orders.
 
 No night can do better, since what it did is such a schedule. Focus runs, changes of filter and
 first settling are left out: a plan that knows everything needs none of them in the dark. Guiding
@@ -22,13 +23,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from midwatch.interface.drilling.gaps import Gaps, dithered_until, lights_of, wanted_s
 from midwatch.interface.drilling.lost_light import Dark, clouded, dark_spans
 from midwatch.interface.drilling.timetable import Place, Steps, best_schedule
+from midwatch.journal.events import OperatorSpoke, OrdersChanged
 from midwatch.journal.record import NightRecord
-from midwatch.journal.store import Event
+from midwatch.journal.store import Event, facts_of
 from midwatch.orders import Night
 from midwatch.orders.faults import ScheduledFault
 from midwatch.planning import NightPlan, TargetPlan
@@ -39,6 +41,8 @@ __all__ = ["clairvoyant_s", "priced_bound_s"]
 _DEGREE_S = 86164.1 / 360.0
 # Windows are journaled and held by others' arithmetic.
 _WINDOW_SLACK_S = 2.0
+# As whom the daemon itself ends a night.
+_ITSELF = "midwatch"
 # Times that the price of a target is halved towards its best.
 _PRICINGS = 4
 
@@ -74,12 +78,34 @@ def clairvoyant_s(
         for place in _places(target, night, {light.exposure_s for light in lights
                                              if light.begun.target == target.target.name})
     ]  # fmt: skip
+    darks += [Dark(at, math.inf, "begin") for at in _closed_by_hand(events)]
+    until = _removed(events)
+    places = [_until(place, until.get(place.target, math.inf)) for place in places]
     every = night.rig.guiding.dither_every if "guider" in night.rig.devices.present() else 0
     steps = Steps(
         gaps=gaps, dither_every=every, dithered_until_utc_s=dithered_until(record, events, every)
     )
     wanted = {t.target.name: wanted_s(night, t.target.name) for t in plan.targets}
     return priced_bound_s(places, darks, steps, wanted, (plan.dusk_s, plan.dawn_s))
+
+
+def _closed_by_hand(events: Sequence[Event]) -> Iterable[float]:
+    """Yield when a person ordered the night to be closed: nothing is begun from then on."""
+    for at, spoke in facts_of(events, OperatorSpoke):
+        if spoke.command == "close" and spoke.who != _ITSELF:
+            yield at + _WINDOW_SLACK_S
+
+
+def _removed(events: Sequence[Event]) -> dict[str, float]:
+    """Return from when on new orders no longer held a target."""
+    return {name: at for at, new in facts_of(events, OrdersChanged) for name in new.removed}
+
+
+def _until(place: Place, utc_s: float) -> Place:
+    """Return a place whose last exposure begins no later than an instant."""
+    last_s = utc_s + max(place.lengths_s) + _WINDOW_SLACK_S
+    spans = tuple((start, min(end, last_s)) for start, end in place.spans_utc_s if start < last_s)
+    return replace(place, spans_utc_s=spans)
 
 
 def _places(target: TargetPlan, night: Night, taken: Iterable[float]) -> Iterable[Place]:
