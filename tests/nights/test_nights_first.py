@@ -17,6 +17,7 @@ from astropy.io import fits
 
 from midwatch.journal.events import (
     DecisionMade,
+    DutyBegan,
     Flipped,
     FocusRun,
     FrameBegun,
@@ -133,13 +134,15 @@ def test_the_first_target_gives_way_when_it_sets_behind_the_trees(
 
 
 def test_there_is_one_flip_inside_its_window(night: tuple[Path, dict[str, Any]], sky: Any) -> None:
-    """Hour angle by skyfield: flip from 3 min, limit at 20 min past the meridian."""
+    """Hour angle by skyfield: flip from 3 min; the unflipped side is left before 20 min."""
     out, summary = night
     assert len(summary["flips"]) == 1
     targets = {t["name"]: t for t in summary["targets"]}
-    flips = [e.at_utc_s for e in read_events(out / "journal.sqlite")
-             if isinstance(e.fact, MotionEnded) and e.fact.what.startswith("flip")]  # fmt: skip
-    (at,) = flips
+    events = read_events(out / "journal.sqlite")
+    (at,) = [e.at_utc_s for e in events if isinstance(e.fact, DutyBegan) and e.fact.duty == "flip"]
+    (ended,) = [e.fact for e in events
+                if isinstance(e.fact, MotionEnded) and e.fact.what.startswith("flip")]  # fmt: skip
+    assert ended.pier_side == "east" and ended.within_limits
     assert 3 / 60 <= sky.hour_angle_h(targets["M 101"], at) <= 20 / 60
     for frame in lights(summary, "M 101"):
         begins = utc_s(frame["began"])

@@ -41,6 +41,8 @@ def cloudy(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Told]:
     evening = {"from": 6.0, "to": 8.35, "percent": 40}
     band = {"from": 9.7, "to": 10.4, "percent": 70}
     rig["devices"]["weather"]["options"] = {"clouds": [evening, band]}
+    # A guide star so bright that no cloud hides it: all exposures are as long as ordered.
+    rig["devices"]["guider"]["options"] = {"snr": 1000}
     rig_path.write_text(yaml.safe_dump(rig))
     orders = {
         "site": "../sites/larch-hollow.yaml",
