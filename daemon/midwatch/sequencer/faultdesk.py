@@ -124,10 +124,18 @@ class FaultDesk:
                 if trouble is None or trouble[0] != fault.began.fault:
                     named = device.replace("_", " ")
                     self.close(fault, f"the {named} is back" if trouble is None else trouble[1])
+            elif fault.began.duty == "open" and self._roof_is_open():
+                # A sensor that told lies, or a hand: nothing is left to be opened.
+                self.close(fault, "the roof is open")
         for role, client in devices.items():
             trouble = None if role in spare else _trouble(client)
             if trouble is not None and open_fault(self._record, None, trouble[0], role) is None:
                 self.open(role, *trouble)
+
+    def _roof_is_open(self) -> bool:
+        roof = self._rig.roof
+        state = None if roof is None or roof.down else roof.state
+        return state is not None and state.position == "open"
 
     def open(
         self,
