@@ -157,10 +157,10 @@ DEVICES: dict[str, Expected] = {
     "focuser-reversed": Expected("19:39+10m", 4 * FRAME_S),
     # Frames through the filter in the beam go on.
     "filter-wheel-jams": Expected(
-        _midst("+10m"), 4 * FRAME_S, told=("filter_wheel.device_fault", "filter_wheel.wrong_filter"),
-        remedies=("retry", "reconnect"),
+        _midst("+10m"), 4 * FRAME_S, remedies=("retry", "reconnect"),
+        told=("filter_wheel.device_fault", "filter_wheel.wrong_filter"),
     ),
-}
+}  # fmt: skip
 
 SHELTER: dict[str, Expected] = {
     "roof-stays-shut": Expected(
@@ -182,25 +182,25 @@ SHELTER: dict[str, Expected] = {
         spoils="all",
     ),
     "gust": Expected(
-        _midst("+10m"), 10 * MINUTE_S + CALM_S + 4 * FRAME_S, least_s=10 * MINUTE_S, quiet=True,
+        _midst("+15m"), 15 * MINUTE_S + CALM_S + 4 * FRAME_S, least_s=10 * MINUTE_S, quiet=True,
     ),
     "dew": Expected(
         _midst("+20m"), 20 * MINUTE_S + CALM_S + 4 * FRAME_S, least_s=10 * MINUTE_S, quiet=True,
     ),
     # Readings are good for three minutes; then nobody knows whether it rains.
     "weather-silent": Expected(
-        _midst("+10m"), 10 * MINUTE_S + CALM_S + 4 * FRAME_S, least_s=5 * MINUTE_S,
+        _midst("+15m"), 15 * MINUTE_S + CALM_S + 4 * FRAME_S, least_s=5 * MINUTE_S,
     ),
     # A sensor that repeats itself in honest messages cannot be told from a quiet night.
     "weather-stuck": Expected(_midst("+15m"), FRAME_S, quiet=True),
-}
+}  # fmt: skip
 
 _CAMERA_DOWN = ("camera.silent", "camera.not_connected", "camera.no_answer")
 _FOCUSER_DOWN = ("focuser.silent", "focuser.not_connected")
 _GUIDER_DOWN = ("guider.silent", "guider.not_connected", "guider.not_settled", "guider.no_guiding")
 _MOUNT_DOWN = ("mount.silent", "mount.not_connected")
 _WEATHER_DOWN = ("weather.silent", "weather.not_connected")
-_LOSES_WEATHER = "three seconds without the weather sensor's driver close the roof for a quarter hour"
+_LOSES_WEATHER = "three seconds without the weather sensor's driver cost a quarter of an hour"
 
 PROCESSES: dict[str, Expected] = {
     "camera-driver-crash": Expected(
@@ -263,7 +263,7 @@ BUS: dict[str, Expected] = {
         missing="a focuser whose state comes after its answer is taken for stuck",
     ),
     "retained-lost": Expected(MIDST, 0.0, quiet=True),
-}
+}  # fmt: skip
 
 MACHINE: dict[str, Expected] = {
     # The exposure ends without the daemon, and its frame waits in the spool.
@@ -285,7 +285,7 @@ MACHINE: dict[str, Expected] = {
     ),
     "slow-disk": Expected(_midst("+15m"), 3 * FRAME_S, quiet=True),
     "clock-step-seconds": Expected(MIDST, 0.0, quiet=True),
-    "clock-step-hours": Expected(_midst("+10m"), 0.0, told=("daemon.clock_jumped",), within_s=150.0),
+    "clock-step-hours": Expected(_midst("+10m"), 0.0, told=("daemon.clock_jumped",)),
     # Nobody watches the weather meanwhile: the roof's host does not know it either, the lease
     # stands. After waking the readings are old: it closes, and waits for its time of calm.
     "suspend": Expected(
@@ -298,10 +298,10 @@ OPERATOR: dict[str, Expected] = {
     "bad-orders": Expected(MIDST, 0.0, quiet=True),
     # Of all that was said the close stands: the night is over.
     "conflicting-commands": Expected(
-        MIDST, 68 * MINUTE_S, least_s=50 * MINUTE_S, quiet=True, spoils="hand"
+        MIDST, 62 * MINUTE_S, least_s=45 * MINUTE_S, quiet=True, spoils="hand"
     ),
     # The frame in hand is of a target that nobody wants; the neighbour is centred and goes on.
-    "target-removed": Expected(MIDST, 6 * FRAME_S, least_s=FRAME_S, quiet=True, spoils="hand"),
-}
+    "target-removed": Expected(MIDST, 4 * FRAME_S, quiet=True, spoils="hand"),
+}  # fmt: skip
 
 EXPECTED: dict[str, Expected] = {**DEVICES, **SHELTER, **PROCESSES, **BUS, **MACHINE, **OPERATOR}

@@ -2,7 +2,7 @@
 
 Dusk is at 19:44:46 in the zone of the site. The camera is cooled from 18:26 on, the roof opens at
 19:38, then come the slew, centring, focus and guiding. Both fields have passed the meridian by
-then; the second sinks out of its window at 21:13, the first at 21:18.
+then, and sink out of their windows at 21:11.
 """
 
 from __future__ import annotations

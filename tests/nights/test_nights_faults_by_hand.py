@@ -20,7 +20,7 @@ def check_orders(name: str, night: FaultNight) -> None:
         said = [fact.command for _, fact in night.of("operator")]
         assert "close" in said
         assert after == []
-        (ended_s, _), = night.of("night_ended")
+        ((ended_s, _),) = night.of("night_ended")
         assert ended_s < night.began_s + 1200.0
     else:
         (changed,) = night.of("orders_changed")

@@ -54,7 +54,7 @@ def test_a_night_with(name: str, expected: Expected, tmp_path: Path) -> None:
 
 
 def test_a_roof_that_stops_halfway_at_the_end_is_closed_all_the_same(tmp_path: Path) -> None:
-    night = rehearsed(tmp_path, "roof-stops-halfway@21:17:20+5m")
+    night = rehearsed(tmp_path, "roof-stops-halfway@21:09+5m")
     night.check_promises()
     night.check_rest()
     assert night.witness.moved_under_roof() == []
@@ -64,7 +64,7 @@ def test_a_roof_that_stops_halfway_at_the_end_is_closed_all_the_same(tmp_path: P
 
 
 def test_a_roof_that_never_closes_is_a_fault_that_stands(tmp_path: Path) -> None:
-    night = rehearsed(tmp_path, "roof-stops-halfway@21:17:20+10h")
+    night = rehearsed(tmp_path, "roof-stops-halfway@21:09+10h")
     night.check_frames()
     # What can be done is done: the telescope is parked and the camera warm, and a person is told.
     assert (night.end.parked, night.end.warm, night.end.closed) == (True, True, False)
