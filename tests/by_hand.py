@@ -16,8 +16,9 @@ from midwatch.bus.calls import Caller, CommandError
 from midwatch.bus.memory import MemoryBroker, MemoryBus
 from midwatch.bus.topics import Topics
 from midwatch.clock import Clock
-from midwatch.interface.conduct import NightOutcome, RehearsalOptions, rehearse
+from midwatch.interface.conduct import NightOutcome
 from midwatch.interface.loading import load_orders
+from midwatch.interface.rehearsal import RehearsalOptions, rehearse
 from midwatch.journal.store import Event, read_events
 from midwatch.orders.faults import ScheduledFault
 from midwatch.sequencer.changing import Documents, documents_of

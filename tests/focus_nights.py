@@ -11,7 +11,8 @@ from typing import Any, Literal
 
 import yaml
 
-from midwatch.interface.conduct import NightOutcome, RehearsalOptions, rehearse
+from midwatch.interface.conduct import NightOutcome
+from midwatch.interface.rehearsal import RehearsalOptions, rehearse
 from midwatch.journal.events import DecisionMade, Fact, FocusFollowed, FocusRun, FrameRead, Sample
 from midwatch.journal.record import NightRecord
 from midwatch.journal.store import Event

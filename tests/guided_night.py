@@ -12,7 +12,8 @@ from unittest.mock import patch
 import yaml
 
 from midwatch.imaging.guiding import GuideLoop, LoopOutput
-from midwatch.interface.conduct import NightOutcome, RehearsalOptions, rehearse
+from midwatch.interface.conduct import NightOutcome
+from midwatch.interface.rehearsal import RehearsalOptions, rehearse
 from midwatch.journal.store import Event
 from midwatch.orders import load_night
 

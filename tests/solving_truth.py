@@ -94,7 +94,8 @@ def lay_out(
 ) -> TrueField:
     """Return what a frame would show, turned and mirrored at random.
 
-    The false stars are `false_share` of all in the table; magnitudes are read with 0.3 mag of noise.
+    The false stars are `false_share` of all in the table; magnitudes are read with 0.3 mag of
+    noise.
     """
     height, width = chip.shape
     rotation, parity = float(rng.uniform(0, 360)), int(rng.choice([1, -1]))

@@ -10,7 +10,7 @@ from tempfile import TemporaryDirectory
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from guided_night import CONFIGS, GuidedNight, guided_night
-from midwatch.interface.conduct import RehearsalOptions, rehearse
+from midwatch.interface.rehearsal import RehearsalOptions, rehearse
 from midwatch.journal.store import Event, digest_of
 from midwatch.orders import load_night
 

@@ -20,7 +20,7 @@ import yaml
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from guided_night import orders_for  # type: ignore[import-not-found]
-from midwatch.interface.conduct import RehearsalOptions, rehearse
+from midwatch.interface.rehearsal import RehearsalOptions, rehearse
 from midwatch.journal.store import Event
 from midwatch.orders import load_night
 from midwatch.orders.faults import parse_fault, schedule

@@ -16,7 +16,7 @@ import pytest
 from astropy.io import fits
 
 from interface_bench import ORDERS, RIG, write_night
-from midwatch.interface.conduct import RehearsalOptions, rehearse
+from midwatch.interface.rehearsal import RehearsalOptions, rehearse
 from midwatch.journal.events import FaultBegan, FaultEnded, FrameBegun, RemedyTried
 from midwatch.journal.store import Event
 from midwatch.orders import load_night

@@ -13,7 +13,8 @@ import yaml
 from astropy.io import fits
 
 from grading_scenes import Scene, graded
-from midwatch.interface.conduct import NightOutcome, RehearsalOptions, rehearse
+from midwatch.interface.conduct import NightOutcome
+from midwatch.interface.rehearsal import RehearsalOptions, rehearse
 from midwatch.journal.events import FrameBegun, FrameGraded, FrameRegraded
 from midwatch.journal.store import Event
 from midwatch.orders import load_night

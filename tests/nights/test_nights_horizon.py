@@ -12,7 +12,8 @@ import pytest
 import yaml
 
 from interface_bench import midwatch
-from midwatch.interface.conduct import NightOutcome, RehearsalOptions, rehearse
+from midwatch.interface.conduct import NightOutcome
+from midwatch.interface.rehearsal import RehearsalOptions, rehearse
 from midwatch.orders import load_night
 from midwatch.sky import Horizon
 

@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 import yaml
 
-from midwatch.interface.conduct import NightOutcome, RehearsalOptions, rehearse
+from midwatch.interface.conduct import NightOutcome
+from midwatch.interface.rehearsal import RehearsalOptions, rehearse
 from midwatch.journal.events import (
     DecisionMade,
     DutyEnded,

@@ -44,7 +44,8 @@ def host(device: str = "mount", *silences: Silence, since_s: float = DUSK - 100.
          holders: tuple[tuple[str, float], ...] = ()) -> HostAccount:  # fmt: skip
     return HostAccount(
         device=device, since_utc_s=since_s, lease_s=LEASE_S,
-        counts={"malformed": 3, "duplicate": 2}, holders=holders, senders=("midwatch",), silences=silences,
+        counts={"malformed": 3, "duplicate": 2}, holders=holders, senders=("midwatch",),
+        silences=silences,
     )  # fmt: skip
 
 

@@ -25,9 +25,9 @@ from midwatch.devices.rig import RigClient
 from midwatch.devices.spool import MemorySpool
 from midwatch.errors import InputError
 from midwatch.imaging.worker import InlineMeasurer, Measurer, ProcessMeasurer
-from midwatch.interface.conduct import RunOptions
 from midwatch.interface.console import iso_utc
 from midwatch.interface.deviceprocesses import DeviceProcesses
+from midwatch.interface.realnight import RunOptions
 from midwatch.interface.simulated import simulated_rig
 from midwatch.orders import Night
 from midwatch.orders.models import DeviceEntry, Rig

@@ -20,10 +20,10 @@ from midwatch.interface.alignment import (
     rehearse_alignment,
     run_alignment,
 )
-from midwatch.interface.conduct import RunOptions
 from midwatch.interface.console import heading, say, say_json, table, tell
 from midwatch.interface.failures import BROKEN_PROMISE, DONE, INTERRUPTED
 from midwatch.interface.loading import evening_of, load_orders
+from midwatch.interface.realnight import RunOptions
 from midwatch.interface.runfile import Running, announced, broker_of
 from midwatch.journal.files import write_whole
 from midwatch.orders import Night

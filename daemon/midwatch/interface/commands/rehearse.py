@@ -5,10 +5,10 @@ from __future__ import annotations
 import argparse
 
 from midwatch.interface.anew import make_room
-from midwatch.interface.conduct import RehearsalOptions, rehearse
 from midwatch.interface.epilogue import conclude
 from midwatch.interface.loading import evening_of, faults_of, load_orders
 from midwatch.interface.progress import NightProgress, shown
+from midwatch.interface.rehearsal import RehearsalOptions, rehearse
 from midwatch.interface.surroundings import Surroundings
 from midwatch.planning import plan_night
 

@@ -16,13 +16,14 @@ import structlog
 from midwatch.bus.settings import BrokerSettings
 from midwatch.clock import Clock, ScaledClock, WallClock
 from midwatch.errors import InputError, MidwatchError
-from midwatch.interface.conduct import NightOutcome, RunOptions, run
+from midwatch.interface.conduct import NightOutcome
 from midwatch.interface.console import hours_text, tell
 from midwatch.interface.epilogue import conclude
 from midwatch.interface.failures import DONE, INTERRUPTED, explained
 from midwatch.interface.hail import order, visit, visitor
 from midwatch.interface.loading import evening_of, load_orders
 from midwatch.interface.progress import NightProgress, shown
+from midwatch.interface.realnight import RunOptions, run
 from midwatch.interface.runfaults import run_faults
 from midwatch.interface.runfile import Running, announced, broker_of
 from midwatch.interface.service import watched_service

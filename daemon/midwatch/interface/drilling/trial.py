@@ -9,10 +9,10 @@ from pathlib import Path
 
 from midwatch.devices.chance import device_rng
 from midwatch.errors import InputError
-from midwatch.interface.conduct import RehearsalOptions, rehearse
 from midwatch.interface.drilling.bound import clairvoyant_s
 from midwatch.interface.drilling.gaps import Gaps, counted_s, gaps_of
 from midwatch.interface.failures import explained
+from midwatch.interface.rehearsal import RehearsalOptions, rehearse
 from midwatch.journal.record import NightRecord
 from midwatch.journal.store import Event
 from midwatch.orders import Night

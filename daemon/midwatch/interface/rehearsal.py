@@ -1,0 +1,133 @@
+"""Rehearses a night: the real daemon against simulated devices, in virtual time."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Coroutine
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any
+
+from midwatch.bus.disturbed import DisturbedBroker
+from midwatch.bus.memory import MemoryBroker
+from midwatch.bus.topics import Topics
+from midwatch.clock import (
+    Clock,
+    ShiftedClock,
+    SteadyClock,
+    VirtualClock,
+    WallClock,
+)
+from midwatch.devices.chance import device_rng
+from midwatch.devices.process import RigSetting
+from midwatch.interface.byhand import RehearsedPerson
+from midwatch.interface.conduct import Hear, NightOutcome, SkyMode, Stage, conduct
+from midwatch.interface.faultstage import FaultStage, Lives, faulty_rig
+from midwatch.interface.life import Disk, Life
+from midwatch.interface.rehearsed import RehearsedDevices
+from midwatch.interface.simulated import simulated_rig, with_rare_heartbeats
+from midwatch.orders import Night
+from midwatch.orders.faults import ScheduledFault
+from midwatch.planning import plan_night, require_a_target
+from midwatch.sky import Observer
+from midwatch.sky.night import evening_at
+from midwatch.virtual_time import run_virtual
+
+Guest = Callable[[MemoryBroker, Topics, Clock], Coroutine[Any, Any, None]]
+
+# Virtual time starts this long before preparation, so that the wait for it is rehearsed too.
+_EARLY_S = 300.0
+_BROKER_S = 30.0
+_ARRIVAL_S = 30.0
+
+
+@dataclass(frozen=True)
+class RehearsalOptions:
+    """How to rehearse; None takes the orders' own seed and evening.
+
+    Attributes:
+        faults: what goes wrong.
+        guest: somebody else at the bus, for as long as the night lasts.
+        lean: leave frames and journal only, without report and night.json.
+    """
+
+    seed: int | None
+    sky_mode: SkyMode
+    data_folder: Path
+    evening: date | None
+    faults: tuple[ScheduledFault, ...] = ()
+    guest: Guest | None = None
+    lean: bool = False
+
+
+def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = None) -> NightOutcome:
+    """Run the whole night in virtual time against simulated devices; blocks until its end."""
+    evening = options.evening or night.orders.evening
+    if evening is None:
+        now_s = WallClock().unix_s()
+        evening = evening_at(Observer(night.place), now_s, night.site.timezone)
+    seed = night.orders.seed if options.seed is None else options.seed
+    declared = night
+    rig = faulty_rig(simulated_rig(night.rig, options.sky_mode), options.faults)
+    night = replace(night, rig=with_rare_heartbeats(rig) if options.sky_mode == "fast" else rig)
+    plan = plan_night(night, evening)
+    require_a_target(night, plan)
+    clock = VirtualClock(datetime.fromtimestamp(plan.prepare_from_s - _EARLY_S, UTC))
+    machine = ShiftedClock(clock)
+    # A rehearsal without faults of the machine needs no second look at its clock.
+    daemon_clock: Clock = SteadyClock(machine) if options.faults else clock
+    outcomes: list[NightOutcome] = []
+
+    async def main() -> NightOutcome:
+        broker = DisturbedBroker(device_rng(seed, "bus"), _physics)
+        disk = Disk()
+        setting = RigSetting(night.rig, night.site.name, night.place, night.horizon)
+        person = RehearsedPerson(broker, setting.topics, daemon_clock, declared, seed)
+        async with RehearsedDevices(setting, broker, clock, seed) as devices, person:
+
+            async def live(life: Life) -> None:
+                stage = Stage(
+                    clock=daemon_clock,
+                    bus=life.bus,
+                    topics=setting.topics,
+                    measurer=life.measurer,
+                    data_folder=options.data_folder,
+                    seed=seed,
+                    rehearsal=True,
+                    sky_mode=options.sky_mode,
+                    hear=on_event,
+                    arrival_s=0.0,
+                    declared=declared,
+                    open_journal=life.open_journal,
+                    supervisor=devices,
+                    lean=options.lean,
+                )
+                outcomes.append(await conduct(night, plan, stage))
+
+            lives = Lives(lambda: Life(broker, daemon_clock, disk), live)
+            stage = FaultStage(
+                options.faults, clock=clock, machine=machine, broker=broker, devices=devices,
+                disk=disk, lives=lives, hand_in=person.hand_in,
+            )  # fmt: skip
+            beside = [asyncio.create_task(stage.run(), name="faults")]
+            if options.guest is not None:
+                visit = options.guest(broker, setting.topics, daemon_clock)
+                beside.append(asyncio.create_task(visit, name="guest"))
+            try:
+                await lives.run()
+            finally:
+                for task in beside:
+                    task.cancel()
+                await asyncio.gather(*beside, return_exceptions=True)
+            for task in beside:
+                if not task.cancelled():
+                    task.result()
+            return outcomes[-1]
+
+    return run_virtual(main)
+
+
+def _physics(topic: str) -> bool:
+    """Tell what is no message of the bus: how simulated devices act on each other."""
+    return topic.endswith("/event/truth")
