@@ -151,10 +151,10 @@ class StandingNight:
         folder: Path,
         port: int,
         *,
-        speed: float = 120.0,
+        speed: float = 100.0,
         exposure_s: float = 60.0,
         count: int = 6,
-        lease_s: float = 480.0,
+        lease_s: float = 600.0,
         heartbeat_s: float = 60.0,
         seed: int = 1,
         words: tuple[str, ...] = (),
@@ -221,8 +221,9 @@ class StandingNight:
 
     def exposing(self, filed: int = 1) -> bool:
         """Whether some frames are filed and another is under way."""
-        begun, known = self.facts(FrameBegun), len(self.facts(FrameRead))
-        return self.filed() >= filed and len(begun) > known + len(self.facts(FrameLost))
+        begun = [f.exposure_id for f in self.facts(FrameBegun)]
+        over = {f.exposure_id for kind in (FrameRead, FrameLost) for f in self.facts(kind)}
+        return self.filed() >= filed and bool(begun) and begun[-1] not in over
 
     def finished(self) -> bool:
         """Whether the night has ended; a daemon that died is started again."""

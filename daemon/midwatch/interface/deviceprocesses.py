@@ -107,8 +107,12 @@ class DeviceProcesses:
 
         Raises:
             KeyError: no process of this role is minded here.
+            UnreachableError: the broker is away. A driver then is silent through no fault of its
+                own, and must be left alone with its lease: a new one would wait for its end anew,
+                and its device would never be made safe.
         """
         again = self._wanted_again[role]
+        await self._reach_broker()
         process = self.processes[role]
         again.set()
         if process.returncode is None:
@@ -123,6 +127,13 @@ class DeviceProcesses:
             if self.processes[role] is not process:
                 return
             await WallClock().sleep(_LOOK_S)
+
+    async def _reach_broker(self) -> None:
+        # Only nights over a broker have device processes.
+        from midwatch.bus.mqtt import MqttBus
+
+        async with MqttBus(self._broker, "midwatch-supervisor", WallClock(), seed=0) as bus:
+            await bus.wait_connected(_LEAVE_S)
 
     async def _start(self, role: str) -> None:
         # Standard output is the run's own, and must end with it.
