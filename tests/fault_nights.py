@@ -8,6 +8,7 @@ then, and sink out of their windows at 21:11.
 from __future__ import annotations
 
 import json
+import shutil
 from bisect import bisect_right
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -25,7 +26,8 @@ from fault_expectations import Expected
 from midwatch.bus.memory import MemoryBroker, MemoryBus
 from midwatch.bus.topics import Topics
 from midwatch.clock import Clock
-from midwatch.interface.conduct import NightOutcome, RehearsalOptions, rehearse
+from midwatch.interface.conduct import NightOutcome
+from midwatch.interface.rehearsal import RehearsalOptions, rehearse
 from midwatch.journal.store import Event
 from midwatch.journal.summary_models import FaultSummary, FrameSummary
 from midwatch.orders import load_night
@@ -37,8 +39,8 @@ EXPOSURE_S = 120.0
 ZONE = ZoneInfo("Europe/Vienna")
 # The demo rig has a guider, a wheel, a roof, a weather sensor, a flat panel and a switch.
 ORDERS = f"""\
-site: {CONFIGS}/sites/larch-hollow.yaml
-rig: {CONFIGS}/rigs/harrier.yaml
+site: larch-hollow.yaml
+rig: harrier.yaml
 evening: 2027-03-10
 targets:
   - name: a field in Gemini
@@ -58,6 +60,9 @@ targets:
       - {{filter: L, exposure_s: {EXPOSURE_S:g}, count: 400}}
 seed: {SEED}
 """
+_BESIDE = (
+    "sites/larch-hollow.yaml", "sites/larch-hollow.horizon.txt", "rigs/harrier.yaml",
+)  # fmt: skip
 _WATCHED = ("mount/event/truth", "roof/event/truth", "roof/state")
 
 
@@ -207,6 +212,9 @@ def rehearsed(folder: Path, *faults: str, seed: int = SEED) -> FaultNight:
         seed: of all randomness.
     """
     folder.mkdir(parents=True, exist_ok=True)
+    # Orders that are handed in by hand may name no files but those beside them.
+    for name in _BESIDE:
+        shutil.copy(CONFIGS / name, folder)
     orders = folder / "orders.yaml"
     orders.write_text(ORDERS, encoding="utf-8")
     night = load_night(orders)

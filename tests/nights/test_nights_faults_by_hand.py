@@ -14,6 +14,7 @@ def check_orders(name: str, night: FaultNight) -> None:
     after = [fact for at_s, fact in night.of("frame_begun")
              if at_s > night.began_s and fact.frame == "light"]  # fmt: skip
     if name == "bad-orders":
+        # What was taken before stands, and the mistake is on record where a person finds it.
         assert night.of("orders_changed") == []
         assert {fact.target for fact in after} == {"a field in Gemini"}
     elif name == "conflicting-commands":
