@@ -136,11 +136,12 @@ def test_a_mount_that_does_not_track_is_not_blamed_on_the_sky(tmp_path: Path) ->
 
 
 def test_a_mount_that_is_lost_is_told_with_what_blind_solving_lacks(tmp_path: Path) -> None:
-    lost = centred(tmp_path, Rig(centring={"index_folder": "no/such/folder"}), off_deg=25.0)
+    (tmp_path / "stars").mkdir()
+    lost = centred(tmp_path, Rig(centring={"index_folder": "stars"}), off_deg=25.0)
     assert lost.failure is not None
     assert (lost.failure.device, lost.failure.fault) == ("sky", "not_centred")
     assert "within 15 degrees" in lost.failure.message
-    assert f"no index files in {tmp_path}/no/such/folder" in lost.failure.message
+    assert f"no index files in {tmp_path}/stars" in lost.failure.message
 
 
 def test_few_stars_through_a_narrow_filter_bring_the_broadest_in(tmp_path: Path) -> None:

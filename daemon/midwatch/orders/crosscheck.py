@@ -84,7 +84,7 @@ def filters_in_rig(rig: ReadFile) -> Iterator[InputProblem]:
 def folders_in_rig(rig: ReadFile) -> Iterator[InputProblem]:
     """Check that the folder of star index files is there."""
     for path, name in rig.words("centring", "index_folder"):
-        if not Path(name).expanduser().is_dir():
+        if not (rig.path.parent / Path(name).expanduser()).is_dir():
             yield rig.problem(
                 path, f"there is no folder {name!r}",
                 "leave the line out, or install index files and name their folder",
