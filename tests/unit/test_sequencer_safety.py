@@ -61,6 +61,54 @@ def test_a_restart_in_bad_weather_waits_for_calm() -> None:
     assert watch.update(weather(), 5, 600.0).safe
 
 
+def reading(at_s: float, **changes: object) -> WeatherState:
+    return weather(read_at=datetime.fromtimestamp(at_s, UTC), **changes)
+
+
+def test_a_gap_between_good_readings_ends_with_three_new_good_ones() -> None:
+    watch = SafetyWatch(LIMITS, has_sensor=True)
+    assert watch.update(reading(0.0), 0.0, 0.0).safe
+    assert not watch.update(None, 130.0, 130.0).safe
+    assert not watch.update(reading(0.0), 100.0, 300.0).safe, "the one from before counts no more"
+    for at_s in (310.0, 370.0):
+        assert not watch.update(reading(at_s), 0.0, at_s).safe
+        assert not watch.update(reading(at_s), 30.0, at_s + 30.0).safe, "heard twice is one"
+    assert watch.update(reading(430.0), 0.0, 430.0).safe
+
+
+@pytest.mark.parametrize(
+    "between",
+    [
+        pytest.param([(None, 130.0, 130.0), (reading(300.0, rain=True), 0.0, 300.0)], id="rain"),
+        pytest.param([(reading(60.0, rain=True), 0.0, 60.0), (None, 200.0, 260.0)], id="rained"),
+        pytest.param([(reading(200.0, rain=True, wind_ms=None), 0.0, 200.0)], id="half a reading"),
+        pytest.param([(None, 130.0, 130.0), (None, 600.0, 600.0)], id="as long as the calm time"),
+    ],
+)
+def test_no_other_trouble_ends_before_the_calm_time(
+    between: list[tuple[WeatherState | None, float, float]],
+) -> None:
+    watch = SafetyWatch(LIMITS, has_sensor=True)
+    assert watch.update(reading(0.0), 0.0, 0.0).safe
+    for state, age_s, now_s in between:
+        assert not watch.update(state, age_s, now_s).safe
+    for minute in range(10):
+        at_s = 610.0 + 60.0 * minute
+        assert not watch.update(reading(at_s), 0.0, at_s).safe
+    assert watch.update(reading(1210.0), 0.0, 1210.0).safe
+
+
+def test_a_gap_within_a_gap_counts_from_the_first() -> None:
+    watch = SafetyWatch(LIMITS, has_sensor=True)
+    assert watch.update(reading(0.0), 0.0, 0.0).safe
+    assert not watch.update(None, 130.0, 130.0).safe
+    assert not watch.update(reading(300.0), 0.0, 300.0).safe
+    assert not watch.update(None, 200.0, 500.0).safe
+    for at_s in (660.0, 720.0, 780.0, 840.0):
+        assert not watch.update(reading(at_s), 0.0, at_s).safe
+    assert watch.update(reading(1260.0), 0.0, 1260.0).safe
+
+
 def test_a_rig_without_sensor_is_in_the_operators_hands() -> None:
     assert SafetyWatch(LIMITS, has_sensor=False).update(None, float("inf"), 0.0).safe
 
