@@ -7,8 +7,10 @@ from typing import ClassVar, Literal
 from midwatch.api import (
     Args,
     Cause,
+    CommandError,
     DutyContext,
     DutyFailedError,
+    ErrorKind,
     Flipped,
     Slew,
     Track,
@@ -54,8 +56,16 @@ class SlewTo:
     async def perform(self, context: DutyContext, args: Args) -> None:
         """Unpark if needed, slew, and prove where it ended."""
         target = context.target(str(args["target"]))
-        await point(context, target.ra_deg, target.dec_deg, side_of(args))
+        side = side_of(args)
+        await point(context, target.ra_deg, target.dec_deg, side)
         motion_ended(context, f"slew to {target.name}")
+        arrived = context.mount_state().pier_side
+        if side is not None and arrived not in (side, "unknown"):
+            raise DutyFailedError(
+                "mount",
+                "wrong_side",
+                f"the mount was sent to the {side} of its pier and says that it is {arrived}",
+            )
 
 
 class Flip:
@@ -99,6 +109,11 @@ class Halt:
         """Let go of guiding, stop tracking."""
         await stop_guiding(context)
         mount = context.device(context.rig.mount, "mount")
-        await mount.do(Track(on=False), timeout_s=30.0)
+        try:
+            await mount.do(Track(on=False), timeout_s=30.0)
+        except CommandError as error:
+            # Past a limit the mount's own host stops it, in the same instant.
+            if error.kind is not ErrorKind.BUSY:
+                raise
         await mount.until(lambda state: not state.tracking, timeout_s=20.0)
         motion_ended(context, "tracking")
