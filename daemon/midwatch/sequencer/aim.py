@@ -34,6 +34,8 @@ class Aim:
         closed_up: the rig was brought to rest for good.
         closing: why somebody or something ended the night, or None.
         drifted_arcsec: how far an unguided frame has shown the target from where it was centred.
+        astray_arcsec: the same of a guided frame; dithers are no matter, a mount that has stood
+            still, and then was guided on other stars, is.
         blur_60s_arcsec: that a minute without guiding would leave, as the guider said last.
         doubted: the mount was lost since the field was centred: where it points is unproved.
     """
@@ -45,6 +47,7 @@ class Aim:
     closing: str | None = None
     doubted: bool = False
     drifted_arcsec: float = 0.0
+    astray_arcsec: float = 0.0
     blur_60s_arcsec: float | None = None
     _duty: DutyBegan | None = None
     _ended_before: bool = False
@@ -65,6 +68,9 @@ class Aim:
             self._duty = fact
             if fact.duty in _AWAY:
                 self.target = None
+            if fact.duty == "close":
+                # It warms the camera, even where the rest fails: darks taken after it are worthless.
+                self.prepared = False
         elif isinstance(fact, DutyEnded) and self._duty is not None:
             self._ended(self._duty, fact.outcome == "done")
         elif isinstance(fact, OperatorSpoke) and fact.command == "close":
@@ -73,9 +79,11 @@ class Aim:
     def _learn(self, fact: Fact) -> None:
         """Take in what is known of where the field is, and of what has to be made ready anew."""
         if isinstance(fact, Centred) and fact.ok:
-            self.doubted, self.drifted_arcsec = False, 0.0
+            self.doubted, self.drifted_arcsec, self.astray_arcsec = False, 0.0, 0.0
         elif isinstance(fact, FrameGraded):
-            if not fact.guided and fact.offset_arcsec is not None:
+            if fact.offset_arcsec is not None and fact.guided:
+                self.astray_arcsec = fact.offset_arcsec
+            elif fact.offset_arcsec is not None:
                 self.drifted_arcsec = fact.offset_arcsec
         elif isinstance(fact, Sample) and fact.unguided_blur_60s_arcsec is not None:
             self.blur_60s_arcsec = fact.unguided_blur_60s_arcsec

@@ -234,6 +234,7 @@ class WorldView:
             centred=target is not None
             and self.record.centred_target == target
             and not self.aim.doubted
+            and self.aim.astray_arcsec <= self.night.rig.grading.max_offset_arcsec
             and (guiding or self.aim.drifted_arcsec <= self.night.rig.centring.within_arcsec),
             limit_at_s=self.forecast.at_s(mount, now_s),
             limit="the limit of the mount",
