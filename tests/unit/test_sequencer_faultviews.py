@@ -100,6 +100,21 @@ def test_no_second_remedy_begins_while_one_is_at_work():
     assert view(record, 100.0, busy=("guider",)).remedy is None
 
 
+def closings(tries: int, every_s: float) -> NightRecord:
+    attempts = [((n + 1) * every_s, tried("retry close")) for n in range(tries)]
+    return record_of((0.0, began("mount", "not_safe", "close")), *attempts)
+
+
+def test_closing_is_tried_for_hours_before_it_is_given_up():
+    assert not view(closings(40, 60.0), 2400.0).given_up, "a driver may yet come back"
+    assert not view(closings(3, 60.0), 5 * 3600.0).given_up, "hardly tried"
+    assert view(closings(240, 60.0), 4 * 3600.0).given_up
+
+
+def test_a_focus_run_does_not_outlive_its_focuser():
+    assert "focus" in view(record_of((0.0, began("focuser", "not_connected"))), 1.0).stops
+
+
 def test_a_target_rests_after_that_remedy_and_while_the_fault_stands():
     facts = [
         (0.0, began("sky", "not_centred", "centre", "A")),

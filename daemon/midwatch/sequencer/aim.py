@@ -69,7 +69,7 @@ class Aim:
             if fact.duty in _AWAY:
                 self.target = None
             if fact.duty == "close":
-                # It warms the camera, even where the rest fails: darks taken after it are worthless.
+                # It warms the camera even where the rest fails: darks after it are worthless.
                 self.prepared = False
         elif isinstance(fact, DutyEnded) and self._duty is not None:
             self._ended(self._duty, fact.outcome == "done")

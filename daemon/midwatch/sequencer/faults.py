@@ -34,8 +34,9 @@ CIRCLE = "circle"
 
 # How long a target is left alone that has brought nothing but failures.
 _TARGET_REST_S = 900.0
-# Closing is tried this often before only a person can help.
-_CLOSE_TRIES = 12
+# Closing is tried this often, and for so long, before only a person can help. Too short: a mount
+# whose driver comes back in the morning stays unparked; too long: nobody is told that it is.
+_CLOSE_TRIES, _CLOSE_FOR_S = 12, 4 * 3600.0
 # A duty whose ladder has come to its end is tried at this distance all the same.
 _LAST_RESORT_S = 300.0
 # Duties that cannot be done without a device.
@@ -54,6 +55,8 @@ _STOPS: dict[tuple[str, str], tuple[str, ...]] = {
     ("camera", NOT_CONNECTED): _NEEDS["camera"],
     ("mount", UNPLUGGED): _NEEDS["mount"],
     ("mount", NOT_CONNECTED): ("slew", "centre", "flip", "guide"),
+    ("focuser", UNPLUGGED): _NEEDS["focuser"],
+    ("focuser", NOT_CONNECTED): _NEEDS["focuser"],
 }
 # Devices that the work cannot go on without: decisions wait for their remedies.
 _FOREGROUND = ("mount", "camera", "roof")
@@ -128,11 +131,17 @@ def _view(fault: FaultRecord, record: NightRecord, now_s: float, means: Means) -
         remedy_args={} if remedy is None else _args(began, rung, means),
         blocks=_blocks(began, cured=cured),
         again_at_s=due_s,
-        given_up=began.duty == "close" and fault.tries(retry_name("close")) >= _CLOSE_TRIES,
+        given_up=_given_up(fault, now_s),
         held=began.duty is None,
         background=remedy in LINK_REMEDIES and began.device not in _FOREGROUND and not lone_focuser,
         stops=_STOPS.get((began.device, began.fault), ()) if began.duty is None else (),
     )
+
+
+def _given_up(fault: FaultRecord, now_s: float) -> bool:
+    """Tell whether closing has failed for so long that only a person can help."""
+    tries = fault.tries(retry_name("close")) if fault.began.duty == "close" else 0
+    return tries >= _CLOSE_TRIES and now_s - fault.began_at_utc_s >= _CLOSE_FOR_S
 
 
 def _remedied(fault: FaultRecord) -> bool:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from midwatch.devices.models import Park, StopGuiding
+import asyncio
+
+from midwatch.devices.client import DeviceClient
+from midwatch.devices.models import MountState, Park, StopGuiding
 from midwatch.journal.events import MotionEnded
 from midwatch.sequencer.context import DutyContext
 from midwatch.sequencer.contracts import DutyFailedError
@@ -48,11 +51,11 @@ async def park(context: DutyContext) -> None:
     """Park the mount and make sure that it says so.
 
     Raises:
-        DutyFailedError: it does not.
+        DutyFailedError: it does not, or its driver has died meanwhile.
     """
     mount = context.device(context.rig.mount, "mount")
     if not context.mount_state().parked:
-        await mount.do(Park(), timeout_s=_PARK_S)
+        await _do_park(mount)
         try:
             await mount.until(lambda state: state.parked, timeout_s=30.0)
         except TimeoutError as error:
@@ -60,3 +63,26 @@ async def park(context: DutyContext) -> None:
                 "mount", "not_parked", "the mount does not confirm that it is parked; check it"
             ) from error
     motion_ended(context, "park")
+
+
+async def _do_park(mount: DeviceClient[MountState]) -> None:
+    """Have the mount park; a driver that dies over it is not waited for, since it never answers."""
+    since, gone = mount.since, asyncio.Event()
+
+    def look() -> None:
+        if mount.down or mount.since != since:
+            gone.set()
+
+    forget = mount.listen(look)
+    parking = asyncio.create_task(mount.do(Park(), timeout_s=_PARK_S), name="park")
+    dying = asyncio.create_task(gone.wait(), name="death of the mount's driver")
+    try:
+        await asyncio.wait({parking, dying}, return_when=asyncio.FIRST_COMPLETED)
+        if not parking.done():
+            raise DutyFailedError("mount", "silent", "the mount's driver has died while it parked")
+        parking.result()
+    finally:
+        forget()
+        for task in (parking, dying):
+            task.cancel()
+        await asyncio.gather(parking, dying, return_exceptions=True)

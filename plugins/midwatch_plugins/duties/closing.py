@@ -92,6 +92,15 @@ async def _warm(context: DutyContext) -> None:
     await camera.until(warm, timeout_s=limit_s)
 
 
+async def _still_at_rest(context: DutyContext) -> None:
+    """See once more that what was parked and closed is so: warming has taken its time."""
+    roof = context.rig.roof
+    if not context.mount_state().parked:
+        raise DutyFailedError("mount", "not_parked", "the mount does not say that it is parked")
+    if roof is not None and (roof.down or roof.state is None or roof.state.position != "closed"):
+        raise DutyFailedError("roof", "not_closed", "the roof does not say that it is closed")
+
+
 async def _collect(context: DutyContext) -> None:
     """File frames that found no room before; those that still find none wait for the next start.
 
@@ -115,6 +124,14 @@ _SECURE: tuple[Step, ...] = (
 )
 
 
+_PUT_AWAY: tuple[Step, ...] = (
+    ("spool", _collect),
+    ("flat_panel", _cover),
+    ("warming", _warm),
+    ("rest", _still_at_rest),
+)
+
+
 class Secure:
     """Stop exposing, park, close the roof: in that order."""
 
@@ -135,7 +152,5 @@ class Close:
     repeatable: ClassVar[bool] = True
 
     async def perform(self, context: DutyContext, args: Args) -> None:
-        """Do every step, whatever the others did."""
-        await _run_steps(
-            context, (*_SECURE, ("spool", _collect), ("flat_panel", _cover), ("warming", _warm))
-        )
+        """Do every step, whatever the others did, and prove in the end that all is at rest."""
+        await _run_steps(context, (*_SECURE, *_PUT_AWAY))
