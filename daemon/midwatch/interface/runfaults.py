@@ -13,7 +13,7 @@ from midwatch.errors import InputError
 from midwatch.interface.loading import faults_of
 from midwatch.journal.files import write_whole
 from midwatch.orders import Night
-from midwatch.orders.fault_kinds import FAULT_KINDS, fault_roles
+from midwatch.orders.fault_kinds import FAULT_KINDS, shown_by
 from midwatch.orders.faults import ScheduledFault
 
 __all__ = ["FAULTS_FILE", "read_faults", "run_faults", "write_faults"]
@@ -46,7 +46,7 @@ def run_faults(night: Night, evening: date, args: Namespace) -> tuple[ScheduledF
     if faults and args.no_devices:
         raise InputError("--no-devices: who hosts the devices starts them with their faults")
     devices = night.rig.devices.present()
-    shown = fault_roles(devices)
+    drivers = {role: entry.driver for role, entry in devices.items()}
     for fault in faults:
         kind = FAULT_KINDS[fault.name]
         if kind.where != "device" or kind.role is None:
@@ -54,7 +54,9 @@ def run_faults(night: Night, evening: date, args: Namespace) -> tuple[ScheduledF
                 f"{fault.name} is no fault of a simulated device: rehearse it "
                 "(midwatch rehearse takes the same words)"
             )
-        role = shown[kind.role]
+        role = shown_by(kind, drivers)
+        if role is None:
+            raise InputError(f"{fault.name}: no device of the rig {night.rig.name} can show it")
         if not devices[role].driver.startswith(_SIMULATED):
             raise InputError(
                 f"{fault.name}: the {role} of the rig {night.rig.name} is driven by "
