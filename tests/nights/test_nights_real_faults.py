@@ -44,10 +44,17 @@ def test_what_the_devices_of_a_run_cannot_show_is_refused(
 
 
 def test_a_driver_of_real_hardware_shows_no_faults(tmp_path: Path) -> None:
-    rig = RIG.replace("devices:", "devices:\n  guider: {driver: midwatch-guider}")
-    said = asked_to_run(tmp_path, "--fault", "guide-star-lost@21:00+1m", rig=rig)
-    assert said.code == 2
-    assert "the guider of the rig Bench is driven by midwatch-guider" in said.err
+    rig = RIG.replace(
+        "devices:",
+        "devices:\n  guider: {driver: midwatch-guider}\n  weather: {driver: midwatch-guider}",
+    )
+    for fault, why in (
+        ("guide-star-lost", "no device of the rig Bench can show it"),
+        ("rain", "the weather of the rig Bench is driven by midwatch-guider"),
+    ):
+        said = asked_to_run(tmp_path, "--fault", f"{fault}@21:00+1m", rig=rig)
+        assert said.code == 2
+        assert why in said.err
 
 
 def test_faults_reach_a_process_as_they_were_asked_for(tmp_path: Path) -> None:
