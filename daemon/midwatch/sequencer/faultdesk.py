@@ -8,6 +8,7 @@ from midwatch.bus.calls import CallTimeoutError, CommandError
 from midwatch.devices.client import DeviceClient
 from midwatch.devices.models import DeviceState
 from midwatch.devices.rig import RigClient
+from midwatch.devices.spool import FrameCorruptError
 from midwatch.errors import MidwatchError
 from midwatch.journal.events import FaultBegan, FaultEnded, Outcome, RemedyTried
 from midwatch.journal.record import FaultRecord, NightRecord
@@ -208,4 +209,6 @@ def _blame(failure: BaseException | None) -> tuple[str, str]:
         return failure.device, "no_answer"
     if isinstance(failure, OSError):
         return "disk", "write_failed"
+    if isinstance(failure, FrameCorruptError):
+        return "camera", "corrupt_frame"
     return "daemon", type(failure).__name__
