@@ -446,6 +446,30 @@ def test_in_bad_weather_a_lost_mount_is_brought_back_so_that_it_can_be_parked() 
     assert decide(rain).duty == "reconnect"
 
 
+def test_what_failed_to_make_the_rig_safe_is_remedied_before_it_is_tried_again() -> None:
+    failed = FaultView("8", "roof", "not closed", "restart_driver", {}, ("secure",), again_at_s=T0)
+    rain = world(safety=Safety(False, "rain"), pointing=Pointing(parked=True), faults=(failed,))
+    remedy = decide(rain)
+    assert (remedy.duty, remedy.rule) == ("restart_driver", "faults")
+    assert decide(replace(rain, faults=(replace(failed, remedy=None, blocks=()),))).duty == "secure"
+
+
+def test_a_remedy_for_what_parks_or_closes_is_not_broken_off_to_try_in_vain() -> None:
+    lost = FaultView("7", "roof", "gone", "restart_driver", {"device": "roof"}, ("open",))
+    failed = FaultView("8", "roof", "not closed", blocks=("secure",), again_at_s=T0)
+    rain = world(
+        safety=Safety(False, "rain"), pointing=Pointing(parked=True), faults=(lost, failed)
+    )
+    at_the_roof = Decision("restart_driver", "faults", "gone", {"device": "roof"})
+    assert preempt(rain, at_the_roof) is None
+    for urgent in (
+        preempt(rain, replace(at_the_roof, args={"device": "camera"})),
+        preempt(replace(rain, faults=(lost,)), at_the_roof),
+    ):
+        assert urgent is not None
+        assert urgent.duty == "secure"
+
+
 def test_an_exposure_is_given_up_only_for_what_spoils_it() -> None:
     running = decide(world())
     spoils = FaultView("7", "camera", "gone", stops=("expose",), held=True)

@@ -24,6 +24,8 @@ Rule = Callable[[Case], Decision | None]
 # Waits shorter than this keep the mount tracking. Too low: motors stop and start for nothing; too
 # high: the mount tracks towards its limits for nothing.
 REST_AFTER_S = 600.0
+# Nothing is parked and closed without them.
+_SHELTERING = ("mount", "roof")
 # Remedies that need no sky.
 _ANYTIME = frozenset(
     {"reconnect", "restart_driver", "power_cycle", "less_cooling", "rest_target", "wait", "close"}
@@ -71,7 +73,11 @@ def preempt(world: World, running: Decision) -> Decision | None:
     case = Case(world, Board())
     for rule in (_safety, _limits):
         urgent = rule(case)
-        if urgent is not None and urgent.duty != running.duty:
+        if (
+            urgent is not None
+            and urgent.duty != running.duty
+            and not _helps(world, running, urgent)
+        ):
             return urgent
     if world.operator.close is not None and running.duty != "calibrate":
         return Decision("close", "operator", world.operator.close)
@@ -91,16 +97,25 @@ def preempt(world: World, running: Decision) -> Decision | None:
     return None
 
 
+def _helps(world: World, running: Decision, urgent: Decision) -> bool:
+    """Tell whether the running duty is a remedy for what keeps the rig from being made safe."""
+    if running.rule != "faults":
+        return False
+    failed = any("secure" in fault.blocks for fault in world.faults)
+    return urgent.duty != "secure" or (failed and running.args.get("device") in _SHELTERING)
+
+
 def _safety(case: Case) -> Decision | None:
     world = case.world
     ready = world.ready
     if world.safety.safe or ready.closed_up or not ready.connected or not exposed(world):
         return None
     again = blocked(world, "secure")
-    if again is not None:
+    if again is not None or any(f.remedy and "secure" in f.blocks for f in world.faults):
         remedy = _faults(case)
         if remedy is not None or over(case) is not None:
             return remedy
+    if again is not None:
         return hold(world, "safety", "the rig could not be secured; trying again", again, "unsafe")
     return Decision("secure", "safety", world.safety.reason)
 

@@ -37,6 +37,9 @@ class Means:
         if fault.duty is not None and fault.target is not None:
             found += ["rest_target", "centre"]
         client = self.rig.devices.get(fault.device)
+        if self._all_silent():
+            # Not one device: the way to all of them. What is started anew over it loses its state.
+            return tuple(found)
         if client is not None and not client.down:
             found.append("reconnect")
         if fault.device in self.restartable:
@@ -53,6 +56,10 @@ class Means:
     def outlet(self, fault: FaultBegan, step: RemedyStep) -> str:
         """Return the outlet of the switch that feeds a device."""
         return step.outlet or fault.device
+
+    def _all_silent(self) -> bool:
+        devices = self.rig.devices.values()
+        return len(devices) > 1 and all(client.down for client in devices)
 
     def _outlets(self, fault: FaultBegan) -> bool:
         """Tell whether the switch has every outlet that the fault's ladder names."""
