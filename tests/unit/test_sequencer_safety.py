@@ -65,6 +65,20 @@ def reading(at_s: float, **changes: object) -> WeatherState:
     return weather(read_at=datetime.fromtimestamp(at_s, UTC), **changes)
 
 
+@pytest.mark.parametrize("state", [None, weather(connected=False, read_at=None)])
+def test_a_sensor_that_drops_out_leaves_its_last_reading_until_it_is_stale(
+    state: WeatherState | None,
+) -> None:
+    watch = SafetyWatch(LIMITS, has_sensor=True)
+    assert watch.update(reading(0.0), 0.0, 0.0).safe
+    assert watch.update(state, float("inf"), 119.0).safe
+    assert not watch.update(state, float("inf"), 121.0).safe
+    wet = SafetyWatch(LIMITS, has_sensor=True)
+    assert wet.update(reading(0.0), 0.0, 0.0).safe
+    assert not wet.update(reading(60.0, rain=True), 0.0, 60.0).safe
+    assert wet.update(state, float("inf"), 100.0).reason == "rain"
+
+
 def test_a_gap_between_good_readings_ends_with_three_new_good_ones() -> None:
     watch = SafetyWatch(LIMITS, has_sensor=True)
     assert watch.update(reading(0.0), 0.0, 0.0).safe

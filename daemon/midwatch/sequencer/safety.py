@@ -38,9 +38,12 @@ class SafetyWatch:
     _gap_since_s: float | None = None
     _confirmed: int = 0
     _read_at: datetime | None = None
+    # The last whole reading: a sensor that drops out leaves it behind until it is stale.
+    _last: WeatherState | None = None
 
     def update(self, weather: WeatherState | None, age_s: float, now_s: float) -> Safety:
         """Judge the latest readings; ``age_s`` is how old they are."""
+        weather, age_s = self._latest(weather, age_s, now_s)
         bad = self._bad(weather, age_s) if self.has_sensor else None
         trouble = bad or (self._missing(weather, age_s) if self.has_sensor else None)
         self._heard = self._heard or (weather is not None and age_s <= self.limits.stale_s)
@@ -61,6 +64,18 @@ class SafetyWatch:
         if self._state.safe:
             self._gap_since_s = None
         return self._state
+
+    def _latest(
+        self, weather: WeatherState | None, age_s: float, now_s: float
+    ) -> tuple[WeatherState | None, float]:
+        """Return what is to be judged and its age: the last reading while there is no newer one."""
+        if weather is not None and weather.connected and weather.read_at is not None:
+            self._last = weather
+        elif self._last is not None and self._last.read_at is not None:
+            old_s = now_s - self._last.read_at.timestamp()
+            if 0.0 <= old_s <= self.limits.stale_s:
+                return self._last, old_s
+        return weather, age_s
 
     def _good(self, weather: WeatherState | None, now_s: float) -> Safety:
         """Judge readings that are within limits by what came before them."""
