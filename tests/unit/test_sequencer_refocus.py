@@ -198,6 +198,16 @@ def test_star_sizes_need_more_frames_where_the_temperature_gives_no_reason() -> 
     assert look(replace(calm, focused_at_s=None)).level is None
 
 
+def test_a_single_frame_is_believed_where_stars_have_leapt() -> None:
+    look = StarSize().read
+    slipped = look(view(focused_at_s=T0, size_ratios=(1.0, 1.9), defocus_percent=4.0))
+    assert slipped.level is not None
+    assert math.isclose(slipped.level, 90.0)
+    assert look(view(focused_at_s=T0, size_ratios=(1.0, 1.3))).level == 0.0
+    back = (1.0, 1.9, 1.0, 1.0, 1.0, 1.0, 1.0)
+    assert math.isclose(look(view(focused_at_s=T0, size_ratios=back)).level or 0.0, 0.0)
+
+
 class _Level:
     name, unit, trip, clear, missing = "defocus", "percent", 25.0, 20.0, "unknown"
 

@@ -89,13 +89,19 @@ class StarSize:
     # Frames from which a median is taken, with and without a reason for defocus. Fewer react to
     # one gust; more react late.
     _FRAMES, _FRAMES_WITHOUT_REASON = 3, 6
+    # Growth on a single frame that is believed at once, percent: a tube that has slipped. Less:
+    # gusts ask for runs; more: frames are spoilt one by one until a median has grown.
+    _LEAP_PERCENT = 45.0
     # Expected defocus, percent of the critical focus zone, from which focus may be the reason.
     _REASON_PERCENT = 10.0
 
     def read(self, view: View) -> Reading:
-        """Take the median of the latest frames."""
+        """Take the median of the latest frames, or the last where stars have leapt."""
         if view.focused_at_s is None:
             return Reading(None, "not focused yet")
+        leap = 100.0 * (view.size_ratios[-1] - 1.0) if view.size_ratios else 0.0
+        if leap >= self._LEAP_PERCENT:
+            return Reading(leap, f"stars of the last frame are {leap:.0f} % larger than before")
         calm = view.defocus_percent is not None and view.defocus_percent < self._REASON_PERCENT
         frames = self._FRAMES_WITHOUT_REASON if calm else self._FRAMES
         if len(view.size_ratios) < frames:
