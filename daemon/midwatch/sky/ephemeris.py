@@ -31,6 +31,8 @@ _STEP_S = DAY_S / _INTERVALS
 _LIGHT_DAYS_PER_AU = erfa.DAU / erfa.CMPS / DAY_S
 _SUN = slice(0, 3)
 _MOON = slice(3, 6)
+# Instants that are remembered: limits, weather and cameras ask for the same ones in turn.
+_INSTANTS = 64
 
 
 class _DayNodes(NamedTuple):
@@ -80,6 +82,16 @@ def _located(
     position = (utc_s - days * DAY_S) / _STEP_S
     interval = np.minimum(position.astype(np.intp), _INTERVALS - 1)
     return [_day_nodes(int(day)) for day in unique], row, interval, position - interval
+
+
+def _around(
+    days: list[FloatArray], row: NDArray[np.intp], interval: NDArray[np.intp]
+) -> tuple[FloatArray, FloatArray]:
+    """Values at the nodes before and after each time."""
+    if len(days) == 1:
+        return days[0][interval], days[0][interval + 1]
+    table = np.stack(days)
+    return table[row, interval], table[row, interval + 1]
 
 
 def _different(days: FloatArray) -> tuple[FloatArray, NDArray[np.intp]]:
@@ -150,11 +162,20 @@ def earth_at(utc_s: ArrayLike) -> Earth:
     IAU 2000, all through ERFA.
     """
     times = as_floats(utc_s)
-    flat = times.reshape(-1)
-    days, row, index, rest = _located(flat)
-    table = np.stack([day.turning for day in days])
-    first = table[row, index]
-    values = (first + rest[:, None] * (table[row, index + 1] - first)).T
+    return _earth(times) if times.ndim else _earth_then(float(times))
+
+
+@lru_cache(maxsize=_INSTANTS)
+def _earth_then(utc_s: float) -> Earth:
+    earth = _earth(as_floats(utc_s))
+    earth.matrix.flags.writeable = False
+    return earth
+
+
+def _earth(times: FloatArray) -> Earth:
+    days, row, interval, rest = _located(times.reshape(-1))
+    first, second = _around([day.turning for day in days], row, interval)
+    values = (first + rest[:, None] * (second - first)).T
     values = values.reshape(-1, *times.shape)
     whole_days = np.floor(times / DAY_S)
     seconds = times - whole_days * DAY_S + values[13]
@@ -166,14 +187,11 @@ def earth_at(utc_s: ArrayLike) -> Earth:
     )
 
 
-def _geocentric(utc_s: ArrayLike, columns: slice) -> tuple[Vector, Vector]:
+def _geocentric(times: FloatArray, columns: slice) -> tuple[Vector, Vector]:
     """Position, au, and velocity, au/day, of Sun or Moon from the Earth's centre."""
-    times = as_floats(utc_s)
-    days, row, index, t = _located(times.reshape(-1))
-    place = np.stack([day.place[:, columns] for day in days])
-    speed = np.stack([day.speed[:, columns] for day in days])
-    p0, p1 = place[row, index], place[row, index + 1]
-    v0, v1 = speed[row, index], speed[row, index + 1]
+    days, row, interval, t = _located(times.reshape(-1))
+    p0, p1 = _around([day.place[:, columns] for day in days], row, interval)
+    v0, v1 = _around([day.speed[:, columns] for day in days], row, interval)
     t = t[:, None]
     step = p1 - p0
     square, cube = 3.0 * step - 2.0 * v0 - v1, v0 + v1 - 2.0 * step
@@ -186,9 +204,19 @@ def _geocentric(utc_s: ArrayLike, columns: slice) -> tuple[Vector, Vector]:
 
 def sun_geocentric(utc_s: ArrayLike) -> Vector:
     """Apparent geocentric Sun, au, GCRS axes, aberration applied (ERFA `epv00`)."""
-    position, _ = _geocentric(utc_s, _SUN)
+    times = as_floats(utc_s)
+    return _sun(times) if times.ndim else _sun_then(float(times))
+
+
+@lru_cache(maxsize=_INSTANTS)
+def _sun_then(utc_s: float) -> Vector:
+    return _sun(as_floats(utc_s))
+
+
+def _sun(times: FloatArray) -> Vector:
+    position, _ = _geocentric(times, _SUN)
     distance = norm(position)
-    seen = earth_at(utc_s).aberrated(normalised(position))
+    seen = earth_at(times).aberrated(normalised(position))
     return Vector(seen.x * distance, seen.y * distance, seen.z * distance)
 
 
@@ -198,7 +226,17 @@ def moon_geocentric(utc_s: ArrayLike) -> Vector:
     The Moon shares the Earth's motion around the Sun, so annual aberration cancels all but
     the Moon's own motion during the light time.
     """
-    position, velocity = _geocentric(utc_s, _MOON)
+    times = as_floats(utc_s)
+    return _moon(times) if times.ndim else _moon_then(float(times))
+
+
+@lru_cache(maxsize=_INSTANTS)
+def _moon_then(utc_s: float) -> Vector:
+    return _moon(as_floats(utc_s))
+
+
+def _moon(times: FloatArray) -> Vector:
+    position, velocity = _geocentric(times, _MOON)
     light_days = norm(position) * _LIGHT_DAYS_PER_AU
     return Vector(
         position.x - velocity.x * light_days,
