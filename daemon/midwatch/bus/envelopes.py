@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from enum import StrEnum
-from typing import Annotated, Self, TypeVar
+from functools import lru_cache
+from typing import Annotated, Self, TypeVar, cast
 
 from pydantic import (
     AfterValidator,
@@ -27,6 +28,8 @@ from midwatch.errors import MidwatchError
 # A state or an answer has some kilobytes; frames travel by reference. The limit bounds what a
 # participant spends on a message nobody should have sent.
 MAX_JSON_BYTES = 256 * 1024
+# Messages that are remembered: within one process several participants read the same one in turn.
+_LATEST = 8
 CONTRACT_VERSION = 1
 
 Model = TypeVar("Model", bound=BaseModel)
@@ -41,6 +44,8 @@ class OversizedError(MalformedError):
 
 
 def _to_utc(when: datetime) -> datetime:
+    if when.tzinfo is UTC:
+        return when
     try:
         return when.astimezone(UTC)
     except OverflowError:
@@ -174,7 +179,7 @@ def encode(model: BaseModel) -> bytes:
 
 
 def decode(model: type[Model], payload: bytes) -> Model:
-    """Read a message, whatever was sent.
+    """Read a message, whatever was sent; who reads the same one may get the same model.
 
     Raises:
         OversizedError: longer than `MAX_JSON_BYTES`; it is not looked at.
@@ -183,12 +188,17 @@ def decode(model: type[Model], payload: bytes) -> Model:
     if len(payload) > MAX_JSON_BYTES:
         raise OversizedError(f"{len(payload)} bytes; at most {MAX_JSON_BYTES} may travel")
     try:
-        # In two steps, since a number that is not finite would slip through in one.
-        return model.model_validate(from_json(payload, allow_inf_nan=False))
+        return cast("Model", _read(model, payload))
     except ValidationError as error:
         raise MalformedError(explain(error)) from None
     except (ValueError, ArithmeticError, RecursionError) as error:
         raise MalformedError(f"not a {model.__name__}: {error}"[:500]) from None
+
+
+@lru_cache(maxsize=_LATEST)
+def _read(model: type[BaseModel], payload: bytes) -> BaseModel:
+    # In two steps, since a number that is not finite would slip through in one.
+    return model.model_validate(from_json(payload, allow_inf_nan=False))
 
 
 def explain(error: ValidationError) -> str:
