@@ -56,9 +56,10 @@ def look_again(
 
     Each comes with the grade that it had before.
     """
+    kind = _ordered(light)
     for entry in book:
         final = entry.grade == "rejected" or entry.compared >= _SETTLED
-        if final or not _alike(entry.light, light):
+        if final or _ordered(entry.light) != kind:
             continue
         others = _others(book, entry.light)
         if len(others) <= entry.compared:
@@ -119,21 +120,18 @@ def _opinion(
 
 
 def _others(book: Iterable[Graded], light: Light) -> tuple[Light, ...]:
+    kind = _ordered(light)
     return tuple(
         entry.light
         for entry in book
         if entry.grade == "accepted"
         and entry.light.exposure_id != light.exposure_id
-        and _alike(entry.light, light)
+        and _ordered(entry.light) == kind
     )
 
 
-def _alike(one: Light, other: Light) -> bool:
-    """Tell whether two frames may be compared: the same target, filter and setting."""
-    return _ordered(one) == _ordered(other)
-
-
 def _ordered(light: Light) -> tuple[str, str | None, float, int, int, int]:
+    """Return what must be equal of frames that are compared: target, filter and setting."""
     return (
         light.target,
         light.filter,

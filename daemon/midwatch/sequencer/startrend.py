@@ -12,6 +12,7 @@ import math
 import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from midwatch.journal.record import FocusMoment, FrameRecord
 from midwatch.orders.models import Rig
@@ -125,12 +126,18 @@ def _size(light: FrameRecord, scale: SizeScale) -> _Size | None:
     graded = light.graded
     if graded is None or graded.hfr_px is None or graded.altitude_deg is None:
         return None
-    mass = float(airmass(graded.altitude_deg))
+    mass = _airmass(graded.altitude_deg)
     if not math.isfinite(mass):
         return None
     # Both axes make up the RMS; each has its share of the spread.
     rms_px = (graded.guide_rms_arcsec or 0.0) / scale.arcsec_per_px
     return _Size(graded.hfr_px, mass, _hfr_px(rms_px / math.sqrt(2.0)))
+
+
+@lru_cache(maxsize=1024)
+def _airmass(altitude_deg: float) -> float:
+    # Every new light has all of the night looked at again.
+    return float(airmass(altitude_deg))
 
 
 def _mean(sizes: Sequence[_Size]) -> _Size:

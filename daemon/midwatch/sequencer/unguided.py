@@ -154,10 +154,12 @@ def frames_left(record: NightRecord, target: str, index: int, order: FrameOrder)
 
     What counts, and what may come to count, is added up by integration time.
     """
-    key = (target, index)
     taken_s = sum(
         frame.begun.exposure_s
         for frame in record.frames.values()
-        if frame.is_light and frame.order_key == key and (frame.counts or frame.pending)
+        if frame.order_index == index
+        and frame.begun.target == target
+        and frame.is_light
+        and (frame.counts or frame.pending)
     )
     return math.ceil(order.count - taken_s / order.exposure_s - 1e-6)
