@@ -63,6 +63,8 @@ _CIRCLE_S = 5.0
 _BUILT_IN = ("rest_target", "wait", "close")
 # Facts that come often and change nothing that a world derives from the record.
 _SLOW_FACTS = frozenset({"sample", "activity", "decision", "lookout", "notice"})
+# Facts that leave frames and faults as they are.
+_MOTION_FACTS = frozenset({"duty_began", "duty_ended", "motion_ended", "dithered"})
 
 
 class Engine:
@@ -225,7 +227,9 @@ class Engine:
         self.record.apply(event)
         self._aim.apply(event)
         self._context.focus_memory.hear(event)
-        if event.fact.kind not in _SLOW_FACTS:
+        if event.fact.kind in _MOTION_FACTS:
+            self._view.forget_blur()
+        elif event.fact.kind not in _SLOW_FACTS:
             self._view.forget()
         if isinstance(event.fact, DutyEnded) and event.fact.outcome == "done":
             self._view.learn(event.fact.duty, event.fact.took_s)

@@ -115,7 +115,12 @@ class WorldView:
 
     def forget(self) -> None:
         """Have what was derived from frames and faults derived anew."""
-        self._calibration = self._targets = self._lights = self._longest_s = None
+        self._calibration = self._targets = self._lights = None
+        self.forget_blur()
+
+    def forget_blur(self) -> None:
+        """Have the longest unguided exposure derived anew: the guider may know better by now."""
+        self._longest_s = None
 
     def build(
         self,
