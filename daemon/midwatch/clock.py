@@ -171,12 +171,12 @@ class VirtualClock:
         try:
             loop = asyncio.get_running_loop()
         except RuntimeError:
-            return 0.0 if self._loop is None else self._loop.time()
+            return 0.0 if self._loop is None else self._loop.now_s
         if loop is not self._loop:
             if not isinstance(loop, VirtualLoop):
                 raise RuntimeError("a virtual clock needs the loop of run_virtual")
             self._loop = loop
-        return loop.time()
+        return self._loop.now_s
 
     async def sleep(self, seconds: float) -> None:
         """Wait for `seconds` of virtual time."""

@@ -135,6 +135,11 @@ class VirtualLoop(asyncio.SelectorEventLoop):
     Timers are rounded to 1 us. Equal deadlines fire first in, first out; a `seed` other than 0
     shuffles them, to explore other legal orders. Work given to an executor runs inline. In
     `strict` mode a thread started after the loop makes the next jump raise.
+
+    Attributes:
+        now_s: what `time` says.
+        held: how many wait for something outside.
+        unhandled: errors that nobody has seen.
     """
 
     _scheduled: list[_OrderedTimer]
@@ -144,7 +149,7 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         selector = _JumpingSelector()
         super().__init__(selector)
         self._clock_resolution = 1e-7
-        self._now_s = 0.0
+        self.now_s = 0.0
         self._strict = strict
         self._passes = 0
         self._timers = 0
@@ -159,7 +164,7 @@ class VirtualLoop(asyncio.SelectorEventLoop):
 
     def time(self) -> float:
         """Virtual seconds since the loop was made."""
-        return self._now_s
+        return self.now_s
 
     def call_at(
         self,
@@ -206,13 +211,13 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         """
         if not self._scheduled:
             raise DeadlockError(
-                f"nothing can happen any more at {self._now_s:.6f} s; waiting: {self.waiting()}"
+                f"nothing can happen any more at {self.now_s:.6f} s; waiting: {self.waiting()}"
             )
         if self._strict and threading.active_count() > self._threads_at_start:
             names = ", ".join(sorted(thread.name for thread in threading.enumerate()))
             raise ForeignThreadError(f"a thread runs while virtual time would jump: {names}")
         self._passes = 0
-        self._now_s = max(self._now_s, self._scheduled[0]._when)
+        self.now_s = max(self.now_s, self._scheduled[0]._when)
 
     def count_pass(self) -> None:
         """Count one pass at this instant.
@@ -224,7 +229,7 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         if self._passes > MAX_PASSES_PER_INSTANT:
             self._passes = 0
             raise LivelockError(
-                f"{MAX_PASSES_PER_INSTANT} passes at {self._now_s:.6f} s and time does not move; "
+                f"{MAX_PASSES_PER_INSTANT} passes at {self.now_s:.6f} s and time does not move; "
                 f"tasks: {self.waiting()}"
             )
 
