@@ -39,6 +39,7 @@ from midwatch.sequencer.focuswatch import FocusWatch
 from midwatch.sequencer.interruption import stop_devices
 from midwatch.sequencer.lookoutdesk import LookoutDesk, with_rig_defaults
 from midwatch.sequencer.means import Means
+from midwatch.sequencer.motion import motion_ended
 from midwatch.sequencer.nightfacts import Identity, beginning, ending, free_gb, sample
 from midwatch.sequencer.registry import Registry
 from midwatch.sequencer.remedying import Remedying
@@ -114,14 +115,13 @@ class Engine:
             rig.weather is not None,
             troubled=before is not None and before.cause == "unsafe",
         )
-        forecast = LimitForecast(context.limits)
         self._view = WorldView(
             night,
             plan,
             rig,
             record,
             aim,
-            forecast,
+            LimitForecast(context.limits),
             learned,
             FocusWatch(night, record, context.focus_memory),
             Means(
@@ -132,7 +132,7 @@ class Engine:
             ),
         )
         self._aim = aim
-        self._faults = FaultDesk(rig, record, journal)
+        self._faults = FaultDesk(rig, record, journal, lambda: motion_ended(context, "park"))
         self._remedying = Remedying(context, registry.duties, self._faults, self.stir)
         self._time = TimeWatch(clock, rig, context.observer, self._faults)
         self._performing: Decision | None = None

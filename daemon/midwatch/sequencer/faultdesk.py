@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 
 from midwatch.bus.calls import CallTimeoutError, CommandError
 from midwatch.devices.client import DeviceClient
@@ -30,10 +30,17 @@ __all__ = ["FaultDesk", "said"]
 
 
 class FaultDesk:
-    """Keeps the journal's faults; what they mean for decisions is in ``faults``."""
+    """Keeps the journal's faults; what they mean for decisions is in ``faults``.
 
-    def __init__(self, rig: RigClient, record: NightRecord, journal: Journal) -> None:
+    Args:
+        parked: called when the mount comes back parked: by its host, or by itself.
+    """
+
+    def __init__(
+        self, rig: RigClient, record: NightRecord, journal: Journal, parked: Callable[[], None]
+    ) -> None:
         self._rig = rig
+        self._parked = parked
         self._record = record
         self._journal = journal
 
@@ -125,6 +132,8 @@ class FaultDesk:
                 if trouble is None or trouble[0] != fault.began.fault:
                     named = device.replace("_", " ")
                     self.close(fault, f"the {named} is back" if trouble is None else trouble[1])
+                    if trouble is None and device == "mount" and self._mount_is_parked():
+                        self._parked()
             elif fault.began.duty == "open" and self._roof_is_open():
                 # A sensor that told lies, or a hand: nothing is left to be opened.
                 self.close(fault, "the roof is open")
@@ -132,6 +141,10 @@ class FaultDesk:
             trouble = None if role in spare else _trouble(client)
             if trouble is not None and open_fault(self._record, None, trouble[0], role) is None:
                 self.open(role, *trouble)
+
+    def _mount_is_parked(self) -> bool:
+        state = self._rig.mount.state
+        return state is not None and state.parked
 
     def _roof_is_open(self) -> bool:
         roof = self._rig.roof
