@@ -15,6 +15,9 @@ COLUMNS = "seq, at_utc_s, night, kind, facts, digest"
 # What reading a damaged file raises: the library cannot even decode some of its own complaints.
 UNREADABLE = (sqlite3.DatabaseError, UnicodeDecodeError)
 _DECIMALS = 6
+_WRITER = json.JSONEncoder(
+    sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
+)
 
 Row = tuple[int, float, str, str, str, str]
 
@@ -50,9 +53,7 @@ def canonical(fact: Fact) -> str:
     Raises:
         ValueError: It holds a number that JSON does not know.
     """
-    return json.dumps(
-        fact.__dict__, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
-    )
+    return _WRITER.encode(fact.__dict__)
 
 
 def link(head: str, seq: int, at_utc_s: float, night: str, kind: str, facts: str) -> str:
