@@ -90,6 +90,15 @@ def test_a_gap_between_good_readings_ends_with_three_new_good_ones() -> None:
     assert watch.update(reading(430.0), 0.0, 430.0).safe
 
 
+def test_a_gap_begins_with_the_last_reading_whatever_a_new_driver_tells() -> None:
+    watch = SafetyWatch(LIMITS, has_sensor=True)
+    assert watch.update(reading(0.0), 0.0, 0.0).safe
+    assert not watch.update(weather(read_at=None), float("inf"), 130.0).safe
+    for at_s in (300.0, 360.0):
+        assert not watch.update(reading(at_s), 0.0, at_s).safe
+    assert watch.update(reading(420.0), 0.0, 420.0).safe
+
+
 @pytest.mark.parametrize(
     "between",
     [

@@ -72,9 +72,12 @@ class SafetyWatch:
         if weather is not None and weather.connected and weather.read_at is not None:
             self._last = weather
         elif self._last is not None and self._last.read_at is not None:
+            # A driver that was started anew has read nothing yet, and tells no age.
             old_s = now_s - self._last.read_at.timestamp()
             if 0.0 <= old_s <= self.limits.stale_s:
                 return self._last, old_s
+            if old_s >= 0.0:
+                return weather, old_s
         return weather, age_s
 
     def _good(self, weather: WeatherState | None, now_s: float) -> Safety:
