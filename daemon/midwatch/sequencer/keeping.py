@@ -228,7 +228,7 @@ async def _file(
         raise DutyFailedError(
             "disk",
             "write_failed",
-            f"{context.darkroom.folder / relative} cannot be written: {error.strerror or error}; "
+            f"{relative.as_posix()} cannot be written: {error.strerror or error}; "
             "make room on the disk; the frame waits in the camera's spool",
         ) from error
     context.note(
