@@ -277,7 +277,7 @@ SHIPPED_LADDERS: tuple[Ladder, ...] = (
     ),
     # Whatever keeps the sky out or lets it in is tried again and again, soon.
     _ladder("roof.*", _step("retry", 3, 10.0, 30.0), _step("retry", None, 60.0, 300.0)),
-    # Another attempt only writes what is at hand: it costs nothing.
-    _ladder("disk.*", _step("retry", None, 10.0, 30.0)),
+    # Another attempt only writes what is at hand; but each is journaled, on the same disk.
+    _ladder("disk.*", _step("retry", None, 10.0, 120.0)),
     _ladder("*.*", _step("retry", 3, 10.0, 60.0), _step("retry", None, 120.0, 600.0)),
 )
