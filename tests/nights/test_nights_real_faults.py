@@ -84,8 +84,8 @@ def test_a_device_process_shows_its_faults_and_ends_with_its_device_at_rest(
 
     orders = write_night(tmp_path)
     start = datetime(2027, 3, 10, 20, tzinfo=UTC)
-    clock = ScaledClock(start, 60.0)
-    common = ["--orders", str(orders), "--port", str(broker), "--speed", "60", "--start",
+    clock = ScaledClock(start, 20.0)
+    common = ["--orders", str(orders), "--port", str(broker), "--speed", "20", "--start",
               start.isoformat(), "--anchor", str(clock.anchor_unix_s)]  # fmt: skip
     path = tmp_path / "faults.json"
     stalled = ScheduledFault(start.timestamp() - 60.0, math.inf, "slew-refused")
