@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from datetime import UTC, datetime
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any, cast
 
 import numpy as np
@@ -42,7 +43,7 @@ def kept_frame(
 def darkroom_of(measurer: Measurer, folder: Path) -> tuple[Darkroom, Eyes]:
     eyes = Eyes(measurer, 1.0)
     # Nothing is exposed here, so that no camera is asked for anything.
-    camera = cast("Any", None)
+    camera = cast("Any", SimpleNamespace(about=None))
     room = Darkroom(
         camera, WallClock(), eyes, measurer, folder, durable=True, identify=lambda: "never"
     )

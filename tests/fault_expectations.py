@@ -98,7 +98,7 @@ DEVICES: dict[str, Expected] = {
     # Nobody can stack a frame with other sides than all others.
     "frame-wrong-size": Expected(
         _midst("+5m"), 5 * MINUTE_S + 3 * FRAME_S, least_s=FRAME_S, spoils="hand",
-        missing="frames with other sides than announced are accepted without a word",
+        told=("camera.corrupt_frame",), remedies=("retry",),
     ),
     # The one in hand had half of its light, and may pass.
     "shutter-stuck": Expected(_midst("+5m"), 5 * MINUTE_S + 2 * FRAME_S, least_s=2 * FRAME_S),

@@ -95,13 +95,16 @@ class SimulatedCamera(SimulatedDevice):
     def limits(self) -> dict[str, Any]:
         """Return the geometry and the limits."""
         options = self._options
-        return {
+        limits: dict[str, Any] = {
             "width_px": options.width_px,
             "height_px": options.height_px,
             "pixel_um": options.pixel_um,
             "bayer": options.bayer,
             "cooling_c": options.cooling_c,
         }
+        if options.sky_mode == "fast":
+            limits["frame_height_px"], limits["frame_width_px"] = _TINY_SHAPE
+        return limits
 
     def state(self) -> CameraState:
         """Return the whole state."""

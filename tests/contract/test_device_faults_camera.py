@@ -24,6 +24,7 @@ from midwatch.devices.models import (
     Stop,
     Unpark,
 )
+from midwatch.sequencer.darkroom import check_sides
 from midwatch_simulators.camera import SimulatedCamera
 from midwatch_simulators.guide_camera import SimulatedGuideCamera
 
@@ -134,12 +135,16 @@ async def corrupt(rig: FaultRig) -> None:
 async def wrong_size(rig: FaultRig) -> None:
     whole = await sound(rig)
     await rig.at(FROM_S + 1.0)
-    smaller = await sound(rig)
-    assert smaller.shape == (3 * whole.shape[0] // 4, 3 * whole.shape[1] // 4)
-    announced = rig.about("camera").limits
-    assert (smaller.shape[1], smaller.shape[0]) != (announced["width_px"], announced["height_px"])
+    ref = await shot(rig)
+    assert fetch(ref).shape == (3 * whole.shape[0] // 4, 3 * whole.shape[1] // 4)
+    with pytest.raises(FrameCorruptError, match="the camera announces"):
+        check_sides(rig.about("camera"), ref)
+    await rig.do("camera", Acknowledge(sha256=ref.sha256))
     await rig.at(UNTIL_S)
     assert (await sound(rig)).shape == whole.shape
+    for binning in (1, 2, 3):
+        command = Expose(exposure_id="binned", frame="light", exposure_s=1.0, binning=binning)
+        check_sides(rig.about("camera"), await rig.do("camera", command))
 
 
 @tells("shutter-stuck")

@@ -35,6 +35,8 @@ class FrameRef(Model):
     Attributes:
         sha256: of the pixel bytes (row-major, little-endian uint16); the name in the spool.
         where: ``file:///...`` in a spool folder, or ``memory:<device>`` in one process.
+        width_px, height_px: those that the camera announces in its limits: the sensor's by the
+            binning without remainder, or ``frame_width_px`` and ``frame_height_px``.
         exposure_id: the identifier that the daemon gave with the command.
         began_at: UTC at which the shutter opened.
         exposure_s: measured shutter time.

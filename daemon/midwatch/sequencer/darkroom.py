@@ -17,7 +17,15 @@ from typing import Any
 from midwatch import __version__
 from midwatch.clock import Clock
 from midwatch.devices.client import DeviceClient
-from midwatch.devices.models import Acknowledge, CameraState, Expose, FrameKind, FrameRef
+from midwatch.devices.models import (
+    Acknowledge,
+    CameraState,
+    DeviceAbout,
+    Expose,
+    FrameKind,
+    FrameRef,
+)
+from midwatch.devices.spool import FrameCorruptError
 from midwatch.durable import make_folder
 from midwatch.imaging.fits import FileFacts
 from midwatch.imaging.header import FrameHeader, light_cards
@@ -104,8 +112,10 @@ class Darkroom:
         """Fetch a frame from the spool and measure it.
 
         Raises:
-            FrameCorruptError: it is gone, or is not what its reference says.
+            FrameCorruptError: it is gone, is not what its reference says, or has other sides than
+                the camera announces.
         """
+        check_sides(self._camera.about, ref)
         sight = await self._eyes.look(ref)
         if self._clock.virtual:
             await self._clock.sleep(_REHEARSED_WORK_S)
@@ -114,7 +124,11 @@ class Darkroom:
     async def throwaway(self, frame: FrameKind, exposure_s: float, setting: CameraSetting) -> Shot:
         """Take, measure and release a frame that is not kept (focus, plate solving)."""
         ref = await self.expose(frame, exposure_s, setting, self.identify())
-        shot = await self.look(ref)
+        try:
+            shot = await self.look(ref)
+        except FrameCorruptError:
+            await self.release(ref)
+            raise
         await self.release(ref)
         return shot
 
@@ -150,6 +164,27 @@ class Darkroom:
         path.parent.mkdir(parents=True, exist_ok=True)
         await self._measurer.run(drawn, path, shot.ref)
         return relative.as_posix()
+
+
+def check_sides(about: DeviceAbout | None, ref: FrameRef) -> None:
+    """Compare the sides of a frame with those that its camera announces, if it does.
+
+    They are ``frame_width_px`` and ``frame_height_px`` of its limits, at any binning, or else the
+    sensor's ``width_px`` and ``height_px`` by the binning, without remainder.
+
+    Raises:
+        FrameCorruptError: they differ; nobody can stack such a frame with others.
+    """
+    limits = {} if about is None else about.limits
+    for side, found_px in (("width", ref.width_px), ("height", ref.height_px)):
+        sent, sensor = limits.get(f"frame_{side}_px"), limits.get(f"{side}_px")
+        wanted_px = sensor // ref.binning if isinstance(sensor, int) else None
+        wanted_px = sent if isinstance(sent, int) else wanted_px
+        if wanted_px is not None and found_px != wanted_px:
+            raise FrameCorruptError(
+                f"frame {ref.sha256[:12]} has a {side} of {found_px} px; the camera announces "
+                f"{wanted_px} px: look for a region that another program has set"
+            )
 
 
 def frame_path(
