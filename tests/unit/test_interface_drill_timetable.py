@@ -109,30 +109,28 @@ def all_schedules_s(places, darks, gaps, every) -> float:
         spans = places[index].spans_utc_s
         if at + length > COUNT or not all(any(a <= s < b for a, b in spans) for s in seconds):
             return False
-        for dark in darks:
-            shared = sum(dark.from_utc_s <= s < dark.until_utc_s for s in seconds)
-            if (
-                (dark.how == "all" and shared)
-                or (dark.how == "half" and 2 * shared >= length)
-                or (dark.how == "begin" and dark.from_utc_s <= at < dark.until_utc_s)
-            ):
-                return False
-        return True
+        spoilt = {kind: {s for s in seconds if dark_at(kind, s)} for kind in ("all", "half")}
+        return not (spoilt["all"] or 2 * len(spoilt["half"]) >= length or dark_at("begin", at))
+
+    def dark_at(how: str, second: int) -> bool:
+        return any(d.how == how and d.from_utc_s <= second < d.until_utc_s for d in darks)
 
     @cache
     def rest(ended: int, index: int, since: int) -> float:
         """From the end of an exposure at this place, so many since the last dither."""
         best = 0.0
         for other, there in enumerate(places):
-            due = every > 0 and since >= every
-            gap, number = (gaps.dithered, 1) if due else (gaps.plain, since + 1)
-            if other != index:
-                same = there.target == places[index].target
-                gap, number = gaps.flipped if same else gaps.switched, 1
-            for at in range(ended + int(gap), COUNT):
-                for length in there.lengths_s:
-                    if allowed(other, int(length), at):
-                        best = max(best, length + rest(at + int(length), other, number))
+            same = there.target == places[index].target
+            ways = [(gaps.flipped if same else gaps.switched, 1)]
+            if other == index:
+                # A dither may come early.
+                ways = [(gaps.dithered, 1)] if every else []
+                ways += [(gaps.plain, since + 1)] if since < every or not every else []
+            for gap, number in ways:
+                for at in range(ended + int(gap), COUNT):
+                    for length in there.lengths_s:
+                        if allowed(other, int(length), at):
+                            best = max(best, length + rest(at + int(length), other, number))
         return best
 
     return max(

@@ -67,12 +67,18 @@ class Schedule:
 
 @dataclass(frozen=True)
 class _Exposure:
-    """One length at one place: where it may begin, what it is worth, how long it blocks."""
+    """One length at one place: where it may begin, what it is worth, how long it blocks.
+
+    Attributes:
+        first, last: seconds at which it may begin; the last is below the first where there is none.
+    """
 
     length_s: float
     worth_s: float
     may_begin: Mask
     step: int
+    first: int
+    last: int
 
 
 def best_schedule(
@@ -135,52 +141,61 @@ class _Table:
         self._moves = [[_move_s(one, other, gaps, plain) for other in places] for one in places]
         moves = [move for row in self._moves for move in row if move is not None]
         lengths = [option.step for options in self._exposures for option in options]
-        self._shortest = min(length for length in (*lengths, *moves, self._dither) if length)
+        self._shortest = min(length for length in (*lengths, *moves) if length)
         longest = max((*lengths, *moves, self._dither))
         self._rest: Seconds = np.zeros((len(places), self._due + 1, count + longest + 1))
+        # Where one can go without exposing, from each place and phase: (place, phase, seconds).
+        self._ways = {state: list(self._ways_from(*state)) for state in self._states()}
+
+    def _states(self, first: int = 0, last: int | None = None) -> list[tuple[int, int]]:
+        phases = range(first, (self._due if last is None else last) + 1)
+        return [(place, phase) for place in range(len(self._places)) for phase in phases]
 
     def fill(self) -> None:
         """Fill the table from dawn back to dusk, a block at a time.
 
-        A block is no longer than the shortest step, so that all that it looks at lies behind it.
+        A block is no longer than the shortest step, so that all that it looks at lies behind it;
+        but for dithers, which lead to phase 0: that is filled before the others.
         """
+        begun, others = self._states(last=0), self._states(first=1)
         for end in range(self._count, 0, -self._shortest):
-            self._block(max(0, end - self._shortest), end)
+            begin = max(0, end - self._shortest)
+            self._block(begun, begin, end)
+            self._block(others, begin, end)
 
-    def _block(self, begin: int, end: int) -> None:
+    def _block(self, states: list[tuple[int, int]], begin: int, end: int) -> None:
         rest = self._rest
-        for place, options in enumerate(self._exposures):
-            for phase in range(self._due + 1):
-                best = rest[place, phase, begin:end]
-                for option in options:
-                    self._expose(best, place, phase, option, begin)
-                for other, after, move in self._ways(place, phase):
-                    if move:
-                        np.maximum(best, rest[other, after, begin + move : end + move], out=best)
-        # What takes no time leads on within the block itself; twice, for a dither and a move.
-        for place, phase in 2 * list(np.ndindex(rest.shape[:2])):
-            here = rest[place, phase, begin:end]
-            for other, after, move in self._ways(place, phase):
+        for place, phase in states:
+            best = rest[place, phase, begin:end]
+            for option in self._exposures[place]:
+                self._expose(best, place, phase, option, begin)
+            for other, after, move in self._ways[place, phase]:
+                if move:
+                    np.maximum(best, rest[other, after, begin + move : end + move], out=best)
+        # What takes no time leads on within the block itself; twice, by way of a third place.
+        for place, phase in 2 * states:
+            best = rest[place, phase, begin:end]
+            for other, after, move in self._ways[place, phase]:
                 if not move:
-                    np.maximum(here, rest[other, after, begin:end], out=here)
+                    np.maximum(best, rest[other, after, begin:end], out=best)
         # Waiting: whatever can be had later can be had from here.
-        block = rest[:, :, begin : end + 1]
-        rest[:, :, begin : end + 1] = np.maximum.accumulate(block[:, :, ::-1], axis=2)[:, :, ::-1]
+        for place, phase in states:
+            back = rest[place, phase, begin : end + 1][::-1]
+            np.maximum.accumulate(back, out=back)
 
     def _expose(self, best: Seconds, place: int, phase: int, option: _Exposure, begin: int) -> None:
         # Where a dither is due, one has to come first, for as long as they bind.
         late = max(0, self._free_from - begin) if phase == self._due else 0
         end = begin + len(best)
-        may_begin = option.may_begin[begin + late : end]
-        if not may_begin.any():
+        if begin + late > option.last or end <= option.first:
             return
+        may_begin = option.may_begin[begin + late : end]
         after = min(phase + 1, self._due)
         later = self._rest[place, after, begin + late + option.step : end + option.step]
         part = best[late:]
         np.maximum(part, np.where(may_begin, later + option.worth_s, 0.0), out=part)
 
-    def _ways(self, place: int, phase: int) -> Iterator[tuple[int, int, int]]:
-        """Yield where one can go without exposing: (place, phase, seconds)."""
+    def _ways_from(self, place: int, phase: int) -> Iterator[tuple[int, int, int]]:
         if phase:
             yield place, 0, self._dither
         for other, move in enumerate(self._moves[place]):
@@ -215,7 +230,7 @@ class _Table:
                 if rest[here[0], after, at + option.step] + option.worth_s > value - _NOTHING:
                     taken[self._places[here[0]].target] += option.length_s
                     return here[0], after, at + option.step
-            for other, after, move in self._ways(*here):
+            for other, after, move in self._ways[here]:
                 if rest[other, after, at + move] > value - _NOTHING:
                     if move:
                         return other, after, at + move
@@ -266,11 +281,15 @@ def _clip(second: N, count: int) -> N | int:
 
 
 def _exposure(length_s: float, worth: float, masks: _Masks, plain_s: float) -> _Exposure:
+    may_begin = masks.of(math.floor(length_s))
+    seconds = np.flatnonzero(may_begin)
     return _Exposure(
         length_s=length_s,
         worth_s=length_s * worth,
-        may_begin=masks.of(math.floor(length_s)),
+        may_begin=may_begin,
         step=max(1, math.floor(length_s + plain_s)),
+        first=int(seconds[0]) if len(seconds) else 0,
+        last=int(seconds[-1]) if len(seconds) else -1,
     )
 
 
