@@ -6,6 +6,7 @@ faults, rejected frames and refocusing are left out, so this is the most that ca
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from midwatch.orders import Night
@@ -43,7 +44,7 @@ class Forecast:
     """What fits.
 
     Attributes:
-        fitting: frames by target, one number for each frame order.
+        fitting: frames by target, one number for each frame order, with those taken before.
         visits: in the order of time.
         flips: target and moment of each meridian flip.
     """
@@ -53,9 +54,21 @@ class Forecast:
     flips: tuple[tuple[str, float], ...]
 
 
-def forecast(night: Night, plan: NightPlan) -> Forecast:
-    """Run the night ahead with the durations that a rig has before anything was learned."""
-    run = _Run(night, plan)
+def forecast(
+    night: Night,
+    plan: NightPlan,
+    from_utc_s: float = 0.0,
+    taken: Mapping[tuple[str, int], int] | None = None,
+) -> Forecast:
+    """Run the night ahead with the durations that a rig has before anything was learned.
+
+    Args:
+        night: the orders.
+        plan: what the sky allows for them.
+        from_utc_s: when to begin, if the night's work has begun by then.
+        taken: frames that count already, by target and number of the frame order.
+    """
+    run = _Run(night, plan, from_utc_s, taken or {})
     for _ in range(_MAX_STEPS):
         if not run.step():
             break
@@ -67,9 +80,13 @@ def forecast(night: Night, plan: NightPlan) -> Forecast:
 
 
 class _Run:
-    def __init__(self, night: Night, plan: NightPlan) -> None:
+    def __init__(
+        self, night: Night, plan: NightPlan, from_utc_s: float, taken: Mapping[tuple[str, int], int]
+    ) -> None:
         self.taken = {
-            (t.target.name, i): 0 for t in plan.targets for i in range(len(t.target.order.frames))
+            (t.target.name, i): taken.get((t.target.name, i), 0)
+            for t in plan.targets
+            for i in range(len(t.target.order.frames))
         }
         self.visits: list[Visit] = []
         self.flips: list[tuple[str, float]] = []
@@ -79,7 +96,7 @@ class _Run:
         limits = night.rig.limits
         guided = night.rig.devices.guider is not None
         self._world = World(
-            now_s=plan.work_from_s,
+            now_s=max(plan.work_from_s, from_utc_s),
             hours=NightHours(plan.prepare_from_s, plan.work_from_s, plan.dusk_s, plan.dawn_s),
             meridian=MeridianRules(
                 limits.flip_after_min * _DEG_PER_MIN,

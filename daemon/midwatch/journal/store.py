@@ -213,8 +213,13 @@ class Journal:
         self._uncommitted = 0
 
 
-def read_events(path: Path, night: str | None = None) -> list[Event]:
+def read_events(path: Path, night: str | None = None, after: int = 0) -> list[Event]:
     """Read a journal that may be in use by a daemon.
+
+    Args:
+        path: The file.
+        night: Of this night only.
+        after: Only what stands behind this place in the journal.
 
     Raises:
         FileNotFoundError: There is no journal.
@@ -225,7 +230,7 @@ def read_events(path: Path, night: str | None = None) -> list[Event]:
     connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
     try:
         check_identity(connection, path)
-        return list(_events(connection, night))
+        return list(_events(connection, night, after))
     except UNREADABLE as error:
         raise StopError(f"{path} is damaged ({error}); opening it to write repairs it") from error
     finally:
@@ -265,10 +270,10 @@ def _check_kinds(connection: sqlite3.Connection, path: Path) -> None:
         raise StopError(f"{path} holds events that this version does not know: {unknown}")
 
 
-def _events(connection: sqlite3.Connection, night: str | None) -> Iterator[Event]:
-    where, values = ("", ()) if night is None else ("WHERE night = ?", (night,))
+def _events(connection: sqlite3.Connection, night: str | None, after: int = 0) -> Iterator[Event]:
+    where, values = ("", (after,)) if night is None else ("AND night = ?", (after, night))
     rows = connection.execute(
-        f"SELECT {COLUMNS} FROM events {where} ORDER BY seq",  # noqa: S608
+        f"SELECT {COLUMNS} FROM events WHERE seq > ? {where} ORDER BY seq",  # noqa: S608
         values,
     )
     for seq, at_utc_s, name, kind, facts, digest in rows:

@@ -4,25 +4,19 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-from datetime import UTC, datetime
+from datetime import UTC
 from typing import Any
 
 from pydantic import ValidationError
 
-from midwatch.bus import About, MalformedError, Online, StateEnvelope, decode
-from midwatch.bus.topics import TopicKind, parse
-from midwatch.devices.client import SILENT_HEARTBEATS
 from midwatch.errors import UnreachableError
 from midwatch.interface.commands.why import duty_text
-from midwatch.interface.console import hours_text, say, say_json, table
+from midwatch.interface.console import say, say_json, table
+from midwatch.interface.devicehealth import TOLD, facts_text, health, told_devices
 from midwatch.interface.hail import RETAINED_S, retained, visit
 from midwatch.interface.runfile import Running, find_running
 from midwatch.journal.ledger import LABELS
 from midwatch.sequencer.operator import NightState
-
-_MODEST_LIMIT = 60
-# What devices keep on the bus.
-_TOLD = ("online", "state", "about")
 
 
 def execute(args: argparse.Namespace) -> int:
@@ -30,7 +24,7 @@ def execute(args: argparse.Namespace) -> int:
     running = find_running(args.out, args.orders)
     found = asyncio.run(_gather(running))
     night = _night(found.get(running.topics.night_state))
-    devices = _devices(found)
+    devices = told_devices(found)
     if night is None and not devices:
         raise UnreachableError(
             f"nothing of {running.rig} at {running.site} is on the bus of "
@@ -50,7 +44,7 @@ async def _gather(running: Running) -> dict[str, bytes]:
     expected = {topics.night_state}
     for device in running.devices:
         expected |= {topics.online(device), topics.state(device), topics.about(device)}
-    patterns = (topics.night_state, *(f"{topics.root}/+/{of}" for of in _TOLD))
+    patterns = (topics.night_state, *(f"{topics.root}/+/{of}" for of in TOLD))
     async with visit(running.broker, topics, running.clock()) as there:
         return await retained(there, patterns, expected.issubset, RETAINED_S)
 
@@ -62,30 +56,6 @@ def _night(payload: bytes | None) -> NightState | None:
         return NightState.model_validate_json(payload)
     except ValidationError:
         return None
-
-
-def _devices(found: dict[str, bytes]) -> dict[str, dict[str, Any]]:
-    devices: dict[str, dict[str, Any]] = {}
-    for topic in sorted(found):
-        parsed = parse(topic)
-        if parsed is None or not parsed.device or parsed.kind.value not in _TOLD:
-            continue
-        device = devices.setdefault(
-            parsed.device, {"online": False, "at": None, "state": None, "turned_away": {}}
-        )
-        try:
-            if parsed.kind is TopicKind.ONLINE:
-                device["online"] = decode(Online, found[topic]).online
-            elif parsed.kind is TopicKind.ABOUT:
-                counts = decode(About, found[topic]).account.get("counts")
-                device["turned_away"] = counts if isinstance(counts, dict) else {}
-            else:
-                envelope = decode(StateEnvelope, found[topic])
-                device["at"] = envelope.at.isoformat().replace("+00:00", "Z")
-                device["state"] = envelope.state
-        except MalformedError as error:
-            device["fault"] = str(error)
-    return devices
 
 
 def _lines(
@@ -100,7 +70,7 @@ def _lines(
         return [*lines, "  no device is on the bus"]
     present = running.clock().now()
     rows = [
-        [name, _health(device, present, running.heartbeat_s), _facts(device["state"])]
+        [name, health(device, present, running.heartbeat_s), facts_text(device["state"])]
         for name, device in devices.items()
     ]
     # Repeats are what a careful asker does; the rest is somebody's mistake, or worse.
@@ -132,32 +102,3 @@ def _night_rows(night: NightState) -> list[list[str]]:
         rows.append(["by hand", ", ".join(flags)])
     rows += [["fault", fault] for fault in night.open_faults]
     return rows
-
-
-def _health(device: dict[str, Any], present: datetime, heartbeat_s: float) -> str:
-    state = device["state"] or {}
-    if not device["online"]:
-        return "offline"
-    if device["at"] is not None:
-        age_s = (present - datetime.fromisoformat(device["at"])).total_seconds()
-        if age_s > SILENT_HEARTBEATS * heartbeat_s:
-            return f"silent for {hours_text(age_s)}"
-    if state.get("fault"):
-        return f"fault: {state['fault']}"
-    if not state.get("connected"):
-        return "no link to its hardware"
-    return "at rest" if state.get("at_rest") else "working"
-
-
-def _facts(state: dict[str, Any] | None) -> str:
-    """The few numbers of a state that a person looks for, in the order of the contract."""
-    if not state:
-        return ""
-    passed = ("connected", "at_rest", "fault")
-    shown = [
-        f"{name} {round(value, 2) if isinstance(value, float) else value}"
-        for name, value in state.items()
-        if name not in passed and isinstance(value, str | int | float) and value is not False
-    ]
-    text = ", ".join(shown)
-    return text if len(text) <= _MODEST_LIMIT else text[: _MODEST_LIMIT - 1] + "…"
