@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from astropy.io import fits
 
 from midwatch.imaging import (
     Frame,
@@ -123,6 +124,35 @@ def test_long_keywords_are_refused(tmp_path: Path) -> None:
 def test_not_a_frame_is_not_read(tmp_path: Path) -> None:
     (tmp_path / "a.fits").write_bytes(b"not a frame" * 1000)
     with pytest.raises(OSError):
+        read_fits(tmp_path / "a.fits")
+
+
+def test_frames_are_read_as_another_library_writes_them(tmp_path: Path) -> None:
+    # Source: astropy.io.fits.
+    values = {
+        "OBJECT": "O'Neill / 7", "GUIDED": False, "GAIN": -100, "EXPTIME": 1.5e-3, "EMPTY": "",
+    }  # fmt: skip
+    written = fits.PrimaryHDU(PIXELS)
+    for keyword, value in values.items():
+        written.header[keyword] = (value, "it's a comment / with a slash")
+    written.writeto(tmp_path / "a.fits")
+    back = read_fits(tmp_path / "a.fits")
+    assert np.array_equal(back.data, PIXELS)
+    assert {keyword: back.header[keyword] for keyword in values} == values
+    assert back.header["GUIDED"] is False
+
+
+@pytest.mark.parametrize("length", [0, 100, 2880, 2880 + 2 * PIXELS.size - 1])
+def test_a_file_cut_short_is_not_read(tmp_path: Path, length: int) -> None:
+    path = write_fits(tmp_path / "a.fits", PIXELS, []).path
+    path.write_bytes(path.read_bytes()[:length])
+    with pytest.raises(OSError):
+        read_fits(path)
+
+
+def test_other_numbers_than_pixels_are_not_read(tmp_path: Path) -> None:
+    fits.PrimaryHDU(PIXELS.astype(np.float32)).writeto(tmp_path / "a.fits")
+    with pytest.raises(ValueError, match="16-bit"):
         read_fits(tmp_path / "a.fits")
 
 

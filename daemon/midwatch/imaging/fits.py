@@ -12,7 +12,7 @@ import hashlib
 import math
 import os
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -35,6 +35,8 @@ Card = tuple[str, CardValue, str]
 _BLOCK = 2880
 _CARD = 80
 _KEYWORD = re.compile(r"[A-Z0-9_-]{1,8}")
+_QUOTED = re.compile(r" *'((?:[^']|'')*)'")
+_WHOLE = re.compile(r"[+-]?\d+")
 # What stands in the CHECKSUM card while the sum is taken (FITS 4.0, section 4.4.2.7).
 _NO_CHECKSUM = "0" * 16
 _PUNCTUATION = frozenset((*range(0x3A, 0x41), *range(0x5B, 0x61)))
@@ -200,23 +202,45 @@ def _sync_folder(folder: Path) -> None:
 
 
 def read_fits(path: Path) -> FitsFile:
-    """Read the frame of a file's first part.
+    """Read a frame that `write_fits` wrote, or one that is stored alike.
 
     Raises:
-        OSError: The file cannot be read, or is not FITS.
+        OSError: The file cannot be read, is not FITS, or is cut short.
         ValueError: It does not hold a two-dimensional frame of unsigned 16-bit pixels.
     """
-    from astropy.io import fits
+    content = path.read_bytes()
+    header, begin = _read_header(path, content)
+    stored = [header.get(keyword) for keyword in ("BITPIX", "NAXIS", "BZERO", "BSCALE")]
+    rows, columns = header.get("NAXIS2"), header.get("NAXIS1")
+    if stored != [16, 2, 32768, 1] or not (isinstance(rows, int) and isinstance(columns, int)):
+        raise ValueError(f"{path} does not hold a frame of unsigned 16-bit pixels")
+    if len(content) < begin + 2 * rows * columns:
+        raise OSError(f"{path} is cut short")
+    body = np.frombuffer(content, ">u2", rows * columns, begin).reshape(rows, columns)
+    return FitsFile(body.astype(np.uint16) ^ np.uint16(0x8000), header)
 
-    with fits.open(path, memmap=False, uint=True) as parts:
-        data = parts[0].data
-        if data is None or data.ndim != 2 or data.dtype != np.uint16:
-            raise ValueError(f"{path} does not hold a frame of unsigned 16-bit pixels")
-        return FitsFile(np.ascontiguousarray(data), dict(_values(parts[0].header.cards)))
+
+def _read_header(path: Path, content: bytes) -> tuple[dict[str, CardValue], int]:
+    """Return the values of the first header, and where its data begin."""
+    header: dict[str, CardValue] = {}
+    if content.startswith(b"SIMPLE  ="):
+        for place in range(0, len(content) - len(content) % _BLOCK, _CARD):
+            card = content[place : place + _CARD].decode("ascii", "replace")
+            if card.rstrip() == "END":
+                return header, -(-(place + _CARD) // _BLOCK) * _BLOCK
+            if card[8:10] == "= ":
+                header[card[:8].rstrip()] = _value(card[10:])
+    raise OSError(f"{path} is not FITS")
 
 
-def _values(cards: Sequence[Card]) -> Iterator[tuple[str, CardValue]]:
-    return ((keyword, value) for keyword, value, _ in cards if keyword)
+def _value(text: str) -> CardValue:
+    """Read what `_value_text` writes, whatever comment follows."""
+    if quoted := _QUOTED.match(text):
+        return quoted[1].replace("''", "'").rstrip()
+    plain = text.partition("/")[0].strip()
+    if plain in ("T", "F"):
+        return plain == "T"
+    return int(plain) if _WHOLE.fullmatch(plain) else float(plain)
 
 
 def verify_checksum(path: Path) -> bool:

@@ -11,12 +11,15 @@ from __future__ import annotations
 
 from functools import cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
-from astropy.io import fits
 from numpy.typing import NDArray
 
 from midwatch.sky.starcat import MergedCatalogue, SkyCatalogue, StarCatalogue
+
+if TYPE_CHECKING:  # slow to import, and only nights with index files need it
+    from astropy.io import fits
 
 __all__ = ["IndexFileError", "catalogue_with", "index_files", "read_index_stars"]
 
@@ -56,6 +59,8 @@ def read_index_stars(path: Path) -> StarCatalogue:
         OSError: the file cannot be read.
         IndexFileError: it is not in the form known here; the message says what is missing.
     """
+    from astropy.io import fits
+
     with fits.open(path, memmap=True) as tables:
         byte_order = _BYTE_ORDER.get(str(tables[0].header.get("ENDIAN", "")).strip())
         rows = {str(table.header.get("TTYPE1", "")): table for table in tables[1:]}
@@ -103,6 +108,8 @@ def catalogue_with(folder: Path | None) -> SkyCatalogue:
 
 def _star_count(path: Path) -> int | None:
     """Return how many stars an index file holds; None where it is no such file."""
+    from astropy.io import fits
+
     try:
         with fits.open(path, memmap=True) as tables:
             for table in tables[1:]:
