@@ -120,6 +120,7 @@ from midwatch.sequencer.contracts import (
     Verdict,
     View,
 )
+from midwatch.sequencer.cooling import set_point_c
 from midwatch.sequencer.darkroom import CameraSetting, Shot
 from midwatch.sequencer.eyes import Sight
 from midwatch.sequencer.keeping import collect_waiting, keep_frame
@@ -144,5 +145,5 @@ __all__ = [
     "Solution", "SolveFailure", "Spool", "StartGuiding", "Stop", "StopError", "StopGuiding",
     "SwitchState", "Sync", "Track", "Unpark", "Verdict", "View", "Warm", "WeatherState",
     "collect_waiting", "fetch", "fit_focus_curve", "keep_frame", "motion_ended", "park",
-    "separation_deg", "stop_guiding", "zone_blur_px",
+    "separation_deg", "set_point_c", "stop_guiding", "zone_blur_px",
 ]  # fmt: skip

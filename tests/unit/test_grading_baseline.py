@@ -46,6 +46,8 @@ def test_a_frame_like_the_others_is_accepted_and_says_so() -> None:
         ({"stars": None}, "stars"),
         ({"hfr_px": 2.9}, "focus or seeing"),
         ({"elongation": 1.6}, "as long as wide"),
+        ({"sensor_off_c": 2.5}, "above its set point"),
+        ({"sensor_off_c": -2.5}, "below its set point"),
         ({"background_adu": 3000.0}, "haze or lamps"),
         ({"background_adu": 50_000.0}, "full scale"),
         ({"saturated_percent": 5.0}, "full"),

@@ -68,6 +68,7 @@ class FrameGraded(Fact):
     altitude_deg: float | None = None
     focus_position: int | None = None
     sensor_c: float | None = None
+    sensor_off_c: float | None = None
     offset_arcsec: float | None = None
     noise_adu: float | None = None
     airmass: float | None = None

@@ -100,6 +100,9 @@ class FrameSummary(_Part):
     altitude_deg: float | None = None
     focus_position: int | None = None
     sensor_c: float | None = None
+    sensor_off_c: float | None = Field(
+        default=None, description="Temperature of the sensor above its set point"
+    )
     offset_arcsec: float | None = Field(
         default=None, description="Distance of the field from the target"
     )

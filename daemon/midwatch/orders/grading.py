@@ -65,6 +65,12 @@ class GradingSettings(Declared):
     max_offset_arcsec: float = Field(
         default=600, gt=0, description="Distance of the field from the target, arcseconds."
     )
+    max_sensor_off_c: float = Field(
+        default=2,
+        gt=0,
+        description="Distance of the sensor's temperature from its set point, degrees Celsius: "
+        "beyond it no dark matches the frame.",
+    )
     max_trails: int = Field(
         default=2,
         ge=0,

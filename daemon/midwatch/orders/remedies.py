@@ -173,8 +173,9 @@ SHIPPED_LADDERS: tuple[Ladder, ...] = (
     ),
     _ladder(
         "camera.not_cold",
+        _step("retry", 1, 5.0),
         _step("less_cooling", 2, 5.0),
-        _step("retry", None, 300.0, 900.0),
+        _step("retry", None, 300.0, 1800.0),
     ),
     _ladder(
         "camera.*",

@@ -17,7 +17,7 @@ from midwatch.journal.events import (
     Sample,
 )
 from midwatch.journal.store import Event
-from midwatch.sequencer.faults import SILENT, is_of_link
+from midwatch.sequencer.faults import NOT_COLD, SILENT, is_of_link
 
 # Duties after which the mount no longer points where it was sent.
 _AWAY = frozenset({"slew", "secure", "close", "halt", "calibrate"})
@@ -87,6 +87,8 @@ class Aim:
                 self.drifted_arcsec = fact.offset_arcsec
         elif isinstance(fact, Sample) and fact.unguided_blur_60s_arcsec is not None:
             self.blur_60s_arcsec = fact.unguided_blur_60s_arcsec
+        elif isinstance(fact, FaultBegan) and (fact.device, fact.fault) == ("camera", NOT_COLD):
+            self.prepared = False
         elif isinstance(fact, FaultBegan) and is_of_link(fact):
             # What was only silent, too: its host may have made it safe meanwhile.
             if fact.device == "camera":

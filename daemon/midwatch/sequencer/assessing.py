@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from midwatch.devices.models import FrameRef
 from midwatch.imaging.wcs import Solution
 from midwatch.journal.events import FrameBegun, FrameGraded
 from midwatch.orders import ResolvedTarget
 from midwatch.sequencer.context import DutyContext
 from midwatch.sequencer.contracts import Light, Verdict
+from midwatch.sequencer.cooling import set_point_c
 from midwatch.sequencer.darkroom import Shot
 from midwatch.sequencer.guidewatch import Guidance
 from midwatch.sky import (
@@ -123,7 +125,13 @@ def _light(
         trails=sight.trails,
         trail_length_px=sight.trail_length_px,
         wind_ms=wind_ms,
+        sensor_off_c=_sensor_off_c(context, ref),
     )
+
+
+def _sensor_off_c(context: DutyContext, ref: FrameRef) -> float | None:
+    wanted_c = set_point_c(context.night.rig.camera, context.record)
+    return None if wanted_c is None or ref.sensor_c is None else ref.sensor_c - wanted_c
 
 
 def _position_angle_deg(angle_deg: float | None, solution: Solution | None) -> float | None:
@@ -152,6 +160,7 @@ def graded_fact(context: DutyContext, shot: Shot, assessed: Assessment) -> Frame
         altitude_deg=light.altitude_deg,
         focus_position=assessed.focus_position,
         sensor_c=shot.ref.sensor_c,
+        sensor_off_c=light.sensor_off_c,
         offset_arcsec=light.offset_arcsec,
         noise_adu=light.noise_adu,
         airmass=light.airmass,

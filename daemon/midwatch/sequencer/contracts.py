@@ -155,6 +155,7 @@ class Light:
             square arcsecond; only differences mean anything.
         full_scale_adu: at which a pixel is full.
         saturated_percent: of the pixels.
+        sensor_off_c: temperature of the sensor above the set point; None without cooling.
     """
 
     target: str
@@ -187,6 +188,7 @@ class Light:
     trails: int | None = None
     trail_length_px: float | None = None
     wind_ms: float | None = None
+    sensor_off_c: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -45,7 +45,7 @@ from midwatch.sequencer.registry import Registry
 from midwatch.sequencer.remedying import Remedying
 from midwatch.sequencer.safety import SafetyWatch
 from midwatch.sequencer.stir import watch_devices
-from midwatch.sequencer.timewatch import TimeWatch
+from midwatch.sequencer.watches import Watches
 from midwatch.sequencer.world import World
 from midwatch.sequencer.worldview import LimitForecast, WorldView, weather_age_s
 
@@ -134,7 +134,7 @@ class Engine:
         self._aim = aim
         self._faults = FaultDesk(rig, record, journal, lambda: motion_ended(context, "park"))
         self._remedying = Remedying(context, registry.duties, self._faults, self.stir)
-        self._time = TimeWatch(clock, rig, context.observer, self._faults)
+        self._watches = Watches(context, aim, self._faults)
         self._performing: Decision | None = None
         self._began_s = round(clock.unix_s(), 3)
 
@@ -396,5 +396,5 @@ class Engine:
                 self._journal.append(sample(self._rig, self._view.mount()))
             await self._clock.sleep(WATCH_S)
             if self._aim.connected:
-                self._time.look()
+                self._watches.look()
             self.stir()

@@ -8,7 +8,7 @@ fault.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 
 from midwatch.journal.events import FaultBegan
@@ -18,9 +18,9 @@ from midwatch.sequencer.means import LINK_REMEDIES, Means
 from midwatch.sequencer.world import FaultView
 
 __all__ = [
-    "CIRCLE", "CLOCK_JUMPED", "LINK_FAULTS", "NOT_CONNECTED", "SILENT", "UNPLUGGED",
-    "WRONG_HOUR_ANGLE", "is_of_link", "needs_of", "open_fault", "open_link_fault", "retry_name",
-    "target_rests_until_s", "view_faults",
+    "CIRCLE", "CLOCK_JUMPED", "LINK_FAULTS", "NOT_COLD", "NOT_CONNECTED", "SILENT",
+    "UNPLUGGED", "WRONG_HOUR_ANGLE", "is_of_link", "merely_warm", "needs_of", "open_fault",
+    "open_link_fault", "retry_name", "target_rests_until_s", "view_faults",
 ]  # fmt: skip
 
 SILENT = "silent"
@@ -29,6 +29,7 @@ NOT_CONNECTED = "not_connected"
 # The link of a device: it says nothing, it says that its hardware is gone, its link is not open.
 LINK_FAULTS = (SILENT, UNPLUGGED, NOT_CONNECTED)
 WRONG_HOUR_ANGLE = "wrong_hour_angle"
+NOT_COLD = "not_cold"
 CLOCK_JUMPED = "clock_jumped"
 CIRCLE = "circle"
 
@@ -126,6 +127,7 @@ def _view(fault: FaultRecord, record: NightRecord, now_s: float, means: Means) -
     return FaultView(
         fault_id=began.fault_id,
         device=began.device,
+        fault=began.fault,
         message=began.message,
         remedy=remedy,
         remedy_args={} if remedy is None else _args(began, rung, means),
@@ -136,6 +138,12 @@ def _view(fault: FaultRecord, record: NightRecord, now_s: float, means: Means) -
         background=remedy in LINK_REMEDIES and began.device not in _FOREGROUND and not lone_focuser,
         stops=_STOPS.get((began.device, began.fault), ()) if began.duty is None else (),
     )
+
+
+def merely_warm(faults: Iterable[FaultView], now_s: float) -> bool:
+    """Tell whether the camera only wants cold, and cooling it anew is not due yet."""
+    views = [fault for fault in faults if "prepare" in fault.blocks]
+    return bool(views) and all(v.fault == NOT_COLD and v.again_at_s > now_s for v in views)
 
 
 def _given_up(fault: FaultRecord, now_s: float) -> bool:

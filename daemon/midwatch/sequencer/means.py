@@ -11,6 +11,9 @@ from midwatch.orders.remedies import Ladder, RemedyStep, ladder_for
 __all__ = ["LINK_REMEDIES", "Means"]
 
 # Remedies that bring back a device, and touch nothing else.
+# A sensor that is not so far below the air is not cooled at all, degrees Celsius. Lower: a cooler
+# that is dead has the set point raised for nothing; higher: one that is weak has not.
+_COOLS_C = 4.0
 LINK_REMEDIES = ("reconnect", "restart_driver", "power_cycle")
 
 
@@ -49,13 +52,23 @@ class Means:
         guider = self.rig.guider
         if fault.duty is not None and guider is not None and not guider.down:
             found.append("recalibrate")
-        if fault.device == "camera" and self.cooled:
+        if fault.device == "camera" and self.cooled and self._cools():
             found.append("less_cooling")
         return tuple(found)
 
     def outlet(self, fault: FaultBegan, step: RemedyStep) -> str:
         """Return the outlet of the switch that feeds a device."""
         return step.outlet or fault.device
+
+    def _cools(self) -> bool:
+        """Tell whether the cooler does something, so that asking for less of it may help."""
+        camera, weather, focuser = self.rig.camera.state, self.rig.weather, self.rig.focuser.state
+        air_c = weather.state.air_c if weather is not None and weather.state is not None else None
+        if air_c is None:
+            air_c = focuser.temperature_c if focuser is not None else None
+        if camera is None or camera.sensor_c is None or air_c is None:
+            return True
+        return camera.sensor_c <= air_c - _COOLS_C
 
     def _all_silent(self) -> bool:
         devices = self.rig.devices.values()

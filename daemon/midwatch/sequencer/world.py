@@ -168,6 +168,7 @@ class FaultView:
     """An open fault.
 
     Attributes:
+        fault: its short name.
         remedy: the duty that is due now, or None while backing off or given up.
         blocks: duties that must not be chosen while the fault is open.
         again_at_s: when it will be looked at again.
@@ -188,6 +189,7 @@ class FaultView:
     held: bool = False
     background: bool = False
     stops: tuple[str, ...] = ()
+    fault: str = ""
 
 
 @dataclass(frozen=True, slots=True)

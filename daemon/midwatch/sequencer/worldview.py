@@ -15,7 +15,7 @@ from midwatch.planning import NightPlan, TargetPlan
 from midwatch.sequencer.aim import Aim
 from midwatch.sequencer.calibration import calibration_needs
 from midwatch.sequencer.contracts import View
-from midwatch.sequencer.faults import target_rests_until_s, view_faults
+from midwatch.sequencer.faults import merely_warm, target_rests_until_s, view_faults
 from midwatch.sequencer.focuswatch import FocusWatch
 from midwatch.sequencer.means import Means
 from midwatch.sequencer.unguided import (
@@ -142,6 +142,8 @@ class WorldView:
         limits = self.night.rig.limits
         faults = view_faults(self.record, now_s, self.means, busy)
         ready = self._ready()
+        if now_s >= self._hours.work_from_s and merely_warm(faults, now_s):
+            ready = replace(ready, prepared=True)
         unguided = self._unguided(ready, faults, now_s)
         return World(
             now_s=now_s,

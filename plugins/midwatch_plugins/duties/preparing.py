@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import ClassVar
 
 from midwatch.api import (
@@ -18,6 +19,7 @@ from midwatch.api import (
     OpenRoof,
     collect_waiting,
     motion_ended,
+    set_point_c,
 )
 
 # Without these no night begins.
@@ -30,12 +32,9 @@ _ADVICE = {
     "guide_camera": "check its cable and power, try another port without a hub, and close other "
     "programs that may hold it",
 }
-# Beyond the time that the ramp needs, for the last degrees. Too short: a slow cooler counts as
-# failed; too long: a failed cooler is noticed late.
-_COOLING_SLACK_S = 600.0
-# Given up by each attempt with less cooling. Darks are taken at the temperature of the lights, so
-# that a step too many only costs some noise.
-_LESS_COOLING_C = 5.0
+# A sensor that comes no nearer to its set point than by so much in so long will not reach it. Too
+# short: a slow cooler counts as failed; too long: a failed one is noticed late.
+_PATIENCE_S, _PROGRESS_C = 300.0, 0.3
 
 
 class ConnectRig:
@@ -98,24 +97,9 @@ class Prepare:
         """
         if context.record.frames:
             await collect_waiting(context)
-        if context.night.rig.camera.cool_to_c is not None:
-            await _cool(context, set_point_c(context))
-
-
-def set_point_c(context: DutyContext, *, further: int = 0) -> float:
-    """Return the temperature to cool to: the ordered one, less what the cooler cannot hold.
-
-    Each time that less cooling was the remedy tonight gives up some degrees; `further` counts
-    those to come.
-    """
-    wanted_c = context.night.rig.camera.cool_to_c
-    assert wanted_c is not None
-    done = sum(
-        tried.remedy == "less_cooling" and tried.outcome == "done"
-        for fault in context.record.faults.values()
-        for _, tried in fault.remedies
-    )
-    return wanted_c + _LESS_COOLING_C * (done + further)
+        to_c = set_point_c(context.night.rig.camera, context.record)
+        if to_c is not None:
+            await _cool(context, to_c)
 
 
 async def _cool(context: DutyContext, to_c: float) -> None:
@@ -124,23 +108,30 @@ async def _cool(context: DutyContext, to_c: float) -> None:
     rate = settings.cool_rate_c_per_min
     await camera.do(Cool(setpoint_c=to_c, rate_c_per_min=rate), timeout_s=20.0)
 
-    def cold(state: CameraState) -> bool:
-        return state.sensor_c is not None and abs(state.sensor_c - to_c) <= settings.cool_within_c
-
-    state = camera.state
-    warm_c = state.sensor_c if state is not None and state.sensor_c is not None else 25.0
-    limit_s = abs(warm_c - to_c) / rate * 60.0 + _COOLING_SLACK_S
-    try:
-        await camera.until(cold, timeout_s=limit_s)
-    except TimeoutError as error:
+    def off_c() -> float:
         state = camera.state
-        reached = "?" if state is None or state.sensor_c is None else f"{state.sensor_c:.1f}"
-        raise DutyFailedError(
-            "camera",
-            "not_cold",
-            f"the sensor is at {reached} degC after {limit_s / 60:.0f} min, wanted {to_c:g} degC; "
-            "ask for less cooling (cool_to_c) or check the cooler's supply",
-        ) from error
+        return math.inf if state is None or state.sensor_c is None else abs(state.sensor_c - to_c)
+
+    progress_c = min(_PROGRESS_C, rate * _PATIENCE_S / 60.0 / 2.0)
+    before_c = off_c() if math.isfinite(off_c()) else 100.0
+    while True:
+        try:
+            await camera.until(lambda _: off_c() <= settings.cool_within_c, _PATIENCE_S)
+        except TimeoutError as error:
+            if off_c() > before_c - progress_c:
+                raise DutyFailedError("camera", "not_cold", _not_cold(camera, to_c)) from error
+            before_c = off_c()
+        else:
+            return
+
+
+def _not_cold(camera: DeviceClient[CameraState], to_c: float) -> str:
+    state = camera.state
+    reached = "?" if state is None or state.sensor_c is None else f"{state.sensor_c:.1f}"
+    return (
+        f"the sensor is at {reached} degC and comes no nearer to {to_c:g} degC; "
+        "ask for less cooling (cool_to_c) or check the cooler's supply"
+    )
 
 
 class Open:

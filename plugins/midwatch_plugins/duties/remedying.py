@@ -21,9 +21,9 @@ from midwatch.api import (
     DutyContext,
     DutyFailedError,
     MidwatchError,
+    set_point_c,
 )
 from midwatch_plugins.duties.guiding import start_guiding
-from midwatch_plugins.duties.preparing import set_point_c
 
 _CONNECT_S = 60.0
 _ANSWER_S = 20.0
@@ -32,6 +32,8 @@ _COME_UP_S = 90.0
 _OFF_S = 5.0
 # Devices take some seconds to start once they have power; a few attempts save a whole rung.
 _BOOT_S, _BOOT_TRIES = 10.0, 3
+# A sensor that falls by so much in so long needs no other set point: its cooler is back.
+_FALL_C, _FALL_S = 1.0, 150.0
 
 
 def _client(context: DutyContext, args: Args) -> DeviceClient[DeviceState]:
@@ -152,8 +154,27 @@ class LessCooling:
     repeatable: ClassVar[bool] = True
 
     async def perform(self, context: DutyContext, args: Args) -> None:
-        """Set the new set point; preparing waits until it is reached."""
+        """Set the new set point; preparing waits until it is reached.
+
+        Raises:
+            DutyFailedError: the sensor grows colder after all.
+        """
         camera = context.device(context.rig.camera, "camera")
-        to_c = set_point_c(context, further=1)
-        rate = context.night.rig.camera.cool_rate_c_per_min
-        await camera.do(Cool(setpoint_c=to_c, rate_c_per_min=rate), timeout_s=_ANSWER_S)
+        settings = context.night.rig.camera
+        now_c = set_point_c(settings, context.record)
+        to_c = set_point_c(settings, context.record, further=1)
+        if now_c is None or to_c is None:
+            raise DutyFailedError("camera", "no_cooling", "no set point is ordered (cool_to_c)")
+        before_c = camera.state.sensor_c if camera.state is not None else None
+        enough_c = now_c + settings.cool_within_c
+        if before_c is not None:
+            enough_c = max(enough_c, before_c - _FALL_C)
+        try:
+            await camera.until(
+                lambda state: state.sensor_c is not None and state.sensor_c <= enough_c, _FALL_S
+            )
+        except TimeoutError:
+            rate = settings.cool_rate_c_per_min
+            await camera.do(Cool(setpoint_c=to_c, rate_c_per_min=rate), timeout_s=_ANSWER_S)
+        else:
+            raise DutyFailedError("camera", "not_cold", "the sensor grows colder by itself")

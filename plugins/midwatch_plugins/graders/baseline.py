@@ -46,6 +46,7 @@ class Baseline:
             *_level(light, usual, bounds),
             *_following(light, bounds),
             *_field(light, usual, bounds),
+            *_warmth(light, bounds),
         ]
         weighty = sorted((f for f in findings if f.share >= _DOUBT), key=lambda f: -f.share)
         worst = weighty[0].share if weighty else 0.0
@@ -168,3 +169,14 @@ def _field(light: Light, usual: Usual, bounds: GradingSettings) -> Iterator[_Fin
     if light.trails is not None and light.trails > bounds.max_trails:
         length = f", {light.trail_length_px:.0f} px long" if light.trail_length_px else ""
         yield _Finding(_DOUBT, f"trails of satellites or aircraft: {light.trails}{length}")
+
+
+def _warmth(light: Light, bounds: GradingSettings) -> Iterator[_Finding]:
+    """A sensor far from its set point has another dark current than the darks."""
+    off_c = light.sensor_off_c
+    if off_c is not None:
+        way = "above" if off_c > 0.0 else "below"
+        yield _Finding(
+            abs(off_c) / bounds.max_sensor_off_c,
+            f"sensor {abs(off_c):.1f} degC {way} its set point: no darks match",
+        )
