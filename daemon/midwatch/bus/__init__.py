@@ -6,7 +6,7 @@ are imported from their modules, so that a rehearsal does not load a network sta
 
 from __future__ import annotations
 
-from midwatch.bus.calls import Caller, CallTimeoutError, CommandError, seeded_ids
+from midwatch.bus.calls import Caller, CallTimeoutError, CommandError, DeviceLostError, seeded_ids
 from midwatch.bus.envelopes import (
     MAX_JSON_BYTES,
     About,
@@ -47,6 +47,7 @@ __all__ = [
     "Caller",
     "CommandError",
     "Counters",
+    "DeviceLostError",
     "ErrorBody",
     "ErrorKind",
     "EventEnvelope",

@@ -10,7 +10,8 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import hashlib
-from collections.abc import Iterator, Mapping
+import math
+from collections.abc import Callable, Iterator, Mapping
 from datetime import timedelta
 from types import TracebackType
 from typing import Self
@@ -38,6 +39,8 @@ _log = structlog.get_logger(__name__)
 # later wastes that much dark time after a lost message. The pause doubles up to the maximum.
 RESEND_FIRST_S = 5.0
 RESEND_MAX_S = 60.0
+# Clocks are rounded: a shorter wait might end before its time, again and again.
+_INSTANT_S = 1e-3
 
 
 class CommandError(MidwatchError):
@@ -63,11 +66,15 @@ class CommandError(MidwatchError):
 class CallTimeoutError(RetryableError):
     """No answer came in time; whether the command was done is unknown."""
 
-    def __init__(self, device: str, command: str, timeout_s: float) -> None:
-        super().__init__(f"{device} {command}: no answer within {timeout_s:g} s")
+    def __init__(self, device: str, command: str, timeout_s: float, why: str | None = None) -> None:
+        super().__init__(f"{device} {command}: {why or f'no answer within {timeout_s:g} s'}")
         self.device = device
         self.command = command
         self.timeout_s = timeout_s
+
+
+class DeviceLostError(CallTimeoutError):
+    """The device went away while it was asked: its answer is not waited for any longer."""
 
 
 def seeded_ids(client_id: str, seed: int) -> Iterator[str]:
@@ -87,14 +94,30 @@ def is_notable(count: int) -> bool:
     return count & (count - 1) == 0
 
 
+def result_of(answer: Answer, device: str, command: str) -> JsonObject:
+    """Return the result of an answer (empty if it gives none).
+
+    Raises:
+        CommandError: the device refused or failed.
+    """
+    error = answer.error
+    if error is not None:
+        raise CommandError(error.kind, error.message, error.retryable, device, command)
+    return answer.result or {}
+
+
 class _Pending:
     """A call that waits for its answer."""
 
-    def __init__(self, topic: str, payload: bytes) -> None:
+    def __init__(
+        self, device: str, topic: str, payload: bytes, lost_in_s: Callable[[], float]
+    ) -> None:
+        self.device = device
         self.topic = topic
         self.payload = payload
+        self.lost_in_s = lost_in_s
         self.answer: Answer | None = None
-        self.answered = asyncio.Event()
+        self.news = asyncio.Event()
 
 
 class Caller:
@@ -149,7 +172,28 @@ class Caller:
         """Have `device` do `command` and return its result (empty if it gives none).
 
         Raises:
-            CommandError: the device refused or failed.
+            CommandError: the device refused or failed; others as `ask` has them.
+        """
+        answer = await self.ask(device, command, args, timeout_s=timeout_s, lease=lease)
+        return result_of(answer, device, command)
+
+    async def ask(
+        self,
+        device: str,
+        command: str,
+        args: BaseModel | Mapping[str, JsonValue],
+        *,
+        timeout_s: float,
+        lease: str | None = None,
+        lost_in_s: Callable[[], float] = lambda: math.inf,
+    ) -> Answer:
+        """Have `device` do `command` and return its answer, be it a result or an error.
+
+        `lost_in_s` says in how many seconds the device counts as gone if nothing changes; see
+        `look_again`.
+
+        Raises:
+            DeviceLostError: the device is gone.
             CallTimeoutError: no answer within `timeout_s` seconds, whether the device or the
                 whole bus is silent.
             ValueError: the request cannot be written as JSON.
@@ -163,7 +207,8 @@ class Caller:
             sender=self._bus.client_id,
             args=args.model_dump(mode="json") if isinstance(args, BaseModel) else dict(args),
         )
-        pending = _Pending(self._topics.do(device, command), encode(request))
+        topic = self._topics.do(device, command)
+        pending = _Pending(device, topic, encode(request), lost_in_s)
         self._pending[request.id] = pending
         try:
             # The answer may still come in the very last moment: it decides, not the timeout.
@@ -173,22 +218,35 @@ class Caller:
         finally:
             del self._pending[request.id]
         if pending.answer is None:
+            if lost_in_s() <= 0.0:
+                why = "the device went away before it answered"
+                raise DeviceLostError(device, command, timeout_s, why)
             raise CallTimeoutError(device, command, timeout_s)
-        error = pending.answer.error
-        if error is not None:
-            raise CommandError(error.kind, error.message, error.retryable, device, command)
-        return pending.answer.result or {}
+        return pending.answer
+
+    def look_again(self, device: str) -> None:
+        """Have the calls to a device ask at once whether it is gone."""
+        for pending in self._pending.values():
+            if pending.device == device:
+                pending.news.set()
 
     async def _insist(self, pending: _Pending, timeout_s: float) -> None:
+        """Ask again and again until there is an answer, or nobody who could give one."""
         pause_s = min(RESEND_FIRST_S, timeout_s / 4.0)
         while True:
             await self._send(pending)
-            try:
-                async with self._clock.timeout(pause_s):
-                    await pending.answered.wait()
+            again_s = self._clock.mono() + pause_s
+            while (left_s := again_s - self._clock.mono()) > _INSTANT_S:
+                lost_in_s = pending.lost_in_s()
+                if lost_in_s <= 0.0:
                     return
-            except TimeoutError:
-                pause_s = min(2.0 * pause_s, RESEND_MAX_S)
+                with contextlib.suppress(TimeoutError):
+                    async with self._clock.timeout(max(_INSTANT_S, min(left_s, lost_in_s))):
+                        await pending.news.wait()
+                pending.news.clear()
+                if pending.answer is not None:
+                    return
+            pause_s = min(2.0 * pause_s, RESEND_MAX_S)
 
     async def _send(self, pending: _Pending) -> None:
         # If the bus is down it is sent at the next connection, or after the pause.
@@ -217,4 +275,4 @@ class Caller:
             self.unasked += 1
         elif pending.answer is None:
             pending.answer = answer
-            pending.answered.set()
+            pending.news.set()

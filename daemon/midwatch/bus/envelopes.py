@@ -99,12 +99,17 @@ class Request(Envelope):
 
 
 class Answer(Envelope):
-    """What became of a command: a result, or an error."""
+    """What became of a command: a result, or an error.
+
+    `state_seq` is the number of the state that stands after it. State and answer travel apart: who
+    wants to judge the outcome by the state waits for one with this number, or a higher one.
+    """
 
     id: Name
     ok: bool
     result: JsonObject | None = None
     error: ErrorBody | None = None
+    state_seq: int | None = Field(default=None, ge=0)
 
     @model_validator(mode="after")
     def _one_outcome(self) -> Self:

@@ -100,7 +100,8 @@ class Responder:
     `CommandError` from it is answered as such, a pydantic `ValidationError` as bad_args, and any
     other exception as internal. Commands run concurrently; the handler puts them in order where
     the device needs it. Requests are received from construction on, and done while `run` runs.
-    `on_turned_away` is called for each message that leads to nothing.
+    `on_turned_away` is called for each message that leads to nothing, `state_seq` for the number
+    of the latest state when a command has ended.
     """
 
     def __init__(
@@ -111,6 +112,7 @@ class Responder:
         clock: Clock,
         handler: Handler,
         on_turned_away: Callable[[], None] = lambda: None,
+        state_seq: Callable[[], int | None] = lambda: None,
     ) -> None:
         self.counters = Counters()
         self.device = device
@@ -119,6 +121,7 @@ class Responder:
         self._clock = clock
         self._handler = handler
         self._on_turned_away = on_turned_away
+        self._state_seq = state_seq
         self._kept: dict[tuple[str, str], _Kept] = {}
         self._running = 0
         self._sweep_at = SWEEP_AT
@@ -186,7 +189,8 @@ class Responder:
         cancelled = False
         try:
             result = await self._handler(command, request)
-            answer = encode(Answer(id=request.id, ok=True, result=result))
+            seq = self._state_seq()
+            answer = encode(Answer(id=request.id, ok=True, result=result, state_seq=seq))
             self.counters.done += 1
         except asyncio.CancelledError:
             task = asyncio.current_task()
@@ -214,7 +218,7 @@ class Responder:
         self.counters.failed += 1
         if (reason := _REASONS.get(kind)) is not None:
             self._turn_away(reason)
-        return _encode_error(request.id, kind, text, retryable)
+        return _encode_error(request.id, kind, text, retryable, self._state_seq())
 
     def _turn_away(self, reason: str) -> None:
         setattr(self.counters, reason, getattr(self.counters, reason) + 1)
@@ -259,6 +263,8 @@ class _LeftError(Exception):
     """The bus was left: makes the task group cancel what still runs."""
 
 
-def _encode_error(request_id: str, kind: ErrorKind, text: str, retryable: bool) -> bytes:
+def _encode_error(
+    request_id: str, kind: ErrorKind, text: str, retryable: bool, state_seq: int | None = None
+) -> bytes:
     body = ErrorBody(kind=kind, message=text[:LONGEST_REFUSAL], retryable=retryable)
-    return encode(Answer(id=request_id, ok=False, error=body))
+    return encode(Answer(id=request_id, ok=False, error=body, state_seq=state_seq))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import math
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from datetime import datetime
 from typing import Generic, Protocol, TypeVar, cast
 
@@ -13,9 +13,10 @@ import structlog
 from pydantic import ValidationError
 
 from midwatch.bus import Bus, Message
-from midwatch.bus.calls import Caller, CommandError, is_notable
+from midwatch.bus.calls import Caller, CommandError, is_notable, result_of
 from midwatch.bus.envelopes import (
     About,
+    Answer,
     ErrorKind,
     EventEnvelope,
     JsonObject,
@@ -28,6 +29,7 @@ from midwatch.bus.topics import Topics
 from midwatch.clock import Clock
 from midwatch.devices.account import HostReport
 from midwatch.devices.driver import Facts
+from midwatch.devices.hearing import listen_to
 from midwatch.devices.models import STATES, Command, DeviceAbout, DeviceState, Kind
 
 S_co = TypeVar("S_co", bound=DeviceState, covariant=True)
@@ -39,8 +41,15 @@ SILENT_HEARTBEATS = 3
 
 # How a state's envelope usually begins. If it does, and the state has the bytes of the last one,
 # nothing in it is new: most of a night's messages are such heartbeats.
-_HEAD = re.compile(rb'\{"seq":\d+,"at":"[^"]+",')
+_HEAD = re.compile(rb'\{"seq":(\d{1,18}),"at":"[^"]+",')
 _STATE_KEY = b'"state":'
+
+# A driver that drops off the bus may be back with its command still in hand: a broken connection
+# is made anew within seconds. Less gives up exposures that go on; more is lost for nothing.
+_BACK_WITHIN_S = 3.0
+# An answer may overtake the state that belongs to it. Less takes an old state for the outcome on a
+# slow network; more is lost whenever a state was.
+_STATE_WITHIN_S = 10.0
 
 _log = structlog.get_logger(__name__)
 
@@ -99,8 +108,13 @@ class DeviceClient(Generic[S_co]):
         self._task: asyncio.Task[None] | None = None
         self._state: S_co | None = None
         self._state_bytes = b""
+        self._seq = 0
+        self._said_at: datetime | None = None
+        self._catching_up: list[asyncio.Event] = []
         self._heard_mono_s = -math.inf
+        self._connected_mono_s = -math.inf
         self._said_online = False
+        self._offline_mono_s = -math.inf
         self._was_down = True
         self._listeners: list[Callable[[], None]] = []
         self._event_listeners: list[Callable[[str, Facts], None]] = []
@@ -110,6 +124,7 @@ class DeviceClient(Generic[S_co]):
             topics.online(name): self._take_online,
             topics.about(name): self._take_about,
         }
+        bus.on_connect(self._connected)
 
     @property
     def state(self) -> S_co | None:
@@ -164,8 +179,11 @@ class DeviceClient(Generic[S_co]):
     async def do(self, command: Command[R], timeout_s: float) -> R:
         """Give a command and return its answer when the device has finished it.
 
+        By then `state` is what the command has left behind, unless that message was lost.
+
         Raises:
             CommandError: the device, or its host, refused or failed; the kind says which.
+            DeviceLostError: the device went away meanwhile, or is silent: nothing is waited for.
             CallTimeoutError: there was no answer within `timeout_s`.
         """
         result = await self._ask(command, timeout_s)
@@ -184,25 +202,64 @@ class DeviceClient(Generic[S_co]):
             ) from error
 
     async def _ask(self, command: Command[R], timeout_s: float) -> JsonObject:
-        name, lease = command.command, self._lease
+        lease = self._lease
         token = lease.token if lease is not None and command.needs_lease else None
         until_s = self._clock.mono() + timeout_s
+        answer = await self._request(command, timeout_s, token)
+        left_s = until_s - self._clock.mono()
+        refused = answer.error is not None and answer.error.kind is ErrorKind.NO_LEASE
+        if lease is not None and token is not None and refused and left_s > 0:
+            # A host that has just come up has not heard of the lease: tell it, and ask once more.
+            await lease.renew()
+            answer = await self._request(command, left_s, token)
+        if answer.state_seq is not None:
+            await self._catch_up(answer.state_seq)
+        return result_of(answer, self.name, command.command)
+
+    async def _request(self, command: Command[R], timeout_s: float, token: str | None) -> Answer:
+        asked_of = self.since
+
+        def lost_in_s() -> float:
+            # Another driver than the one that was asked knows nothing of the command.
+            another = asked_of is not None and self.since != asked_of
+            return 0.0 if another else self._lost_in_s()
+
+        return await self._caller.ask(
+            self.name, command.command, command, timeout_s=timeout_s, lease=token,
+            lost_in_s=lost_in_s,
+        )  # fmt: skip
+
+    def _lost_in_s(self) -> float:
+        """Seconds until the device counts as gone, as things stand.
+
+        What was never heard of is not missed, and nothing is heard while the bus itself is away.
+        """
+        if self.since is None or not self._bus.connected:
+            return math.inf
+        now_s = self._clock.mono()
+        if not self._said_online:
+            return self._offline_mono_s + _BACK_WITHIN_S - now_s
+        if self._state is None:
+            return math.inf
+        heard_mono_s = max(self._heard_mono_s, self._connected_mono_s)
+        # `down` begins a moment later: whoever then asks why it failed finds the device down.
+        return heard_mono_s + SILENT_HEARTBEATS * self.heartbeat_s + 1e-3 - now_s
+
+    async def _catch_up(self, seq: int) -> None:
+        """Wait for a state with this number, or a later one; not for long, it may be lost."""
+        if self._state is None or self._seq >= seq:
+            return
+        news = asyncio.Event()
+        self._catching_up.append(news)
         try:
-            return await self._caller.call(
-                self.name, name, command, timeout_s=timeout_s, lease=token
-            )
-        except CommandError as error:
-            left_s = until_s - self._clock.mono()
-            if (
-                lease is None
-                or token is None
-                or error.kind is not ErrorKind.NO_LEASE
-                or left_s <= 0
-            ):
-                raise
-        # A host that has just come up has not heard of the lease: tell it, and ask once more.
-        await lease.renew()
-        return await self._caller.call(self.name, name, command, timeout_s=left_s, lease=token)
+            async with self._clock.timeout(_STATE_WITHIN_S):
+                while self._seq < seq:
+                    await news.wait()
+                    news.clear()
+        except TimeoutError:
+            _log.warning("device_state_missing", device=self.name, seq=seq, latest=self._seq)
+        finally:
+            self._catching_up.remove(news)
 
     async def start(self) -> None:
         """Begin to listen with a task of its own; not for a device of a `RigClient`."""
@@ -245,28 +302,50 @@ class DeviceClient(Generic[S_co]):
     def _take_state(self, message: Message) -> None:
         heard_mono_s = self._clock.mono()
         head, _, body = message.payload.partition(_STATE_KEY)
+        known = _HEAD.fullmatch(head) if body == self._state_bytes and not message.retain else None
         changed = False
-        if message.retain or body != self._state_bytes or not _HEAD.fullmatch(head):
+        if known is not None and int(known[1]) == self._seq + 1:
+            self._seq += 1
+        else:
             envelope = decode(StateEnvelope, message.payload)
+            if self._overtaken(envelope):
+                return
             state = self._model.model_validate(envelope.state)
             changed = state != self._state
             self._state = state
             self._state_bytes = body
+            self._seq, self._said_at = envelope.seq, envelope.at
             if message.retain:
                 heard_mono_s -= max(0.0, (self._clock.now() - envelope.at).total_seconds())
         self._heard_mono_s = heard_mono_s
+        for news in self._catching_up:
+            news.set()
         if self._was_down and not self.down:
             self._was_down = False
             changed = True
         if changed:
             self._notify()
 
+    def _overtaken(self, envelope: StateEnvelope) -> bool:
+        """Tell whether a later state was heard before; a new driver counts from the beginning."""
+        if self._said_at is None or envelope.seq >= self._seq:
+            return False
+        return envelope.at <= self._said_at
+
     def _take_online(self, message: Message) -> None:
         said = decode(Online, message.payload)
+        if said.since != self.since:
+            self._seq = 0
+        if not said.online and self._said_online:
+            self._offline_mono_s = self._clock.mono()
         self._said_online = said.online
         self.since = said.since
         self._was_down = self.down
+        self._caller.look_again(self.name)
         self._notify()
+
+    async def _connected(self) -> None:
+        self._connected_mono_s = self._clock.mono()
 
     def _take_about(self, message: Message) -> None:
         said = decode(About, message.payload)
@@ -298,26 +377,6 @@ class DeviceClient(Generic[S_co]):
                 callback()
             except Exception:
                 _log.exception("device_listener_failed", device=self.name)
-
-
-class _Listener(Protocol):
-    def patterns(self) -> tuple[str, ...]: ...
-
-    def offer(self, message: Message) -> None: ...
-
-
-async def listen_to(bus: Bus, clients: Sequence[_Listener]) -> None:
-    """Hand the messages of some devices to their clients, until cancelled or the bus is left."""
-    patterns = [pattern for client in clients for pattern in client.patterns()]
-    owners = {_owner(pattern): client for client in clients for pattern in client.patterns()}
-    async with bus.subscribe(*patterns, limit=10_000) as messages:
-        async for message in messages:
-            owners[_owner(message.topic)].offer(message)
-
-
-def _owner(topic: str) -> str:
-    """The part of a topic, or filter, up to and with the device's name."""
-    return "/".join(topic.split("/", 4)[:4])
 
 
 C = TypeVar("C")

@@ -222,8 +222,9 @@ class DeviceHost:
                 self._clock, self._observer, self._limits, self._driver, self._act, self._held
             )
         self._responder = Responder(
-            self._bus, self._topics, self.name, self._clock, self._handle, self._book.changed.set
-        )
+            self._bus, self._topics, self.name, self._clock, self._handle, self._book.changed.set,
+            lambda: self._publisher.state_seq,
+        )  # fmt: skip
         self._bus.set_will(self._topics.online(self.name), self._publisher.will())
         self._bus.on_connect(self._publisher.announce)
 

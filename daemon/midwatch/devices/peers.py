@@ -15,7 +15,8 @@ from midwatch.bus import Bus
 from midwatch.bus.calls import Caller
 from midwatch.bus.topics import Topics
 from midwatch.clock import Clock
-from midwatch.devices.client import DeviceClient, listen_to
+from midwatch.devices.client import DeviceClient
+from midwatch.devices.hearing import listen_to
 from midwatch.devices.lease import LeaseWatch
 from midwatch.devices.models import DeviceState, kind_of
 

@@ -84,6 +84,11 @@ class Publisher:
         self._woken = asyncio.Event()
         self._sending = asyncio.Lock()
 
+    @property
+    def state_seq(self) -> int:
+        """Number of the latest state that was published; 0 before the first."""
+        return self._state_seq
+
     def attach(self, driver: Driver) -> None:
         """Set the driver to speak for; it may have spoken already while it was made."""
         self._driver = driver

@@ -10,7 +10,8 @@ from midwatch.bus import Bus
 from midwatch.bus.calls import Caller
 from midwatch.bus.topics import Topics
 from midwatch.clock import Clock
-from midwatch.devices.client import DeviceClient, Token, listen_to
+from midwatch.devices.client import DeviceClient, Token
+from midwatch.devices.hearing import listen_to
 from midwatch.devices.models import (
     ROLES,
     STATES,
