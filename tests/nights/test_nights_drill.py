@@ -16,7 +16,6 @@ import pytest
 from interface_bench import write_night
 from midwatch.interface.drilling.crew import Briefing, Crew
 from midwatch.interface.drilling.drill import Drill
-from midwatch.interface.drilling.tally import drill_schema
 from midwatch.interface.drilling.trial import NOT_ENDED, Trial, TrialResult, draw_trial
 from midwatch.orders import load_night
 from midwatch.orders.faults import ScheduledFault
@@ -43,10 +42,16 @@ def midwatch(*words: object) -> subprocess.CompletedProcess[str]:
 
 @pytest.mark.timeout(400)
 def test_a_short_drill_keeps_its_promises_and_the_bound_and_can_be_seen_again(tmp_path: Path):
-    done = midwatch("drill", FIRST_NIGHT, "--nights", 10, "--seed", 11, "--json", "--jobs", 2)
+    asked = ("--nights", 10, "--seed", 11, "--jobs", 2, "--json", "--out", tmp_path)
+    done = midwatch("drill", FIRST_NIGHT, *asked)
     assert done.stdout, done.stderr
     drill = json.loads(done.stdout)  # standard output is JSON and nothing else
-    jsonschema.validate(drill, drill_schema())
+    assert json.loads((tmp_path / "drill.json").read_text(encoding="utf-8")) == drill
+    schema = json.loads(midwatch("schema", "drill").stdout)
+    jsonschema.Draft202012Validator.check_schema(schema)
+    jsonschema.validate(drill, schema)
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate(drill | {"nights": "ten"}, schema)
     broken = {night["night"]: night["broken"] for night in drill["results"] if night["broken"]}
     assert (done.returncode, broken) == (0, {}), done.stderr
     assert len(drill["results"]) == 10
@@ -57,7 +62,13 @@ def test_a_short_drill_keeps_its_promises_and_the_bound_and_can_be_seen_again(tm
     assert drill["undisturbed"]["kept"] > 0.96
     worst = next(n for n in drill["results"] if n["night"] == drill["worst"][0])
     again = midwatch(*shlex.split(worst["replay"])[1:], "--out", tmp_path / "night", "--json")
-    assert json.loads(again.stdout)["journal_digest"] == worst["journal_digest"]
+    night = json.loads(again.stdout)
+    assert night["journal_digest"] == worst["journal_digest"]
+    # By itself a night knows fewer short gaps, so that its own bound may be a little higher.
+    used = night["yield"]
+    assert used["had_s"] == pytest.approx(worst["integration_s"], abs=0.01)
+    assert worst["bound_s"] <= used["bound_s"] + 0.01
+    assert used["kept"] == pytest.approx(used["had_s"] / used["bound_s"], abs=1e-5)
 
 
 @pytest.mark.timeout(400)

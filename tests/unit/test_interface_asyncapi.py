@@ -161,7 +161,7 @@ def test_the_command_prints_it_as_it_is() -> None:
     assert said.json == document()
 
 
-@pytest.mark.parametrize("what", ["orders", "site", "rig", "night"])
+@pytest.mark.parametrize("what", ["orders", "site", "rig", "night", "drill"])
 def test_schemas_of_files_are_schemas(what: str) -> None:
     said = midwatch("schema", what)
     assert said.json["$schema"] == "https://json-schema.org/draft/2020-12/schema"

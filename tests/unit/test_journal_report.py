@@ -10,6 +10,7 @@ from midwatch.journal.ledger import LABELS
 from midwatch.journal.report import fitted_curve, render_report, take_accounts
 from midwatch.journal.report_charts import Scale, ticks
 from midwatch.journal.report_words import LocalTime, duration, joined
+from midwatch.journal.summary import Reach
 
 VOID = {"meta", "img", "br", "link", "input", "hr"}
 
@@ -54,6 +55,15 @@ def page_of(events, folder=None) -> Page:
 @pytest.fixture(scope="module")
 def page():
     return page_of(told_night().events)
+
+
+def test_the_headline_sets_what_was_kept_beside_perfect_knowledge(page):
+    assert "perfect knowledge" not in page.text
+    night = told_night()
+    reach = Reach(had_s=20_000.0, bound_s=25_200.0)
+    accounts = take_accounts(night.events, night.folder, CONTEXT, measure=lambda *_: reach)
+    told = Page(render_report(accounts, night.folder, CONTEXT)).text
+    assert "79% of the 7 h 00 min that perfect knowledge could have had" in told
 
 
 def test_the_headline_says_what_was_got_and_what_it_cost(page):

@@ -10,7 +10,15 @@ from midwatch.journal import events as e
 from midwatch.journal.ledger import account
 from midwatch.journal.record import NightRecord
 from midwatch.journal.report import take_accounts, write_outputs
-from midwatch.journal.summary import json_schema, summarise, to_json, usable_seconds, utc_text
+from midwatch.journal.summary import (
+    Reach,
+    json_schema,
+    known_reach,
+    summarise,
+    to_json,
+    usable_seconds,
+    utc_text,
+)
 
 
 @pytest.fixture(scope="module")
@@ -60,6 +68,24 @@ def test_its_parts_agree_with_each_other(content):
     (fault,) = content["faults"]
     assert fault["lost_s"] == content["ledger"]["fault"] == 95
     assert [remedy["outcome"] for remedy in fault["remedies"]] == ["failed", "done"]
+
+
+def test_the_yield_tells_what_perfect_knowledge_could_have_had(content, tmp_path):
+    assert content["yield"]["bound_s"] is None  # a real night does not know what went wrong
+    night = told_night()
+    reach = Reach(had_s=20_000.0, bound_s=25_000.0)
+    summary = take_accounts(night.events, night.folder, CONTEXT, measure=lambda *_: reach).summary
+    used = json.loads(to_json(summary))["yield"]
+    assert (used["had_s"], used["bound_s"], used["kept"]) == (20_000.0, 25_000.0, 0.8)
+    assert used["clairvoyant"] == pytest.approx(25_000.0 / used["usable_s"], abs=1e-6)
+    # What is written again from the journal keeps it, as long as it tells of the same events.
+    file = tmp_path / "night.json"
+    assert known_reach(file, summary.journal_digest) is None
+    file.write_text(to_json(summary), encoding="utf-8")
+    assert known_reach(file, summary.journal_digest) == reach
+    assert known_reach(file, "of other events") is None
+    file.write_text(json.dumps(content), encoding="utf-8")
+    assert known_reach(file, content["journal_digest"]) is None
 
 
 def test_the_text_is_the_same_each_time():

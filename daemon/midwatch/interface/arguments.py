@@ -372,9 +372,9 @@ def _add_hosting(parser: argparse.ArgumentParser) -> None:
 def _schema(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "what",
-        choices=("orders", "site", "rig", "scenario", "faults", "night", "bus"),
+        choices=("orders", "site", "rig", "scenario", "faults", "night", "drill", "bus"),
         help="orders, site, rig, scenario: the files you write; faults: the names of faults that "
-        "can be injected; night: night.json; bus: AsyncAPI document",
+        "can be injected; night: night.json; drill: drill.json; bus: AsyncAPI document",
     )
     parser.add_argument(
         "--out", metavar="FILE", type=Path, help="write there instead of standard output"

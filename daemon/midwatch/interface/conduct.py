@@ -33,6 +33,7 @@ from midwatch.journal.learned import LearnedDurations
 from midwatch.journal.record import NightRecord
 from midwatch.journal.report import take_accounts, write_outputs
 from midwatch.journal.store import Event, Journal
+from midwatch.journal.summary import Measure
 from midwatch.journal.summary_models import NightSummary
 from midwatch.orders import Night
 from midwatch.planning import NightPlan
@@ -83,6 +84,7 @@ class Stage:
         declared: the night as the files say; a rehearsal runs on another rig.
         supervisor: who can start drivers anew; None where nobody on this machine does.
         lean: leave no report.
+        measure: tells at the end what could have been had; None where nobody knows.
     """
 
     clock: Clock
@@ -99,6 +101,7 @@ class Stage:
     open_journal: Callable[[Path, Clock, bool], Journal] = _open_journal
     supervisor: Supervisor | None = None
     lean: bool = False
+    measure: Measure | None = None
 
 
 async def conduct(night: Night, plan: NightPlan, stage: Stage) -> NightOutcome:
@@ -120,11 +123,12 @@ async def conduct(night: Night, plan: NightPlan, stage: Stage) -> NightOutcome:
         history = list(journal.events())
         events = [event for event in history if event.night == name]
         if stage.lean:
-            summary = take_accounts(events, folder, context, history).summary
+            summary = take_accounts(events, folder, context, history, stage.measure).summary
         else:
             summary = write_outputs(
-                folder, events, context, durable=not stage.rehearsal, history=history
-            )
+                folder, events, context,
+                durable=not stage.rehearsal, history=history, measure=stage.measure,
+            )  # fmt: skip
     finally:
         journal.close()
     return NightOutcome(

@@ -23,6 +23,8 @@ from midwatch.devices.chance import device_rng
 from midwatch.devices.process import RigSetting
 from midwatch.interface.byhand import RehearsedPerson
 from midwatch.interface.conduct import Hear, NightOutcome, SkyMode, Stage, conduct
+from midwatch.interface.drilling.bound import Foresight
+from midwatch.interface.drilling.gaps import Gaps
 from midwatch.interface.faultstage import FaultStage, Lives, faulty_rig
 from midwatch.interface.life import Disk, Life
 from midwatch.interface.rehearsed import RehearsedDevices
@@ -50,6 +52,7 @@ class RehearsalOptions:
         faults: what goes wrong.
         guest: somebody else at the bus, for as long as the night lasts.
         lean: leave frames and journal only, without report and night.json.
+        undisturbed: gaps between the frames of the night without faults, where they are known.
     """
 
     seed: int | None
@@ -59,6 +62,7 @@ class RehearsalOptions:
     faults: tuple[ScheduledFault, ...] = ()
     guest: Guest | None = None
     lean: bool = False
+    undisturbed: Gaps | None = None
 
 
 def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = None) -> NightOutcome:
@@ -102,6 +106,7 @@ def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = No
                     open_journal=life.open_journal,
                     supervisor=devices,
                     lean=options.lean,
+                    measure=Foresight(night, plan, options.faults, options.undisturbed),
                 )
                 outcomes.append(await conduct(night, plan, stage))
 

@@ -32,7 +32,7 @@ from midwatch.journal.report_sections import (
 from midwatch.journal.report_timeline import timeline
 from midwatch.journal.report_words import LocalTime, number
 from midwatch.journal.store import Event, digest_of_events, facts_of
-from midwatch.journal.summary import summarise, to_json
+from midwatch.journal.summary import Measure, summarise, to_json
 from midwatch.journal.summary_models import NightSummary
 
 __all__ = ["NightAccounts", "fitted_curve", "render_report", "take_accounts", "write_outputs"]
@@ -66,6 +66,7 @@ def take_accounts(
     folder: Path,
     context: NightContext,
     history: Sequence[Event] | None = None,
+    measure: Measure | None = None,
 ) -> NightAccounts:
     """Fold, account, verify and sum up the events of one night.
 
@@ -74,6 +75,7 @@ def take_accounts(
         folder: The night's folder; its frames are read and verified.
         context: Site and limits.
         history: Events of all nights, from which more can be learned; left out, of this one.
+        measure: Tells what could have been had, where somebody knows.
 
     Raises:
         ValueError: The events hold no beginning of a night.
@@ -87,7 +89,8 @@ def take_accounts(
     digest = digest_of_events(events)
     promises = check_promises(events, record, ledger, inventory, context, digest)
     lessons = draw_lessons(record, events if history is None else history, context)
-    summary = summarise(events, record, ledger, promises, digest, lessons)
+    reach = None if measure is None else measure(events, record)
+    summary = summarise(events, record, ledger, promises, digest, lessons, reach)
     return NightAccounts(events, record, ledger, inventory, summary, lessons)
 
 
@@ -98,6 +101,7 @@ def write_outputs(
     *,
     durable: bool = True,
     history: Sequence[Event] | None = None,
+    measure: Measure | None = None,
 ) -> NightSummary:
     """Write ``night.json``, ``report.html`` and ``checksums.sha256`` into a night's folder.
 
@@ -112,13 +116,14 @@ def write_outputs(
         context: Site and limits.
         durable: Force the files to the disk. Only rehearsals do without.
         history: Events of all nights of the journal.
+        measure: Tells what could have been had, where somebody knows.
 
     Raises:
         ValueError: The events hold no beginning of a night.
         OSError: A file cannot be read or written.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    accounts = take_accounts(events, folder, context, history)
+    accounts = take_accounts(events, folder, context, history, measure)
     if history is not None:
         keep_proposal(folder.parent, accounts.lessons, durable=durable)
     report = render_report(accounts, folder, context)

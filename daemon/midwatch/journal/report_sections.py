@@ -49,12 +49,14 @@ def headline(summary: NightSummary, ledger: Ledger, record: NightRecord) -> str:
         title = f"{duration(total_s)} on {len(got)} targets"
     lights = [frame for frame in record.frames.values() if frame.is_light]
     kept = sum(frame.accepted for frame in lights)
-    fraction = summary.yield_.fraction
+    used = summary.yield_
     lost_s = sum(s for cause, s in ledger.seconds.items() if group_of(cause) == "lost")
+    reach = () if used.bound_s is None else (_reach(used.kept, used.bound_s),)
     tiles = (
         (duration(total_s), "integration kept"),
         (f"{kept} of {len(lights)}", "light frames kept"),
-        ("none" if fraction is None else f"{fraction:.0%}", "of usable time, shutter open"),
+        (_share(used.fraction), "of usable time, shutter open"),
+        *reach,
         (duration(lost_s), "lost to weather, faults, pauses"),
     )
     boxes = "".join(f"<li><b>{escape(value)}</b><span>{name}</span></li>" for value, name in tiles)
@@ -67,6 +69,15 @@ def headline(summary: NightSummary, ledger: Ledger, record: NightRecord) -> str:
         f'<p class="lead">{_costs(ledger)} {_ending(summary, record)}</p>'
         f'{_broken(summary)}<ul class="tiles">{boxes}</ul>'
     )
+
+
+def _share(part: float | None) -> str:
+    return "none" if part is None else f"{part:.0%}"
+
+
+def _reach(kept: float | None, bound_s: float) -> tuple[str, str]:
+    """Say how much was had of what perfect knowledge could have had."""
+    return _share(kept), f"of the {duration(bound_s)} that perfect knowledge could have had"
 
 
 def _costs(ledger: Ledger) -> str:

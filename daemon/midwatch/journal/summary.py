@@ -5,9 +5,10 @@ from __future__ import annotations
 import json
 import math
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import asdict
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 from midwatch.journal.events import FocusRun, HostAccount, NightBegan, NightEnded, TargetPlanned
@@ -31,12 +32,32 @@ from midwatch.journal.summary_models import (
     Yield,
 )
 
-__all__ = ["json_schema", "summarise", "to_json", "usable_seconds", "utc_text"]
+__all__ = [
+    "Measure", "Reach", "json_schema", "known_reach", "summarise", "to_json", "usable_seconds",
+    "utc_text",
+]  # fmt: skip
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _NOTHING_LEARNED = Lessons()
 # Shares of a frame that add up to a whole one but for rounding do so.
 _NEARLY = 1e-3
+
+
+@dataclass(frozen=True)
+class Reach:
+    """What a night had, and what it could have had, seconds of integration as far as ordered.
+
+    Attributes:
+        had_s: of accepted frames.
+        bound_s: what a plan that knew the night beforehand could have had at most.
+    """
+
+    had_s: float
+    bound_s: float
+
+
+# Tells the reach of a night that is over, from its events and their record; None if unknown.
+Measure = Callable[[Sequence[Event], NightRecord], Reach | None]
 
 
 def utc_text(utc_s: float) -> str:
@@ -53,6 +74,7 @@ def summarise(
     promises: Sequence[Promise],
     journal_digest: str,
     lessons: Lessons = _NOTHING_LEARNED,
+    reach: Reach | None = None,
 ) -> NightSummary:
     """Sum up a night.
 
@@ -63,6 +85,7 @@ def summarise(
         promises: As checked.
         journal_digest: Stands for the night's events.
         lessons: What this night and those before have taught.
+        reach: What could have been had; None where nobody knows.
 
     Raises:
         ValueError: The night never began.
@@ -98,7 +121,7 @@ def summarise(
         faults=_faults(list(record.faults.values()), ledger),
         decisions=record.decisions,
         promises=list(promises),
-        yield_=_yield(ledger.of("open_shutter"), usable_s),
+        yield_=_yield(ledger.of("open_shutter"), usable_s, reach),
         journal_digest=journal_digest,
         exposures=[ExposureSummary(**asdict(advice)) for advice in lessons.exposures],
         horizon_seen=[HorizonSummary(**asdict(one)) for one in lessons.horizon],
@@ -121,6 +144,18 @@ def to_json(summary: NightSummary) -> str:
     """Return the text of ``night.json``: sorted keys, at most 6 decimals, final newline."""
     content = _rounded(summary.model_dump(mode="json", by_alias=True))
     return json.dumps(content, sort_keys=True, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def known_reach(path: Path, journal_digest: str) -> Reach | None:
+    """Return the reach that a ``night.json`` tells of these very events; None if it does not."""
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+        told = content["yield"]
+        if content["journal_digest"] != journal_digest:
+            return None
+        return Reach(float(told["had_s"]), float(told["bound_s"]))
+    except (OSError, ValueError, LookupError, TypeError):
+        return None
 
 
 def json_schema() -> dict[str, Any]:
@@ -150,9 +185,20 @@ def _clip(seconds: bytearray, origin: int, start: float, end: float) -> tuple[in
     return first, max(first, min(len(seconds), round(end) - origin))
 
 
-def _yield(open_shutter_s: int, usable_s: int) -> Yield:
-    fraction = round(open_shutter_s / usable_s, 6) if usable_s else None
-    return Yield(open_shutter_s=open_shutter_s, usable_s=usable_s, fraction=fraction)
+def _yield(open_shutter_s: int, usable_s: int, reach: Reach | None) -> Yield:
+    return Yield(
+        open_shutter_s=open_shutter_s,
+        usable_s=usable_s,
+        fraction=_ratio(open_shutter_s, usable_s),
+        had_s=None if reach is None else round(reach.had_s, 3),
+        bound_s=None if reach is None else round(reach.bound_s, 3),
+        kept=None if reach is None else _ratio(reach.had_s, reach.bound_s),
+        clairvoyant=None if reach is None else _ratio(reach.bound_s, usable_s),
+    )
+
+
+def _ratio(part: float, whole: float) -> float | None:
+    return round(part / whole, 6) if whole > 0.0 else None
 
 
 def _target(plan: TargetPlanned, frames: Sequence[FrameRecord]) -> TargetSummary:

@@ -202,8 +202,20 @@ class Yield(_Part):
     open_shutter_s: int = Field(description="Seconds between dusk and dawn with open shutter")
     usable_s: int = Field(description="Seconds in which a target was inside its windows, and safe")
     fraction: float | None = Field(description="Their ratio; null where nothing was usable")
+    had_s: float | None = Field(
+        default=None,
+        description="Integration of accepted frames, of no target more than was ordered; this and "
+        "what follows only in rehearsals, which know their faults",
+    )
+    bound_s: float | None = Field(
+        default=None,
+        description="What a plan that knew the night beforehand could have had of it at most",
+    )
+    kept: float | None = Field(
+        default=None, description="Their ratio; null where nothing could be had"
+    )
     clairvoyant: float | None = Field(
-        default=None, description="The same for a plan that knew the night beforehand; null unknown"
+        default=None, description="The bound as a share of the usable seconds"
     )
 
 

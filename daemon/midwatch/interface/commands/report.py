@@ -8,14 +8,19 @@ from midwatch.interface.archive import find_night
 from midwatch.interface.console import say, tell
 from midwatch.journal.lessons import PROPOSAL_NAME
 from midwatch.journal.report import write_outputs
-from midwatch.journal.summary import to_json
+from midwatch.journal.store import digest_of_events
+from midwatch.journal.summary import known_reach, to_json
 
 
 def execute(args: argparse.Namespace) -> int:
     """Rebuild the files of one night and print where the report lies."""
     night = find_night(args.out, args.night)
     context = night.surroundings(args.orders).context()
-    summary = write_outputs(night.folder, night.events, context, history=night.history)
+    # Only the rehearsal itself knew what went wrong.
+    reach = known_reach(night.folder / "night.json", digest_of_events(night.events))
+    summary = write_outputs(
+        night.folder, night.events, context, history=night.history, measure=lambda *_: reach
+    )
     proposal = args.out / PROPOSAL_NAME
     if proposal.exists():
         tell(f"frames saw less sky than the site file says; see {proposal}")

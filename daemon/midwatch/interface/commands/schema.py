@@ -9,6 +9,9 @@ from typing import Any
 from midwatch.interface.console import say
 
 
+_DIALECT = {"$schema": "https://json-schema.org/draft/2020-12/schema"}
+
+
 def execute(args: argparse.Namespace) -> int:
     """Print, or write, one description."""
     text = json.dumps(_document(args.what), indent=2, ensure_ascii=False)
@@ -28,7 +31,11 @@ def _document(what: str) -> dict[str, Any]:
     if what == "night":
         from midwatch.journal.summary import json_schema as night_schema
 
-        return {"$schema": "https://json-schema.org/draft/2020-12/schema", **night_schema()}
+        return {**_DIALECT, **night_schema()}
+    if what == "drill":
+        from midwatch.interface.drilling.tally import drill_schema
+
+        return {**_DIALECT, **drill_schema()}
     if what == "faults":
         from midwatch.orders.fault_kinds import FAULT_KINDS
 

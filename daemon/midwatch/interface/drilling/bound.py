@@ -25,17 +25,25 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from midwatch.interface.drilling.gaps import Gaps, dithered_until, lights_of, wanted_s
+from midwatch.interface.drilling.gaps import (
+    Gaps,
+    counted_s,
+    dithered_until,
+    gaps_of,
+    lights_of,
+    wanted_s,
+)
 from midwatch.interface.drilling.lost_light import Dark, clouded, dark_spans
 from midwatch.interface.drilling.timetable import Place, Steps, best_schedule
 from midwatch.journal.events import OperatorSpoke, OrdersChanged
 from midwatch.journal.record import NightRecord
 from midwatch.journal.store import Event, facts_of
+from midwatch.journal.summary import Reach
 from midwatch.orders import Night
 from midwatch.orders.faults import ScheduledFault
 from midwatch.planning import NightPlan, TargetPlan
 
-__all__ = ["clairvoyant_s", "priced_bound_s"]
+__all__ = ["Foresight", "clairvoyant_s", "priced_bound_s"]
 
 # A degree of hour angle, in seconds.
 _DEGREE_S = 86164.1 / 360.0
@@ -45,6 +53,31 @@ _WINDOW_SLACK_S = 2.0
 _ITSELF = "midwatch"
 # Times that the price of a target is halved towards its best.
 _PRICINGS = 4
+
+
+@dataclass(frozen=True)
+class Foresight:
+    """Measures a rehearsal that is over by what perfect knowledge could have had.
+
+    Attributes:
+        night: the orders.
+        plan: of the night.
+        faults: that were brought about.
+        undisturbed: gaps of the night without faults, where they are known.
+    """
+
+    night: Night
+    plan: NightPlan
+    faults: Sequence[ScheduledFault]
+    undisturbed: Gaps | None = None
+
+    def __call__(self, events: Sequence[Event], record: NightRecord) -> Reach | None:
+        """Return what was had and the bound; None where new orders asked for something else."""
+        if any(new.added or new.changed for _, new in facts_of(events, OrdersChanged)):
+            return None
+        gaps = gaps_of(record, events).shortest(self.undisturbed)
+        bound_s = clairvoyant_s(self.night, self.plan, self.faults, record, events, gaps)
+        return Reach(counted_s(record, self.night), bound_s)
 
 
 def clairvoyant_s(

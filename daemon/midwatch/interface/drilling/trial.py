@@ -9,8 +9,7 @@ from pathlib import Path
 
 from midwatch.devices.chance import device_rng
 from midwatch.errors import InputError
-from midwatch.interface.drilling.bound import clairvoyant_s
-from midwatch.interface.drilling.gaps import Gaps, counted_s, gaps_of
+from midwatch.interface.drilling.gaps import Gaps, gaps_of
 from midwatch.interface.failures import explained
 from midwatch.interface.rehearsal import RehearsalOptions, rehearse
 from midwatch.journal.record import NightRecord
@@ -63,7 +62,7 @@ class TrialResult:
         counted_s: integration of accepted frames, as far as it was ordered.
         bound_s: what could have been had with perfect knowledge.
         usable_s: seconds in which a target was inside its windows, and safe.
-        gaps: the shortest times between frames.
+        gaps: the shortest times between frames, of the night without faults.
         ended: how the night ended; empty if it did not.
         processor_s: what it took.
     """
@@ -146,7 +145,7 @@ def run_trial(
     events: list[Event] = []
     options = RehearsalOptions(
         seed=trial.seed, sky_mode="fast", data_folder=folder, evening=plan.evening,
-        faults=trial.faults, lean=True,
+        faults=trial.faults, lean=True, undisturbed=undisturbed,
     )  # fmt: skip
     try:
         outcome = rehearse(night, options, events.append)
@@ -155,22 +154,19 @@ def run_trial(
     except Exception as error:  # whatever ends a night in the middle breaks it
         return failed(trial, explained(error)[1])
     summary = outcome.summary
-    record = NightRecord.from_events(events)
-    gaps = gaps_of(record, events)
-    got_s = counted_s(record, night)
-    best = gaps.shortest(undisturbed)
-    bound_s = clairvoyant_s(night, plan, trial.faults, record, events, best)
+    had_s, bound_s = summary.yield_.had_s or 0.0, summary.yield_.bound_s or 0.0
+    gaps = Gaps() if undisturbed else gaps_of(NightRecord.from_events(events), events)
     broken = [
         Broken(promise.number, promise.detail)
         for promise in summary.promises
         if promise.ok is False
     ]
-    if got_s > bound_s + 1.0:
-        broken.append(Broken(BOUND, f"{got_s:.0f} s were had of at most {bound_s:.0f} s"))
+    if had_s > bound_s + 1.0:
+        broken.append(Broken(BOUND, f"{had_s:.0f} s were had of at most {bound_s:.0f} s"))
     return TrialResult(
         trial=trial,
         digest=summary.journal_digest,
-        counted_s=got_s,
+        counted_s=had_s,
         bound_s=bound_s,
         usable_s=float(summary.usable_s),
         frames=sum(target.accepted for target in summary.targets),
