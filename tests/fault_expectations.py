@@ -264,7 +264,6 @@ MACHINE: dict[str, Expected] = {
     # The exposure ends without the daemon, and its frame waits in the spool.
     "daemon-killed": Expected(
         _midst("+3m"), 3 * MINUTE_S + 3 * FRAME_S, quiet=True,
-        missing="a daemon that comes back is refused until the lease of its former life runs out",
     ),
     "power-cut": Expected(
         _midst("+3m"), 3 * MINUTE_S + 5 * FRAME_S, least_s=2 * FRAME_S, spoils="hand",

@@ -111,7 +111,8 @@ def foreign_commanders(events: Sequence[Event]) -> tuple[bool | None, str]:
     Accounts are the broker's business, and who has one may ask a device to stop or to make itself
     safe. Everything else is done under a lease only; the hosts tell under which.
     """
-    ours = [began.holder for _, began in facts_of(events, NightBegan) if began.holder]
+    # A life that takes over from a dead one goes on under its lease.
+    ours = {began.holder for _, began in facts_of(events, NightBegan) if began.holder}
     accounts = accounts_of(events)
     mute = [account.device for account in accounts if not account.told]
     if not ours or not accounts or mute:
