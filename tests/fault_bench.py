@@ -17,7 +17,7 @@ from midwatch.devices import DeviceClient, DeviceHost, FolderSpool, LeaseHolder,
 from midwatch.devices.keepsake import MemoryKeepsake
 from midwatch.devices.models import Connect, Sync, Unpark, kind_of
 from midwatch.devices.registry import driver_factory
-from midwatch.sky import Observer, Place
+from midwatch.sky import MountLimits, Observer, Place
 from midwatch.virtual_time import run_virtual
 
 PLACE = Place(46.2, 13.4, 1200.0)
@@ -41,13 +41,18 @@ class FaultRig:
     """The daemon's end of the bus, and hosts of simulated devices."""
 
     def __init__(
-        self, options: Mapping[str, Mapping[str, Any]], folder: Path | None, stack: AsyncExitStack
+        self,
+        options: Mapping[str, Mapping[str, Any]],
+        folder: Path | None,
+        stack: AsyncExitStack,
+        limits: MountLimits | None = None,
     ) -> None:
         self.clock = VirtualClock(EVENING)
         self.hosts: dict[str, DeviceHost] = {}
         self._options = options
         self._stack = stack
         self._folder = folder
+        self._limits = limits
         self._broker = MemoryBroker()
         self._topics = Topics("Hill", "Rig")
         self._buses: dict[str, MemoryBus] = {}
@@ -64,7 +69,7 @@ class FaultRig:
         host = DeviceHost(
             bus=self._buses[role], topics=self._topics, clock=self.clock, name=role,
             entry_driver_name=driver, driver_factory=driver_factory(driver),
-            options=self._options[role], place=PLACE, limits=None, observer=Observer(PLACE),
+            options=self._options[role], place=PLACE, limits=self._limits, observer=Observer(PLACE),
             seed=5, spool=spool, heartbeat_s=30.0, lease_s=LEASE_S,
             keepsake=self._keepsakes[role],
         )  # fmt: skip
@@ -153,10 +158,10 @@ class FaultRig:
 
 @asynccontextmanager
 async def _faulty(
-    options: Mapping[str, Mapping[str, Any]], folder: Path | None
+    options: Mapping[str, Mapping[str, Any]], folder: Path | None, limits: MountLimits | None
 ) -> AsyncIterator[FaultRig]:
     async with AsyncExitStack() as stack:
-        rig = FaultRig(options, folder, stack)
+        rig = FaultRig(options, folder, stack, limits)
         stack.push_async_callback(rig.close)
         await rig.serve()
         yield rig
@@ -167,8 +172,13 @@ def with_faults(
     roles: Mapping[str, Mapping[str, Any]],
     *spans: tuple[str, Span],
     folder: Path | None = None,
+    limits: MountLimits | None = None,
 ) -> Any:
-    """Run a story in virtual time with devices by role and their settings, and faults by role."""
+    """Run a story in virtual time with devices by role and their settings, and faults by role.
+
+    Args:
+        limits: of the mount, kept by its host.
+    """
     t0 = EVENING.timestamp()
     options = {
         role: {
@@ -187,7 +197,7 @@ def with_faults(
     }
 
     async def main() -> Any:
-        async with _faulty(options, folder) as rig:
+        async with _faulty(options, folder, limits) as rig:
             return await story(rig)
 
     return run_virtual(main)

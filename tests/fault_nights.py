@@ -203,20 +203,21 @@ def utc_s(text: str) -> float:
     return datetime.fromisoformat(text).timestamp()
 
 
-def rehearsed(folder: Path, *faults: str, seed: int = SEED) -> FaultNight:
+def rehearsed(folder: Path, *faults: str, seed: int = SEED, ordered: str = ORDERS) -> FaultNight:
     """Rehearse the short night in numbers, with a witness.
 
     Args:
         folder: for orders and data.
         faults: as on the command line.
         seed: of all randomness.
+        ordered: other night orders than those of the short night.
     """
     folder.mkdir(parents=True, exist_ok=True)
     # Orders that are handed in by hand may name no files but those beside them.
     for name in _BESIDE:
         shutil.copy(CONFIGS / name, folder)
     orders = folder / "orders.yaml"
-    orders.write_text(ORDERS, encoding="utf-8")
+    orders.write_text(ordered, encoding="utf-8")
     night = load_night(orders)
     assert night.orders.evening is not None
     planned = schedule([parse_fault(text) for text in faults], night.orders.evening, ZONE)

@@ -10,8 +10,8 @@ import pytest
 from fault_bench import EVENING, FROM_S, PLACE, UNTIL_S, FaultRig, with_faults
 from midwatch.bus.calls import CommandError
 from midwatch.bus.envelopes import ErrorKind
-from midwatch.devices.models import Connect, Park, Pulse, Slew, Track
-from midwatch.sky import Observer
+from midwatch.devices.models import Connect, MountState, Park, Pulse, Slew, Track, Unpark
+from midwatch.sky import Horizon, MountLimits, Observer
 from midwatch_simulators.mount import SimulatedMount
 
 ROLES: dict[str, dict[str, Any]] = {"mount": {}}
@@ -260,6 +260,83 @@ def test_a_motor_that_stalls_on_its_way_stops_there() -> None:
         assert near(rig.off_deg(), within=0.3)
 
     with_faults(story, ROLES, ("mount", ("mount-stalls", FROM_S, UNTIL_S)))
+
+
+# Degrees of hour angle around the meridian at which a slew starts and ends, and the side on which
+# it is to end. On the other side the goal is past the limit.
+WRONG_WAYS = [
+    # From the park position, and from the other side just inside its limit.
+    (None, 6.5, "east"),
+    (3.5, 12.0, "east"),
+    # From the side itself: the mount turns over although there is no need to.
+    (10.0, 14.0, "east"),
+    (-20.0, -10.0, "west"),
+    # To whichever side the mount thinks fit.
+    (None, 6.5, None),
+]
+PAST_DEG, BEFORE_DEG = 5.0, 2.5
+LIMITS = MountLimits(
+    horizon=Horizon.flat(10.0), past_meridian_deg=PAST_DEG, before_meridian_deg=BEFORE_DEG
+)
+
+
+def by_hour_angle(rig: FaultRig, ha_deg: float, side: str | None) -> Slew:
+    ra_deg = float(Observer(PLACE).local_sidereal_deg(rig.clock.unix_s())) - ha_deg
+    return Slew.model_validate({"ra_deg": ra_deg % 360.0, "dec_deg": 20.0, "pier_side": side})
+
+
+@pytest.mark.parametrize(("begin_deg", "end_deg", "side"), WRONG_WAYS)
+def test_a_mount_on_its_way_to_the_wrong_side_is_stopped_before_the_limit(
+    begin_deg: float | None, end_deg: float, side: str | None
+) -> None:
+    """Common practice, no source: seen from the west a limit is past the meridian, else before."""
+    seen: list[tuple[float, str]] = []
+
+    async def watch(rig: FaultRig) -> None:
+        while True:
+            state = rig.hosts["mount"].driver.state()
+            assert isinstance(state, MountState)
+            if state.dec_deg < 80.0:  # at the pole hour angles say nothing
+                seen.append((state.hour_angle_deg, state.pier_side))
+            await rig.clock.sleep(0.1)
+
+    async def story(rig: FaultRig) -> None:
+        await rig.do("mount", Unpark())
+        if begin_deg is not None:
+            start = "west" if begin_deg < 5.0 and side == "east" else side
+            await rig.do("mount", by_hour_angle(rig, begin_deg, start))
+        await rig.at(FROM_S)
+        watching = asyncio.create_task(watch(rig))
+        error = await refused(rig, by_hour_angle(rig, end_deg, side))
+        watching.cancel()
+        assert error.kind is ErrorKind.LIMIT and error.retryable
+        assert "stopped on its way" in str(error)
+        state = rig.state("mount")
+        assert not state.slewing and not state.tracking
+        # Once it does as it is told, it arrives.
+        await rig.at(UNTIL_S)
+        await rig.do("mount", by_hour_angle(rig, end_deg, side))
+        assert rig.truth("mount").pier_side == (side or "east")
+
+    with_faults(story, ROLES, ("mount", ("wrong-pier-side", FROM_S, UNTIL_S)), limits=LIMITS)
+    assert not [ha for ha, where in seen if where == "west" and PAST_DEG < ha < 90.0]
+    assert not [ha for ha, where in seen if where == "east" and -90.0 < ha < -BEFORE_DEG]
+
+
+@pytest.mark.parametrize(
+    ("begin_deg", "start", "end_deg", "side"),
+    [(4.5, "west", 6.0, "east"), (-2.0, "east", -10.0, "west"), (80.0, "east", -80.0, "west")],
+)
+def test_a_slew_that_goes_where_it_is_sent_is_left_alone(
+    begin_deg: float, start: str, end_deg: float, side: str
+) -> None:
+    async def story(rig: FaultRig) -> None:
+        await rig.do("mount", Unpark())
+        await rig.do("mount", by_hour_angle(rig, begin_deg, start))
+        await rig.do("mount", by_hour_angle(rig, end_deg, side))
+        assert rig.truth("mount").pier_side == side and rig.truth("mount").tracking
+
+    with_faults(story, ROLES, limits=LIMITS)
 
 
 def test_each_fault_is_told_of_here() -> None:

@@ -1,6 +1,7 @@
 """Limits are judged against astropy's altitudes, not those of the code under test."""
 
 import math
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import astropy.units as u
@@ -392,6 +393,25 @@ def test_looking_costs_little_between_plans():
     plans, tracking = run_virtual(main)
     assert tracking
     assert len(plans) == 3
+
+
+def test_a_plan_that_ends_within_a_clocks_resolution_is_over():
+    """Virtual time goes by microseconds: what is left below one would be waited for for ever."""
+
+    async def main():
+        async with toy_rig(Kind.MOUNT, limits=LIMITS) as rig, rig.lease:
+            guard = rig.hosts["mount"]._guard
+            assert isinstance(guard, LimitGuard)
+            planned = guard._planned
+            guard._planned = lambda state, now_s: replace(
+                planned(state, now_s), ends_mono_s=now_s + 100.0000004
+            )
+            mount = await start_tracking(rig, at_hour_angle(START, -60.0), 80.0)
+            await rig.clock.sleep(300)
+            await mount.stop()
+            return rig.hosts["mount"].driver.now.tracking
+
+    assert run_virtual(main)
 
 
 @pytest.mark.parametrize("off_deg", [0.05, 3.0, -3.0])

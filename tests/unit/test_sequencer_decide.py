@@ -321,6 +321,24 @@ def test_a_flip_waits_for_its_earliest_moment_and_then_comes() -> None:
     assert due.duty == "flip"
 
 
+def test_a_mount_that_goes_to_the_wrong_side_is_sent_where_either_side_will_do() -> None:
+    """Common practice, no source: 5 degrees past the meridian is as far as the west side sees."""
+    now = HOURS.dusk_s + 100
+    # A degree of hour angle is 239.3 s of clock (arithmetic: 4 min x 0.99727).
+    past, near = (target(name, transit_s=now - deg * 239.3) for name, deg in (("P", 6), ("N", 3)))
+    near = replace(near, priority=2)
+    well = Pointing(parked=True)
+    assert decide(world(targets=(past, near), pointing=well)).args["target"] == "P"
+    contrary = replace(well, contrary_until_s=now + 200.0)
+    decision = decide(world(targets=(past, near), pointing=contrary))
+    assert (decision.duty, decision.args["target"]) == ("slew", "N")
+    alone = decide(world(targets=(past,), pointing=contrary))
+    assert (alone.duty, alone.cause, alone.until_s) == ("wait", "fault", now + 200.0)
+    assert any("wrong side" in reason for name, reason in alone.ruled_out if name == "P")
+    forgiven = replace(contrary, contrary_until_s=now)
+    assert decide(world(targets=(past,), pointing=forgiven)).args["target"] == "P"
+
+
 def test_equal_priorities_are_served_by_who_sets_first() -> None:
     early = target("B", windows=((HOURS.dusk_s, HOURS.dusk_s + 7000),))
     fresh = Pointing(parked=True)

@@ -19,6 +19,7 @@ from midwatch.devices.driver import Driver
 from midwatch.devices.models import (
     Command,
     MakeSafe,
+    Model,
     MountState,
     PierSide,
     Pulse,
@@ -26,6 +27,7 @@ from midwatch.devices.models import (
     Stop,
     Track,
 )
+from midwatch.devices.slewwatch import Job, SlewWatch
 from midwatch.orders.models import MotionLimits
 from midwatch.sky import (
     SIDEREAL_DEG_PER_S,
@@ -50,6 +52,9 @@ MARGIN_S = 3.0
 # Longest time between two looks at a tracking mount, and the life of a computed deadline.
 LOOK_S = 60.0
 PLAN_S = 3600.0
+
+# A plan ends so much early: a wait below the resolution of a clock would not end any later.
+LEAST_S = 0.001
 
 # Pause after a look that failed, or that found the mount still tracking.
 RETRY_S = 1.0
@@ -155,6 +160,7 @@ class LimitGuard:
         self._driver = driver
         self._act = act
         self._tell = tell
+        self._slews = SlewWatch(clock, self._check, driver, self._rate_deg_s)
         self._plan: _Plan | None = None
         self._woken = asyncio.Event()
 
@@ -170,6 +176,10 @@ class LimitGuard:
         if isinstance(command, Pulse):
             return self._pulse_refusal(command)
         return None
+
+    async def oversee(self, command: Slew, job: Job) -> Model | None:
+        """Perform a slew by `job`, and stop it if it goes to a side that is past its limit."""
+        return await self._slews.oversee(command, job)
 
     def noticed(self) -> None:
         """The driver's state has changed: look again if it tracks from somewhere else."""
@@ -203,7 +213,8 @@ class LimitGuard:
         if plan is None or not plan.fits(state) or now_s - plan.made_mono_s > PLAN_S:
             plan = self._plan = self._planned(state, now_s)
         breach = self._standing_breach(state)
-        if breach is None and plan.ends_mono_s <= now_s:
+        left_s = plan.ends_mono_s - now_s
+        if breach is None and left_s <= LEAST_S:
             # The plan ends shortly before a limit: what comes next is the reason.
             breach = self._standing_breach(state, MARGIN_S + 2.0)
             if breach is None:
@@ -212,7 +223,7 @@ class LimitGuard:
         if breach is not None:
             await self._hold(breach)
             return RETRY_S
-        return min(LOOK_S, plan.ends_mono_s - now_s)
+        return min(LOOK_S, left_s)
 
     def _planned(self, state: MountState, now_s: float) -> _Plan:
         utc_s = self._clock.unix_s()
@@ -264,10 +275,12 @@ class LimitGuard:
         return None
 
     def _slew_s(self, state: MountState, command: Slew) -> float:
-        rate = self._driver.about().limits.get("slew_rate_deg_s")
-        rate_deg_s = float(rate) if isinstance(rate, int | float) and rate > 0 else SLEW_RATE_DEG_S
         way_deg = separation_deg(state.ra_deg, state.dec_deg, command.ra_deg, command.dec_deg)
-        return float(way_deg) / rate_deg_s + SETTLE_S
+        return float(way_deg) / self._rate_deg_s() + SETTLE_S
+
+    def _rate_deg_s(self) -> float:
+        rate = self._driver.about().limits.get("slew_rate_deg_s")
+        return float(rate) if isinstance(rate, int | float) and rate > 0 else SLEW_RATE_DEG_S
 
     def _pulse_refusal(self, command: Pulse) -> str | None:
         state = self._state()
@@ -302,7 +315,7 @@ class LimitGuard:
 
 
 def _at_risk(state: MountState) -> bool:
-    # A slew was judged by its end before it began.
+    # A slew was judged by its end before it began, and is overseen on its way.
     return state.tracking and not state.slewing
 
 

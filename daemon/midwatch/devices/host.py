@@ -29,7 +29,7 @@ from midwatch.devices.driver import DeviceError, Driver, DriverContext, DriverFa
 from midwatch.devices.guard import LimitGuard
 from midwatch.devices.keepsake import Keepsake, MemoryKeepsake
 from midwatch.devices.lease import LeaseWatch
-from midwatch.devices.models import Command, Kind, MakeSafe, Model
+from midwatch.devices.models import Command, Kind, MakeSafe, Model, Slew
 from midwatch.devices.peers import Peers
 from midwatch.devices.publisher import Publisher
 from midwatch.devices.requests import command_model, needs_link, read_command
@@ -285,6 +285,8 @@ class DeviceHost:
             if isinstance(command, MakeSafe):
                 await self._driver.make_safe(command.reason)
                 return None
+            if self._guard is not None and isinstance(command, Slew):
+                return await self._guard.oversee(command, partial(self._driver.perform, command))
             return await self._driver.perform(command)
         except BaseException:  # cancelled or failed, the device may have moved
             self._publisher.changed()

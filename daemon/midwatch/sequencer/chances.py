@@ -167,6 +167,12 @@ def _on_its_side(
         side = "east" if world.pointing.pier_side == "east" else "west"
     else:
         side = "east" if ha_now >= rules.flip_after_deg else "west"
+        contrary_s = world.pointing.contrary_until_s
+        if contrary_s > now and not _either_side(world, target):
+            return (
+                "the mount goes to the wrong side of its pier, where this is past a limit",
+                contrary_s,
+            )
 
     def chance(
         action: Literal["frames", "flip", "wait"], need: FrameNeed, start_s: float, reason: str
@@ -196,6 +202,12 @@ def _on_its_side(
         side = "east"
         return chance("frames", need, begin_s, _until(end_s, now))
     return chance("wait", need, flip_s, "waiting for the meridian, then flip")
+
+
+def _either_side(world: World, target: TargetView) -> bool:
+    """Tell whether a target may be pointed at from both sides of the pier, when a slew ends."""
+    ha_deg = target.hour_angle_deg(world.now_s + world.takes_s("slew"))
+    return -world.meridian.before_meridian_deg <= ha_deg < world.meridian.past_meridian_deg
 
 
 def _until(end_s: float, now_s: float) -> str:

@@ -297,4 +297,6 @@ def _waiting(case: Case) -> Decision:
     if world.pointing.tracking and again - world.now_s > REST_AFTER_S:
         return Decision("halt", "waiting", "nothing to image for a while; stop tracking")
     reason = f"no target can be imaged before {clock_text(again)}"
-    return hold(world, "waiting", reason, again, "waiting_for_target")
+    # A target that rests after failures, or a mount that goes to the wrong side of its pier.
+    held = {target.blocked_until_s for target in world.targets} | {world.pointing.contrary_until_s}
+    return hold(world, "waiting", reason, again, "fault" if again in held else "waiting_for_target")

@@ -20,6 +20,7 @@ from midwatch.sequencer.faults import (
     NOT_CONNECTED,
     SILENT,
     UNPLUGGED,
+    WRONG_SIDE,
     is_of_link,
     open_fault,
     open_link_fault,
@@ -71,6 +72,9 @@ class FaultDesk:
             if fault.began.duty == "secure" and decision.duty in ("open", "close"):
                 # The sky has cleared meanwhile, or everything is at rest for good.
                 self.close(fault, f"{decision.duty} succeeded")
+            if (fault.began.fault, fault.began.duty, decision.duty) == (WRONG_SIDE, "flip", "slew"):
+                # After a flip that failed the mount is parked, and sent to the other side anew.
+                self.close(fault, "the mount goes to the side of its pier that it is sent to")
             if fault.began.duty != decision.duty or not self._proved(fault, decision):
                 continue
             remedy = retry_name(decision.duty)

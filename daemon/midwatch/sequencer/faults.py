@@ -18,9 +18,9 @@ from midwatch.sequencer.means import LINK_REMEDIES, Means
 from midwatch.sequencer.world import FaultView
 
 __all__ = [
-    "CIRCLE", "CLOCK_JUMPED", "LINK_FAULTS", "NOT_COLD", "NOT_CONNECTED", "SILENT",
-    "UNPLUGGED", "WRONG_HOUR_ANGLE", "is_of_link", "merely_warm", "needs_of", "open_fault",
-    "open_link_fault", "retry_name", "target_rests_until_s", "view_faults",
+    "CIRCLE", "CLOCK_JUMPED", "LINK_FAULTS", "NOT_COLD", "NOT_CONNECTED", "SILENT", "UNPLUGGED",
+    "WRONG_HOUR_ANGLE", "WRONG_SIDE", "contrary_until_s", "is_of_link", "merely_warm", "needs_of",
+    "open_fault", "open_link_fault", "retry_name", "target_rests_until_s", "view_faults",
 ]  # fmt: skip
 
 SILENT = "silent"
@@ -30,11 +30,15 @@ NOT_CONNECTED = "not_connected"
 LINK_FAULTS = (SILENT, UNPLUGGED, NOT_CONNECTED)
 WRONG_HOUR_ANGLE = "wrong_hour_angle"
 NOT_COLD = "not_cold"
+WRONG_SIDE = "wrong_side"
 CLOCK_JUMPED = "clock_jumped"
 CIRCLE = "circle"
 
 # How long a target is left alone that has brought nothing but failures.
 _TARGET_REST_S = 900.0
+# How long a mount that went to the wrong side of its pier is expected to do so again. Too short:
+# it is sent where it has to be stopped on its way; too long: targets wait for a mount that is well.
+_CONTRARY_S = 300.0
 # Closing is tried this often, and for so long, before only a person can help. Too short: a mount
 # whose driver comes back in the morning stays unparked; too long: nobody is told that it is.
 _CLOSE_TRIES, _CLOSE_FOR_S = 12, 4 * 3600.0
@@ -191,6 +195,18 @@ def _blocks(began: FaultBegan, *, cured: bool) -> tuple[str, ...]:
     # While a wheel does not turn, frames are taken through the filter that stands in the beam.
     through_the_wheel = began.device == "filter_wheel" and began.duty == "expose"
     return () if cured or through_the_wheel else (began.duty,)
+
+
+def contrary_until_s(record: NightRecord) -> float:
+    """Return until when the mount is expected to go to the wrong side of its pier; 0 for never."""
+    return max(
+        (
+            (fault.last_tried_utc_s or fault.began_at_utc_s) + _CONTRARY_S
+            for fault in record.open_faults()
+            if (fault.began.device, fault.began.fault) == ("mount", WRONG_SIDE)
+        ),
+        default=0.0,
+    )
 
 
 def target_rests_until_s(record: NightRecord, target: str) -> tuple[float, str]:

@@ -91,6 +91,8 @@ class Pointing:
     Attributes:
         target: what the mount was last sent to by us and still points at, or None.
         limit_at_s: when the present tracking would meet a limit; infinity when it will not.
+        contrary_until_s: until then the mount is expected to go to the other side of its pier than
+            it is sent to, as it did last.
     """
 
     parked: bool = True
@@ -100,6 +102,7 @@ class Pointing:
     centred: bool = False
     limit_at_s: float = float("inf")
     limit: str = ""
+    contrary_until_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

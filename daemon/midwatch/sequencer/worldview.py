@@ -15,7 +15,12 @@ from midwatch.planning import NightPlan, TargetPlan
 from midwatch.sequencer.aim import Aim
 from midwatch.sequencer.calibration import calibration_needs
 from midwatch.sequencer.contracts import View
-from midwatch.sequencer.faults import merely_warm, target_rests_until_s, view_faults
+from midwatch.sequencer.faults import (
+    contrary_until_s,
+    merely_warm,
+    target_rests_until_s,
+    view_faults,
+)
 from midwatch.sequencer.focuswatch import FocusWatch
 from midwatch.sequencer.means import Means
 from midwatch.sequencer.unguided import (
@@ -245,6 +250,7 @@ class WorldView:
             and (guiding or self.aim.drifted_arcsec <= self.night.rig.centring.within_arcsec),
             limit_at_s=self.forecast.at_s(mount, now_s),
             limit="the limit of the mount",
+            contrary_until_s=contrary_until_s(self.record),
         )
 
     def _ready(self) -> Readiness:

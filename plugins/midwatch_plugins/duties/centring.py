@@ -26,7 +26,6 @@ from midwatch.api import (
     Solution,
     SolveFailure,
     Sync,
-    motion_ended,
     separation_deg,
 )
 from midwatch_plugins.duties.diagnosis import Diagnosis, Look, diagnose
@@ -252,8 +251,7 @@ class _Centring:
 
     async def _slew(self, ra_deg: float, dec_deg: float) -> None:
         side = side_of({"pier_side": self.context.mount_state().pier_side})
-        await point(self.context, ra_deg, dec_deg, side)
-        motion_ended(self.context, f"centring on {self.name}")
+        await point(self.context, ra_deg, dec_deg, side, f"centring on {self.name}")
 
     def _failure(self) -> DutyFailedError:
         tried = f"{self.name} could not be centred in {self.settings.attempts} frames"

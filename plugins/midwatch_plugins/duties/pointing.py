@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import ClassVar, Literal
+from typing import ClassVar, Literal, NoReturn
 
 from midwatch.api import (
     Args,
@@ -12,10 +12,12 @@ from midwatch.api import (
     DutyFailedError,
     ErrorKind,
     Flipped,
+    MountState,
     Slew,
     Track,
     Unpark,
     motion_ended,
+    park,
     stop_guiding,
 )
 
@@ -24,20 +26,54 @@ _SLEW_S = 300.0
 
 
 async def point(
-    context: DutyContext, ra_deg: float, dec_deg: float, side: Literal["east", "west"] | None
+    context: DutyContext,
+    ra_deg: float,
+    dec_deg: float,
+    side: Literal["east", "west"] | None,
+    what: str,
 ) -> None:
-    """Unpark if needed, slew to a position and make sure that the mount tracks there."""
+    """Unpark if needed, slew to a position, and prove where that ended.
+
+    Args:
+        context: of the duty.
+        ra_deg: right ascension of the goal, J2000.
+        dec_deg: its declination.
+        side: of the pier, on which to arrive; None where any will do.
+        what: the motion, as the journal is to call it.
+
+    Raises:
+        DutyFailedError: the mount does not track there, or went to the other side of its pier. It
+            is parked then: from there it has the most room before any limit.
+    """
     mount = context.device(context.rig.mount, "mount")
     await stop_guiding(context)
     if context.mount_state().parked:
         await mount.do(Unpark(), timeout_s=30.0)
-    await mount.do(Slew(ra_deg=ra_deg, dec_deg=dec_deg, pier_side=side), timeout_s=_SLEW_S)
     try:
+        await mount.do(Slew(ra_deg=ra_deg, dec_deg=dec_deg, pier_side=side), timeout_s=_SLEW_S)
         await mount.until(lambda state: state.tracking and not state.slewing, timeout_s=20.0)
     except TimeoutError as error:
         raise DutyFailedError(
             "mount", "not_tracking", "the mount arrived but does not track; check its state"
         ) from error
+    except CommandError as error:
+        # One that is refused at the outset comes again with every attempt; this was under way.
+        if error.kind is not ErrorKind.LIMIT or not error.retryable:
+            raise
+        await mount.until(lambda state: not state.slewing, timeout_s=20.0)
+        motion_ended(context, what)
+        await _wrong_side(context, error.message)
+    motion_ended(context, what)
+    arrived = context.mount_state().pier_side
+    if side is not None and arrived not in (side, "unknown"):
+        said = f"the mount was sent to the {side} of its pier and says that it is {arrived}"
+        await _wrong_side(context, said)
+
+
+async def _wrong_side(context: DutyContext, message: str) -> NoReturn:
+    """Park a mount that goes to the wrong side of its pier, and raise."""
+    await park(context)
+    raise DutyFailedError("mount", "wrong_side", message)
 
 
 def side_of(args: Args) -> Literal["east", "west"] | None:
@@ -56,16 +92,8 @@ class SlewTo:
     async def perform(self, context: DutyContext, args: Args) -> None:
         """Unpark if needed, slew, and prove where it ended."""
         target = context.target(str(args["target"]))
-        side = side_of(args)
-        await point(context, target.ra_deg, target.dec_deg, side)
-        motion_ended(context, f"slew to {target.name}")
-        arrived = context.mount_state().pier_side
-        if side is not None and arrived not in (side, "unknown"):
-            raise DutyFailedError(
-                "mount",
-                "wrong_side",
-                f"the mount was sent to the {side} of its pier and says that it is {arrived}",
-            )
+        what = f"slew to {target.name}"
+        await point(context, target.ra_deg, target.dec_deg, side_of(args), what)
 
 
 class Flip:
@@ -79,23 +107,27 @@ class Flip:
         """Slew to the same target from the east side, and check that the side has changed."""
         target = context.target(str(args["target"]))
         before = context.mount_state()
-        await point(context, target.ra_deg, target.dec_deg, "east")
+        what = f"flip on {target.name}"
+        try:
+            await point(context, target.ra_deg, target.dec_deg, "east", what)
+        except DutyFailedError as error:
+            if error.fault == "wrong_side":
+                self._note(context, target.name, before, ok=False)
+            raise
+        self._note(context, target.name, before, ok=True)
+
+    @staticmethod
+    def _note(context: DutyContext, target: str, before: MountState, *, ok: bool) -> None:
         after = context.mount_state()
-        motion_ended(context, f"flip on {target.name}")
-        ok = after.pier_side == "east"
         context.note(
             Flipped(
-                target=target.name,
+                target=target,
                 ok=ok,
                 hour_angle_deg=after.hour_angle_deg,
                 from_side=before.pier_side,
                 to_side=after.pier_side,
             )
         )
-        if not ok:
-            raise DutyFailedError(
-                "mount", "wrong_side", f"after the flip the mount says {after.pier_side}, not east"
-            )
 
 
 class Halt:
