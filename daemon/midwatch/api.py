@@ -123,7 +123,7 @@ from midwatch.sequencer.contracts import (
 from midwatch.sequencer.cooling import set_point_c
 from midwatch.sequencer.darkroom import CameraSetting, Shot
 from midwatch.sequencer.eyes import Sight
-from midwatch.sequencer.keeping import collect_waiting, keep_frame
+from midwatch.sequencer.keeping import collect_waiting, file_what_waits, keep_frame
 from midwatch.sequencer.motion import motion_ended, park, stop_guiding
 from midwatch.sky.geometry import separation_deg
 
@@ -144,6 +144,6 @@ __all__ = [
     "SelectFilter", "SetOutlet", "Settle", "SettleRule", "Shot", "Sight", "SkipTargetError", "Slew",
     "Solution", "SolveFailure", "Spool", "StartGuiding", "Stop", "StopError", "StopGuiding",
     "SwitchState", "Sync", "Track", "Unpark", "Verdict", "View", "Warm", "WeatherState",
-    "collect_waiting", "fetch", "fit_focus_curve", "keep_frame", "motion_ended", "park",
+    "collect_waiting", "fetch", "file_what_waits", "fit_focus_curve", "keep_frame", "motion_ended", "park",
     "separation_deg", "set_point_c", "stop_guiding", "zone_blur_px",
 ]  # fmt: skip

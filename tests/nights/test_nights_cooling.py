@@ -1,4 +1,4 @@
-"""Nights whose camera does not stay cold: what is told, what is tried, what the frames are worth."""
+"""Nights whose camera does not stay cold: what is told and tried, and what frames are worth."""
 
 from __future__ import annotations
 

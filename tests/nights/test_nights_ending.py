@@ -1,9 +1,12 @@
-"""Nights whose mount goes while they end: they wait for it, and end parked all the same."""
+"""Nights in which something goes wrong while they end: they wait for it, and end as all others."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
+from fault_nights import FaultNight, rehearsed, undisturbed
 from remedy_nights import faulty_night
 
 
@@ -20,3 +23,50 @@ def test_a_mount_whose_driver_keeps_dying_is_waited_for_before_the_night_ends(
     assert lost_after_parking, "parked, and then nobody could say so any more"
     assert all(end.took_s < 600.0 for end in ends), "a dead driver is not waited for"
     night.check_end()
+
+
+# The last frame of the short night is begun at 21:07:45, and its lights end at 21:10.
+LAST = "21:08"
+
+
+def last_state(night: FaultNight) -> str:
+    return night.lights[-1].state
+
+
+@pytest.mark.parametrize("kind", ["disk-full", "disk-read-only"])
+@pytest.mark.parametrize("lasts", ["5m", "35m"])
+def test_a_frame_that_found_no_room_is_filed_once_there_is(
+    kind: str, lasts: str, tmp_path: Path
+) -> None:
+    night = rehearsed(tmp_path, f"{kind}@{LAST}+{lasts}")
+    night.check_frames()
+    night.check_promises()
+    night.check_rest()
+    assert night.integration_s == undisturbed().integration_s
+    (fault,) = night.faults
+    assert (fault.device, fault.kind, fault.ended is not None) == ("disk", "write_failed", True)
+
+
+def test_a_frame_for_which_there_is_never_room_stays_in_the_spool_and_is_told(
+    tmp_path: Path,
+) -> None:
+    night = rehearsed(tmp_path, f"disk-full@{LAST}")
+    night.check_promises()
+    night.check_rest()
+    assert last_state(night) == "read"
+    (fault,) = night.faults
+    assert (fault.device, fault.kind, fault.ended) == ("disk", "write_failed", None)
+    assert [remedy.outcome for remedy in fault.remedies] == ["failed"]
+    (promise,) = [p for p in night.outcome.summary.promises if p.number == 4]
+    assert "1 wait in the camera's spool for room on the disk" in promise.detail
+
+
+def test_a_daemon_that_dies_while_it_waits_for_room_files_after_its_next_start(
+    tmp_path: Path,
+) -> None:
+    night = rehearsed(tmp_path, f"disk-full@{LAST}+40m", "daemon-killed@21:20+5m")
+    night.check_frames()
+    night.check_promises()
+    night.check_rest()
+    assert last_state(night) == "graded"
+    assert all(fault.ended is not None for fault in night.faults)

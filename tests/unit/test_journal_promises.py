@@ -175,6 +175,26 @@ def test_a_frame_that_was_read_and_never_filed_is_found(inventory):
     assert f"{name} was read out and is not on disk" in detail
 
 
+def test_a_frame_that_waits_for_room_is_no_broken_promise_unless_there_was_room(folder):
+    events = told_night().events
+    index = index_of(events, e.FrameFiled, 5)
+    filed = events[index].fact
+    (folder / filed.path).unlink()
+    inventory = take_inventory(folder)
+    began = e.FaultBegan(
+        fault_id="001-disk-write_failed", device="disk", fault="write_failed", message="full"
+    )
+    ended = e.FaultEnded(fault_id=began.fault_id, how="there is room")
+    graded = index_of(events, e.FrameGraded, 5)
+    assert events[graded].fact.exposure_id == filed.exposure_id
+    full = (*events[:index], replace(events[index], fact=began), *events[index + 1 :])
+    for fact, found in ((None, None), (ended, "was read out and is not on disk")):
+        told = () if fact is None else (replace(events[graded], fact=fact),)
+        promise = judge((*full[:graded], *told, *full[graded + 1 :]), inventory)[4]
+        assert promise.ok is (found is None)
+        assert (found or "1 wait in the camera's spool for room") in promise.detail
+
+
 def test_a_frame_that_arrived_spoilt_never_was_one(folder):
     events = told_night().events
     index = index_of(events, e.FrameFiled, 5)

@@ -236,7 +236,9 @@ def _frames_on_disk(events: Sequence[Event], record: NightRecord, inventory: Inv
     known = {fact.exposure_id for fact in filed}
     # What arrived otherwise than the camera said was never a frame; its loss stands in the ledger.
     spoilt = {fact.exposure_id for _, fact in facts_of(events, FrameLost) if fact.spoilt}
-    known |= spoilt
+    # What the disk had no room for is safe in the camera's spool, and a fault says so.
+    waiting = {f.exposure_id for f in record.unfiled() if f.read and _disk_stands(record, f)}
+    known |= spoilt | waiting
     wrong += [f"{name} was read out and is not on disk" for name in read_ids if name not in known]
     for fact in filed:
         digest = inventory.sha256.get(fact.path)
@@ -252,7 +254,18 @@ def _frames_on_disk(events: Sequence[Event], record: NightRecord, inventory: Inv
     looked_at = f"{len(read_ids)} frames read out, {len(inventory.sha256)} files verified"
     if spoilt:
         looked_at += f", {len(spoilt)} arrived spoilt"
+    if waiting:
+        looked_at += f", {len(waiting)} wait in the camera's spool for room on the disk"
     return _verdict(4, "Every frame read out is on disk, whole, exactly once", looked_at, wrong)
+
+
+def _disk_stands(record: NightRecord, frame: FrameRecord) -> bool:
+    """Tell whether the disk has failed to take a frame to the last."""
+    return any(
+        fault.began.device == "disk"
+        and (fault.last_tried_utc_s or fault.began_at_utc_s) >= frame.ended_utc_s
+        for fault in record.open_faults()
+    )
 
 
 def _accepted_frames_sound(

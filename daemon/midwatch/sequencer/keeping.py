@@ -26,7 +26,7 @@ from midwatch.journal.events import (
     Notice,
     SensorMeasured,
 )
-from midwatch.journal.record import FrameRecord
+from midwatch.journal.record import FaultRecord, FrameRecord
 from midwatch.orders import ResolvedTarget
 from midwatch.sequencer.assessing import Assessment, assess, graded_fact
 from midwatch.sequencer.context import DutyContext
@@ -38,6 +38,7 @@ from midwatch.sequencer.darkroom import (
     frame_path,
     plain_name,
 )
+from midwatch.sequencer.faultdesk import FaultDesk
 from midwatch.sequencer.guidewatch import Guidance, GuideWatch
 from midwatch.sky import moon_separation_deg, track
 
@@ -52,6 +53,8 @@ _IMAGE_TYPES: dict[str, ImageType] = {
 # A preview for the first light of a filter and then for every so many, and for every doubt.
 _PREVIEW_EVERY = 12
 _SMALLEST_PREVIEWED_PX = 200
+# How often a disk that was full is tried again. Each attempt fetches and measures a frame.
+_LOOK_FOR_ROOM_S = 60.0
 
 
 async def keep_frame(
@@ -122,6 +125,40 @@ async def collect_waiting(context: DutyContext) -> int:
         reason = "it was interrupted and is not in the camera's spool"
         context.note(FrameLost(exposure_id=missing.exposure_id, reason=reason))
     return len(waiting.frames)
+
+
+async def file_what_waits(context: DutyContext, patience_s: float) -> None:
+    """File what found no room on the disk before, and wait so long for room.
+
+    The disk's fault says how it went: it ends when all is filed; else it stays open, and the frames
+    stay in the camera's spool for the next start.
+
+    Raises:
+        DutyFailedError: something else than the disk stood in the way.
+    """
+    desk = FaultDesk(context.rig, context.record, context.journal, lambda: None)
+    until_s = context.clock.mono() + patience_s
+    while True:
+        try:
+            await collect_waiting(context)
+        except DutyFailedError as error:
+            if error.device != "disk":
+                raise
+            left_s, failure = until_s - context.clock.mono(), error
+        else:
+            for fault in _faults_of_disk(context):
+                desk.tried(fault.began.fault_id, "retry", "done")
+                desk.close(fault, "what waited is filed")
+            return
+        if left_s <= 0.0:
+            break
+        await context.clock.sleep(min(_LOOK_FOR_ROOM_S, left_s))
+    standing = _faults_of_disk(context) or [desk.open(failure.device, failure.fault, str(failure))]
+    desk.tried(standing[-1].began.fault_id, "retry", "failed", str(failure))
+
+
+def _faults_of_disk(context: DutyContext) -> list[FaultRecord]:
+    return [fault for fault in context.record.open_faults() if fault.began.device == "disk"]
 
 
 def _speak_of(context: DutyContext, ref: FrameRef, night: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Awaitable, Callable
 from typing import ClassVar
 
@@ -15,16 +16,19 @@ from midwatch.api import (
     DutyFailedError,
     LightPanel,
     MidwatchError,
-    Notice,
     Stop,
     Warm,
     collect_waiting,
+    file_what_waits,
     park,
     stop_guiding,
 )
 
 _ROOF_S = 180.0
 _WARM_SLACK_S = 1200.0
+# A disk without room is waited for so long at the end. Too short: somebody who clears it in the
+# morning comes too late; too long: nobody is told that the night has ended.
+_ROOM_S = 1800.0
 
 Step = tuple[str, Callable[[DutyContext], Awaitable[None]]]
 
@@ -102,18 +106,25 @@ async def _still_at_rest(context: DutyContext) -> None:
 
 
 async def _collect(context: DutyContext) -> None:
-    """File frames that found no room before; those that still find none wait for the next start.
+    """File frames that found no room before, as far as there is room now.
 
     Frames that nobody wants are let go: a driver that died was never told so.
     """
+    if _frames_wait(context):
+        with contextlib.suppress(MidwatchError):
+            await collect_waiting(context)
+
+
+async def _wait_for_room(context: DutyContext) -> None:
+    """File what still waits, once everything is at rest; a disk that is full may be cleared."""
+    if _frames_wait(context):
+        await file_what_waits(context, _ROOM_S)
+
+
+def _frames_wait(context: DutyContext) -> bool:
     camera = context.rig.camera
     waiting = camera.state is not None and bool(camera.state.waiting)
-    if camera.down or not (waiting or context.record.unfiled()):
-        return
-    try:
-        await collect_waiting(context)
-    except MidwatchError as error:
-        context.note(Notice(message=f"frames still wait in the camera's spool: {error}"))
+    return not camera.down and (waiting or bool(context.record.unfiled()))
 
 
 _SECURE: tuple[Step, ...] = (
@@ -129,6 +140,7 @@ _PUT_AWAY: tuple[Step, ...] = (
     ("flat_panel", _cover),
     ("warming", _warm),
     ("rest", _still_at_rest),
+    ("filing", _wait_for_room),
 )
 
 
@@ -145,7 +157,7 @@ class Secure:
 
 
 class Close:
-    """End the night: make safe, file what waits, cover, warm the camera slowly."""
+    """End the night: make safe, cover, warm the camera slowly, file what waits."""
 
     name: ClassVar[str] = "close"
     cause: ClassVar[Cause] = "closing"

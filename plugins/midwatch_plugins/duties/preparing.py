@@ -67,9 +67,7 @@ class ConnectRig:
                 context.note(Notice(message=f"the night begins without it: {error}"))
         if context.mount_state().parked:
             motion_ended(context, "park")
-        found = await collect_waiting(context)
-        if found:
-            context.note(Notice(message=f"{found} frames waited in the camera's spool"))
+        await _collect(context)
 
     async def _connect(self, role: str, client: DeviceClient) -> None:  # type: ignore[type-arg]
         try:
@@ -81,6 +79,19 @@ class ConnectRig:
                 f"the {role.replace('_', ' ')} does not connect: {error.message}; "
                 f"{_ADVICE.get(role, 'check its power and cable')}",
             ) from error
+
+
+async def _collect(context: DutyContext) -> None:
+    """File what the camera's spool holds; for want of room on the disk it waits there."""
+    try:
+        found = await collect_waiting(context)
+    except DutyFailedError as error:
+        if error.device != "disk":
+            raise
+        context.note(Notice(message=f"frames wait in the camera's spool: {error}"))
+    else:
+        if found:
+            context.note(Notice(message=f"{found} frames waited in the camera's spool"))
 
 
 class Prepare:
@@ -96,7 +107,7 @@ class Prepare:
         What a camera that was lost still holds in its spool is collected first.
         """
         if context.record.frames:
-            await collect_waiting(context)
+            await _collect(context)
         to_c = set_point_c(context.night.rig.camera, context.record)
         if to_c is not None:
             await _cool(context, to_c)
