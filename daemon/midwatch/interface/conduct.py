@@ -159,7 +159,7 @@ async def _assemble(
     for event in tonight:
         aim.apply(event)
     life = sum(1 for event in tonight if event.fact.kind == "night_began") + 1
-    rig = await _reach_rig(stack, night, stage, life)
+    rig = await _reach_rig(stack, night, stage, life, record)
     registry = load_registry()
     scale = pixel_scale_arcsec(night.rig.camera.pixel_um, night.rig.optics.focal_length_mm)
     eyes = Eyes(stage.measurer, scale)
@@ -223,15 +223,24 @@ def _orders_in_force(
     return (night, plan) if change is None else (change.night, change.plan)
 
 
-async def _reach_rig(stack: AsyncExitStack, night: Night, stage: Stage, life: int) -> RigClient:
-    """Return the rig's devices as seen over the bus, under a lease of our own."""
+async def _reach_rig(
+    stack: AsyncExitStack, night: Night, stage: Stage, life: int, record: NightRecord
+) -> RigClient:
+    """Return the rig's devices as seen over the bus, under a lease of our own.
+
+    A life that did not end the night may have left its lease behind. Nobody else knows from the
+    journal under which name it was held: the next life takes it up, instead of being refused until
+    it has run out.
+    """
     clock, bus, topics = stage.clock, stage.bus, stage.topics
     # A rehearsal must be repeatable to the last identifier, and no life may reuse another's:
     # devices answer a command that they know with the answer that they gave before.
     call_seed = 1000 * stage.seed + life if stage.rehearsal else int(clock.unix_s() * 1000)
     caller = await stack.enter_async_context(Caller(bus, topics, clock, call_seed))
+    former = record.began.holder if record.began is not None and record.ended is None else ""
+    holder = former or f"midwatch-{call_seed}"
     lease = await stack.enter_async_context(
-        LeaseHolder(bus, topics, clock, f"midwatch-{call_seed}", night.rig.bus.lease_s)
+        LeaseHolder(bus, topics, clock, holder, night.rig.bus.lease_s)
     )
     roles = night.rig.devices.present()
     rig = RigClient(bus, topics, caller, clock, roles, night.rig.bus.heartbeat_s, lease)
