@@ -17,6 +17,7 @@ from midwatch.interface.values import (
     date_argument,
     fault_argument,
     instant_argument,
+    page_argument,
     port_argument,
     positive_number,
     time_argument,
@@ -235,6 +236,12 @@ def _run(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--every-night", action="store_true", help="arm again at each local noon, until told to end"
+    )
+    parser.add_argument(
+        "--page",
+        metavar="[HOST:]PORT",
+        type=page_argument,
+        help="serve the operator's page there (default: as the rig file says, else no page)",
     )
     _add_json(parser, "night.json on standard output")
 

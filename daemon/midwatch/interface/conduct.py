@@ -29,6 +29,7 @@ from midwatch.interface.loading import load_orders
 from midwatch.journal.context import NightContext
 from midwatch.journal.events import Notice
 from midwatch.journal.focus_model import FocusMemory
+from midwatch.journal.hand_events import HostAccount
 from midwatch.journal.learned import LearnedDurations
 from midwatch.journal.record import NightRecord
 from midwatch.journal.report import take_accounts, write_outputs
@@ -56,6 +57,8 @@ SkyMode = Literal["pixels", "fast"]
 Hear = Callable[[Event], None]
 
 _BROKER_S = 30.0
+# The name of the operator's page among those that keep an account.
+PAGE = "page"
 
 
 @dataclass(frozen=True)
@@ -85,6 +88,7 @@ class Stage:
         supervisor: who can start drivers anew; None where nobody on this machine does.
         lean: leave no report.
         measure: tells at the end what could have been had; None where nobody knows.
+        turned_away: tells what the operator's page did not let in; None without one.
     """
 
     clock: Clock
@@ -101,6 +105,7 @@ class Stage:
     open_journal: Callable[[Path, Clock, bool], Journal] = _open_journal
     supervisor: Supervisor | None = None
     lean: bool = False
+    turned_away: Callable[[], dict[str, int]] | None = None
     measure: Measure | None = None
 
 
@@ -208,7 +213,27 @@ async def _assemble(
     if stage.hear is not None:
         journal.listen(stage.hear)
     await stack.enter_async_context(desk)
+    if stage.turned_away is not None:
+        engine.before_end = _with_page(engine.before_end, context, stage.turned_away)
     return engine
+
+
+def _with_page(
+    note_others: Callable[[], None], context: DutyContext, counts: Callable[[], dict[str, int]]
+) -> Callable[[], None]:
+    """Have the account of the operator's page stand in the journal beside those of the hosts."""
+    since_utc_s = round(context.clock.unix_s(), 3)
+
+    def note() -> None:
+        note_others()
+        context.note(
+            HostAccount(
+                device=PAGE, since_utc_s=since_utc_s, lease_s=0.0, counts=counts(),
+                holders=(), senders=(), silences=(),
+            )
+        )  # fmt: skip
+
+    return note
 
 
 def _orders_in_force(

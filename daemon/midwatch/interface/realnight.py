@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from contextlib import AsyncExitStack
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -37,6 +38,7 @@ class RunOptions:
         anchor_unix_s: real POSIX time at which scaled time equals ``start``; None is now.
         spawn_devices: start one process for each device of the rig.
         faults: what simulated devices show.
+        turned_away: tells what the operator's page did not let in; None without one.
     """
 
     data_folder: Path
@@ -49,6 +51,7 @@ class RunOptions:
     sky_mode: SkyMode = "pixels"
     anchor_unix_s: float | None = None
     faults: tuple[ScheduledFault, ...] = ()
+    turned_away: Callable[[], dict[str, int]] | None = None
 
 
 async def run(night: Night, options: RunOptions, on_event: Hear | None = None) -> NightOutcome:
@@ -95,5 +98,6 @@ async def run(night: Night, options: RunOptions, on_event: Hear | None = None) -
             arrival_s=_ARRIVAL_S * options.speed if options.spawn_devices else 0.0,
             declared=night,
             supervisor=processes,
+            turned_away=options.turned_away,
         )
         return await conduct(night, plan, stage)

@@ -85,3 +85,11 @@ def port_argument(text: str) -> int:
     if not 1 <= number <= 65535:
         raise argparse.ArgumentTypeError(f"port {text} is not within 1 to 65535")
     return number
+
+
+def page_argument(text: str) -> tuple[str | None, int]:
+    """Read where to serve a page: PORT, HOST:PORT or [IPV6]:PORT."""
+    host, colon, port = text.rpartition(":")
+    if not colon:
+        return None, port_argument(port)
+    return host.strip("[]") or None, port_argument(port)

@@ -7,6 +7,7 @@ Every field has its unit in its name. Unknown keys are errors.
 from midwatch.orders.declared import Declared, Name, Percent
 from midwatch.orders.grading import GradingSettings
 from midwatch.orders.night import CalibrationOrder, FrameOrder, NightOrders, StandingOrder, Target
+from midwatch.orders.page import Page
 from midwatch.orders.rig import (
     Bus,
     CameraSettings,
@@ -37,6 +38,7 @@ __all__ = [
     "Name",
     "NightOrders",
     "Optics",
+    "Page",
     "Percent",
     "Rig",
     "SafetyLimits",

@@ -9,6 +9,7 @@ from pydantic import Field, JsonValue, model_validator
 from midwatch.orders import rules
 from midwatch.orders.declared import Declared, Name
 from midwatch.orders.grading import GradingSettings
+from midwatch.orders.page import Page
 from midwatch.orders.remedies import Ladder
 
 
@@ -360,6 +361,9 @@ class Rig(Declared):
         default=MotionLimits(), description="Where the mount may not be, whatever the reason."
     )
     bus: Bus = Field(default=Bus(), description="Where devices and daemon meet on a real night.")
+    page: Page | None = Field(
+        default=None, description="The operator's page of a running night; left out, there is none."
+    )
     remedies: tuple[Ladder, ...] = Field(
         default=(),
         description="What is done against faults, in place of what is shipped; the first ladder "

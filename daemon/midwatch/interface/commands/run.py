@@ -8,8 +8,10 @@ import os
 import signal
 from collections.abc import Iterator
 from contextlib import AsyncExitStack, contextmanager
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import structlog
 
@@ -32,6 +34,9 @@ from midwatch.orders import Night
 from midwatch.planning import NightPlan, NoDarknessError, plan_night
 from midwatch.sequencer.calendar import NightCalendar
 from midwatch.sequencer.operator import DAEMON
+
+if TYPE_CHECKING:
+    from midwatch.interface.page.server import OperatorPage
 
 _log = structlog.get_logger(__name__)
 _SIGNALS = (signal.SIGINT, signal.SIGTERM)
@@ -68,16 +73,20 @@ async def _serve(night: Night, args: argparse.Namespace) -> int:
             anchored = ScaledClock(args.start, args.speed, args.anchor)
         running = _running(night, broker, anchored, args)
         stack.enter_context(announced(args.out, running))
+        page = _page(night, args)
+        if page is not None:
+            await stack.enter_async_context(page.served(running))
+        nights = _Nights(night, broker, args, page)
         await stack.enter_async_context(watched_service())
         task = asyncio.current_task()
         assert task is not None
         ending = _Ending(running, task)
         with ending.on_signals():
             if args.every_night:
-                return await _every_night(night, broker, args, ending)
+                return await _every_night(nights, ending)
             clock = running.clock()
             evening = evening_of(night, args.evening, clock)
-            return conclude(await _one_night(night, broker, args, evening, clock), args)
+            return conclude(await _one_night(nights, evening, clock), args)
     return ending.code
 
 
@@ -97,10 +106,34 @@ def _running(
     )
 
 
-async def _one_night(
-    night: Night, broker: BrokerSettings, args: argparse.Namespace, evening: date, clock: Clock
-) -> NightOutcome:
-    _look_ahead(plan_night(night, evening), clock)
+@dataclass(frozen=True)
+class _Nights:
+    """What all nights of a run have in common."""
+
+    night: Night
+    broker: BrokerSettings
+    args: argparse.Namespace
+    page: OperatorPage | None
+
+
+def _page(night: Night, args: argparse.Namespace) -> OperatorPage | None:
+    """Return the operator's page, if the rig file or the command line asks for it."""
+    if night.rig.page is None and args.page is None:
+        return None
+    # Whoever wants no page waits for no web server to be imported.
+    from midwatch.interface.page.server import OperatorPage
+    from midwatch.interface.page.settings import page_settings
+
+    settings = page_settings(night.rig.page, args.page, night.paths["rig"], args.out)
+    return OperatorPage(settings, night, args.out)
+
+
+async def _one_night(nights: _Nights, evening: date, clock: Clock) -> NightOutcome:
+    night, args, page = nights.night, nights.args, nights.page
+    plan = plan_night(night, evening)
+    if page is not None:
+        page.turn_to(plan)
+    _look_ahead(plan, clock)
     folder: Path = args.out / evening.isoformat()
     faults = run_faults(night, evening, args)
     Surroundings.of(night).write(folder)
@@ -111,11 +144,12 @@ async def _one_night(
         seed=args.seed,
         speed=args.speed,
         start=args.start,
-        bus=broker,
+        bus=nights.broker,
         spawn_devices=not args.no_devices,
         sky_mode=args.sky,
         anchor_unix_s=anchor,
         faults=faults,
+        turned_away=None if page is None else page.turned_away,
     )
     title = f"night of {evening}, {night.site.name}, {night.rig.name}"
     with shown(NightProgress(night, title)) as listener:
@@ -201,11 +235,9 @@ class _Ending:
 # Every night -----------------------------------------------------------------------------------
 
 
-async def _every_night(
-    night: Night, broker: BrokerSettings, args: argparse.Namespace, ending: _Ending
-) -> int:
+async def _every_night(nights: _Nights, ending: _Ending) -> int:
     """Run each night from its noon until told to end; a night that fails does not end the rest."""
-    worst = DONE
+    night, worst = nights.night, DONE
     evenings: asyncio.Queue[date] = asyncio.Queue()
     clock: Clock = WallClock()
     calendar = NightCalendar(clock, night.place, night.site.timezone, on_arm=evenings.put_nowait)
@@ -213,9 +245,8 @@ async def _every_night(
         evenings.put_nowait(evening_of(night, None, clock))
         while (evening := await _next_evening(evenings, ending.asked)) is not None:
             try:
-                worst = max(
-                    worst, conclude(await _one_night(night, broker, args, evening, clock), args)
-                )
+                outcome = await _one_night(nights, evening, clock)
+                worst = max(worst, conclude(outcome, nights.args))
             except (NoDarknessError, NightOverError) as error:
                 tell(str(error), "waiting for the next noon")
             except MidwatchError as error:
