@@ -28,7 +28,10 @@ from .troubles import Faulty, Troubles
 Handler = Callable[[Any], Awaitable[Model | None]]
 M = TypeVar("M", bound=Model)
 
-TRUTH_EVERY_S = 120.0  # a device that was started later knows the others after this time
+TRUTH_EVERY_S = 120.0  # slow processes are looked after, and what has changed is told, this often
+# What has not changed is told again after this time, for devices that have not heard it. Sooner
+# fills the bus with old news; later leaves a device that was cut off in the past for longer.
+TOLD_AGAIN_S = 600.0
 VANISHING = ("-unplugged", "-power-lost")  # endings of faults that take the hardware away
 LINK_S = 0.3  # opening a serial or USB link
 # Devices that go by the truths of others, and ask for them when their driver was started anew.
@@ -121,6 +124,8 @@ class SimulatedDevice:
         self.made_safe_for: str | None = None
         self._spawned: list[str] = []
         self._kept_body: dict[str, JsonValue] = {}
+        self._told: dict[str, Any] = {}
+        self._told_mono_s = 0.0
         self._at_work: list[asyncio.Task[Model | None]] = []
         self._handlers = dict(self.handlers())
         faulty = Faulty.model_validate({"faults": context.options.get("faults") or ()})
@@ -293,7 +298,17 @@ class SimulatedDevice:
         """Publish the truth."""
         truth = self.truth()
         if truth is not None:
-            self.context.emit("truth", truth.model_dump())
+            self._told, self._told_mono_s = truth.model_dump(), self.clock.mono()
+            self.context.emit("truth", self._told)
+
+    def _tell_news(self) -> None:
+        """Publish the truth if it is another than was told last, or that was long ago."""
+        truth = self.truth()
+        if truth is None:
+            return
+        news = {**truth.model_dump(), "utc_s": 0.0} != {**self._told, "utc_s": 0.0}
+        if news or self.clock.mono() - self._told_mono_s >= TOLD_AGAIN_S:
+            self.tell_truth()
 
     @property
     def _has_truth(self) -> bool:
@@ -344,5 +359,5 @@ class SimulatedDevice:
         while True:
             await self.clock.sleep(TRUTH_EVERY_S)
             self.beat()
-            self.tell_truth()
+            self._tell_news()
             self._keep_body()

@@ -1,4 +1,5 @@
 import asyncio
+import itertools
 import math
 
 import pytest
@@ -336,3 +337,22 @@ def test_nothing_moves_before_it_is_connected():
     about = on_bench(main)
     assert about.driver == "simulated-roof"
     assert about.capabilities == ("close_roof", "open_roof")
+
+
+def test_what_has_not_changed_is_told_again_but_seldom():
+    async def main(bench: Bench):
+        told_s: list[float] = []
+        listener = bench.context("camera")
+        device = filter_wheel.make(bench.context("filter_wheel"))
+        listener.watch("filter_wheel", "truth", lambda _: told_s.append(bench.clock.mono()))
+        await connected(device)
+        await bench.clock.sleep(1800.0)
+        unchanged = len(told_s)
+        await device.perform(SelectFilter(name="R"))
+        return unchanged, told_s
+
+    unchanged, told_s = on_bench(main)
+    # At the connection, and then for whoever has missed it: within ten minutes.
+    assert unchanged == 3
+    assert max(later - told for told, later in itertools.pairwise(told_s)) <= 720.0
+    assert len(told_s) > unchanged  # a change at once
