@@ -36,8 +36,11 @@ def check_shelter(name: str, night: FaultNight) -> None:
         moved = [at_s for at_s, truth in night.witness.mount if not truth["parked"]]
         assert min(moved) > night.ended_s
     elif name == "roof-sensor-lies":
-        slewed = [at_s for at_s, truth in night.witness.mount if truth["slewing"]]
-        assert not [at_s for at_s in slewed if night.began_s < at_s < night.ended_s]
+        # It parks at once, and stays so as long as the roof says that it is shut.
+        parked_s = night.began_s + 90.0
+        out = [at_s for at_s, truth in night.witness.mount if not truth["parked"]]
+        assert not [at_s for at_s in out if parked_s < at_s < night.ended_s]
+        assert night.witness.parked_at(parked_s)
         begun = [at_s for at_s, fact in night.of("frame_begun") if fact.frame == "light"]
         assert not [at_s for at_s in begun if night.began_s < at_s < night.ended_s]
     elif name == "cloud-bands":
@@ -74,3 +77,26 @@ def test_a_roof_that_never_closes_is_a_fault_that_stands(tmp_path: Path) -> None
     assert [r.remedy for r in told.remedies].count("retry close") >= 3
     broken = [promise.number for promise in night.outcome.summary.promises if promise.ok is False]
     assert broken == [8], "the promise of a closed roof, and no other"
+
+
+def test_a_roof_that_says_at_the_end_that_it_is_shut_is_closed_all_the_same(tmp_path: Path) -> None:
+    night = rehearsed(tmp_path, "roof-sensor-lies@21:00+20m")
+    night.check_frames()
+    night.check_promises()
+    night.check_rest()
+    assert night.witness.moved_under_roof() == []
+    assert night.witness.open_fraction(night.ended_s) == 0.0
+
+
+@pytest.mark.parametrize("at", ["19:38:30+3m", "19:39:10+30s"])
+def test_a_mount_on_its_way_parks_under_a_roof_that_says_that_it_is_shut(
+    at: str, tmp_path: Path
+) -> None:
+    """Common practice, no source: parking from anywhere takes less than a minute and a half."""
+    night = rehearsed(tmp_path, f"roof-sensor-lies@{at}")
+    night.check_promises()
+    night.check_rest()
+    out = [at_s for at_s, truth in night.witness.mount if not truth["parked"]]
+    assert not [at_s for at_s in out if night.began_s + 90.0 < at_s < night.ended_s]
+    secured = [at_s for at_s, fact in night.of("duty_began") if fact.duty == "secure"]
+    assert night.began_s <= secured[0] <= night.began_s + 5.0

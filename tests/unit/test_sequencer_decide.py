@@ -420,6 +420,28 @@ def test_an_exposure_runs_on_for_a_refocus_but_not_for_rain() -> None:
 SOON = HOURS.dusk_s + 110  # ten seconds after the world's instant
 
 
+def test_nothing_tracks_on_under_a_roof_that_does_not_say_that_it_is_open() -> None:
+    shut = world(ready=replace(ALL_READY, roof_open=False))
+    exposing = Decision("expose", "next_frame", "", {"target": "A"})
+    for urgent in (decide(shut), preempt(shut, exposing)):
+        assert urgent is not None
+        # What the sensor says need not be so: the roof is left as it is.
+        assert (urgent.duty, urgent.args) == ("secure", {"roof": "leave"})
+    parked = replace(shut, pointing=Pointing(parked=True))
+    assert decide(parked).duty == "open"
+
+
+def test_under_a_silent_roof_an_exposure_ends_and_then_the_mount_parks() -> None:
+    link = FaultView("1", "roof", "the roof is silent", blocks=("open",), held=True)
+    ready = replace(ALL_READY, roof_open=False, roof_closed=False, missing=("roof",))
+    silent = world(ready=ready, faults=(link,))
+    assert preempt(silent, Decision("expose", "next_frame", "", {"target": "A"})) is None
+    decision = decide(silent)
+    assert (decision.duty, decision.args) == ("secure", {"roof": "leave"})
+    # All are silent together: that is the bus, and no command would arrive.
+    assert decide(replace(silent, ready=replace(ready, missing=("mount", "roof")))).duty != "secure"
+
+
 def test_a_remedy_that_is_due_comes_before_the_next_frame() -> None:
     fault = FaultView("7", "camera", "gone", "reconnect", {"device": "camera"}, ("expose",))
     decision = decide(world(faults=(fault,)))

@@ -36,7 +36,7 @@ def decide(world: World) -> Decision:
     """Choose the next duty. Pure, total, deterministic; never blocks, never raises."""
     board = survey(world)
     case = Case(world, board)
-    for rule in (_safety, _limits, _faults, _phase, _standing, _next_frame):
+    for rule in (_safety, _shelter, _limits, _faults, _phase, _standing, _next_frame):
         decision = rule(case)
         if decision is not None:
             break
@@ -71,7 +71,9 @@ def preempt(world: World, running: Decision) -> Decision | None:
         fresh = decide(world)
         return None if fresh.same_as(running) else fresh
     case = Case(world, Board())
-    for rule in (_safety, _limits):
+    # A roof that is only silent stays where it is; what is in hand goes on.
+    silent = "roof" in world.ready.missing
+    for rule in (_safety, _limits) if silent else (_safety, _shelter, _limits):
         urgent = rule(case)
         if (
             urgent is not None
@@ -118,6 +120,22 @@ def _safety(case: Case) -> Decision | None:
     if again is not None:
         return hold(world, "safety", "the rig could not be secured; trying again", again, "unsafe")
     return Decision("secure", "safety", world.safety.reason)
+
+
+def _shelter(case: Case) -> Decision | None:
+    """Nothing stands out of its park position under a roof that is not said to be open."""
+    world, ready = case.world, case.world.ready
+    covered = ready.has_roof and not ready.roof_open and ready.connected and not ready.closed_up
+    out = not world.pointing.parked and "mount" not in ready.missing
+    if not (covered and out) or blocked(world, "secure") is not None:
+        return None
+    reason = "the roof does not say that it is open; park under it"
+    if "roof" in ready.missing:
+        if blocked(world, "open") is None:
+            return None
+        reason = "nobody knows whether the roof is still open; park under it"
+    # Whether it is open or shut, there it is best left: who opens it next sees what it does.
+    return Decision("secure", "safety", reason, {"roof": "leave"})
 
 
 def _limits(case: Case) -> Decision | None:

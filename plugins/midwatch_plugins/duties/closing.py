@@ -61,11 +61,10 @@ async def _close_roof(context: DutyContext) -> None:
     if context.rig.roof is None:
         return
     roof = context.device(context.rig.roof, "roof")
-    if roof.state is not None and roof.state.position == "closed":
-        return
     # The roof may strike a telescope that is not parked.
     if not context.mount_state().parked:
         raise DutyFailedError("roof", "mount_not_parked", "not closed: the mount is not parked")
+    # Also where it says that it is closed: that costs nothing, and a sensor may be wrong.
     await roof.do(CloseRoof(), timeout_s=_ROOF_S)
     await roof.until(lambda state: state.position == "closed", timeout_s=20.0)
 
@@ -145,7 +144,7 @@ _PUT_AWAY: tuple[Step, ...] = (
 
 
 class Secure:
-    """Stop exposing, park, close the roof: in that order."""
+    """Stop exposing, park, close the roof: in that order; ``roof: leave`` leaves it alone."""
 
     name: ClassVar[str] = "secure"
     cause: ClassVar[Cause] = "closing"
@@ -153,7 +152,8 @@ class Secure:
 
     async def perform(self, context: DutyContext, args: Args) -> None:
         """Do every step, whatever the others did."""
-        await _run_steps(context, _SECURE)
+        left = ("roof",) if args.get("roof") == "leave" else ()
+        await _run_steps(context, tuple(step for step in _SECURE if step[0] not in left))
 
 
 class Close:

@@ -46,6 +46,7 @@ async def point(
             is parked then: from there it has the most room before any limit.
     """
     mount = context.device(context.rig.mount, "mount")
+    _see_roof_open(context)
     await stop_guiding(context)
     if context.mount_state().parked:
         await mount.do(Unpark(), timeout_s=30.0)
@@ -68,6 +69,14 @@ async def point(
     if side is not None and arrived not in (side, "unknown"):
         said = f"the mount was sent to the {side} of its pier and says that it is {arrived}"
         await _wrong_side(context, said)
+
+
+def _see_roof_open(context: DutyContext) -> None:
+    roof = context.rig.roof
+    if roof is not None and (roof.down or roof.state is None or roof.state.position != "open"):
+        raise DutyFailedError(
+            "roof", "not_open", "the roof does not say that it is open; the mount stays where it is"
+        )
 
 
 async def _wrong_side(context: DutyContext, message: str) -> NoReturn:
