@@ -114,6 +114,9 @@ class FaultRig:
     async def do(self, role: str, command: Any, timeout_s: float = 600.0) -> Any:
         return await self._clients[role].do(command, timeout_s)
 
+    def client(self, role: str) -> DeviceClient[Any]:
+        return self._clients[role]
+
     def about(self, role: str) -> Any:
         return self._clients[role].about
 

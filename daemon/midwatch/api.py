@@ -144,6 +144,6 @@ __all__ = [
     "SelectFilter", "SetOutlet", "Settle", "SettleRule", "Shot", "Sight", "SkipTargetError", "Slew",
     "Solution", "SolveFailure", "Spool", "StartGuiding", "Stop", "StopError", "StopGuiding",
     "SwitchState", "Sync", "Track", "Unpark", "Verdict", "View", "Warm", "WeatherState",
-    "collect_waiting", "fetch", "file_what_waits", "fit_focus_curve", "keep_frame", "motion_ended", "park",
-    "separation_deg", "set_point_c", "stop_guiding", "zone_blur_px",
+    "collect_waiting", "fetch", "file_what_waits", "fit_focus_curve", "keep_frame", "motion_ended",
+    "park", "separation_deg", "set_point_c", "stop_guiding", "zone_blur_px",
 ]  # fmt: skip

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -25,6 +26,7 @@ from midwatch.devices.models import (
     Unpark,
 )
 from midwatch.sequencer.darkroom import check_sides
+from midwatch_plugins.duties.remedying import Reconnect
 from midwatch_simulators.camera import SimulatedCamera
 from midwatch_simulators.guide_camera import SimulatedGuideCamera
 
@@ -99,6 +101,22 @@ async def never_ends(rig: FaultRig) -> None:
     assert stopped.value.kind is ErrorKind.CANCELLED and rig.state("camera").phase == "idle"
     await rig.at(UNTIL_S)
     await sound(rig)
+
+
+def test_a_camera_whose_exposure_does_not_end_is_stopped_before_its_link_is_closed() -> None:
+    async def story(rig: FaultRig) -> None:
+        await rig.at(FROM_S + 1.0)
+        task = asyncio.create_task(shot(rig))
+        await rig.clock.sleep(60.0)
+        assert rig.state("camera").phase == "exposing"
+        context = SimpleNamespace(rig=SimpleNamespace(devices={"camera": rig.client("camera")}))
+        await Reconnect().perform(context, {"device": "camera"})  # type: ignore[arg-type]
+        with pytest.raises(CommandError):
+            await task
+        assert rig.state("camera").connected and rig.state("camera").phase == "idle"
+
+    options = {**SMALL, "sky_mode": "fast"}
+    with_faults(story, {"camera": options}, ("camera", ("exposure-never-ends", FROM_S, UNTIL_S)))
 
 
 async def spoilt(rig: FaultRig) -> FrameCorruptError:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from fault_nights import FaultNight, rehearsed, undisturbed
+from fault_nights import ORDERS, FaultNight, rehearsed, undisturbed
 from remedy_nights import faulty_night
 
 
@@ -70,3 +70,57 @@ def test_a_daemon_that_dies_while_it_waits_for_room_files_after_its_next_start(
     night.check_rest()
     assert last_state(night) == "graded"
     assert all(fault.ended is not None for fault in night.faults)
+
+
+WITH_DARKS = ORDERS + "calibration: {darks: 3, flats: 2, bias: 2}\n"
+# Two filters, one exposure time: two sets of flats, one of darks, one of bias.
+SETS = {"flat": 4, "dark": 3, "bias": 2}
+
+
+def calibration(night: FaultNight) -> dict[str, int]:
+    """Count the calibration frames that were filed."""
+    frames = [frame for frame in night.outcome.summary.frames if frame.frame != "light"]
+    kinds = [frame.frame for frame in frames if frame.state == "filed"]
+    return {kind: kinds.count(kind) for kind in sorted(set(kinds))}
+
+
+@pytest.mark.parametrize(
+    "fault",
+    [
+        "camera-unplugged@21:08+10m",  # in the last light
+        "camera-unplugged@21:13+10m",  # in the flats
+        "camera-driver-crash-loop@21:09+15m",
+        "exposure-never-ends@21:10+20m",
+        "frame-corrupt@21:09+8m",
+    ],
+)
+def test_calibration_frames_are_taken_once_the_camera_is_back(fault: str, tmp_path: Path) -> None:
+    night = rehearsed(tmp_path, fault, ordered=WITH_DARKS)
+    night.check_promises()
+    night.check_rest()
+    assert calibration(night) == SETS
+    assert [f.fault_id for f in night.faults if f.ended is None] == []
+    # Nothing stands open while the camera is waited for.
+    waits = [
+        at_s for at_s, fact in night.of("decision") if "calibration frames wait" in fact.reason
+    ]
+    assert all(night.witness.parked_at(at_s) for at_s in waits)
+
+
+def test_a_camera_that_stays_away_is_waited_for_no_longer_than_an_hour(tmp_path: Path) -> None:
+    night = rehearsed(tmp_path, "camera-unplugged@21:08+90m", ordered=WITH_DARKS)
+    night.check_rest()
+    assert calibration(night) == {}
+    (began_s,) = [at_s for at_s, fact in night.of("fault_began") if fact.fault == "unplugged"]
+    closes = [at_s for at_s, fact in night.of("duty_began") if fact.duty == "close"]
+    assert 3600.0 <= closes[0] - began_s <= 3600.0 + 120.0
+
+
+def test_a_camera_that_is_lost_while_it_warms_up_is_brought_back_and_warmed(
+    tmp_path: Path,
+) -> None:
+    night = rehearsed(tmp_path, "camera-unplugged@21:12+40m")
+    night.check_promises()
+    night.check_rest()
+    assert all(fault.ended is not None for fault in night.faults)
+    assert night.of("night_ended")[-1][0] > night.ended_s

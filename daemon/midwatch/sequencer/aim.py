@@ -31,6 +31,7 @@ class Aim:
         target: what the mount was last sent to, or None.
         connected: this run of the daemon has brought the devices up.
         prepared: this run of the daemon has made the camera ready.
+        putting_away: this run of the daemon has begun to close the rig for good.
         closed_up: the rig was brought to rest for good.
         closing: why somebody or something ended the night, or None.
         drifted_arcsec: how far an unguided frame has shown the target from where it was centred.
@@ -43,6 +44,7 @@ class Aim:
     target: str | None = None
     connected: bool = False
     prepared: bool = False
+    putting_away: bool = False
     closed_up: bool = False
     closing: str | None = None
     doubted: bool = False
@@ -57,7 +59,8 @@ class Aim:
         fact = event.fact
         self._learn(fact)
         if isinstance(fact, NightBegan):
-            self.target, self.connected, self.prepared, self.closed_up = None, False, False, False
+            self.target, self.connected, self.prepared = None, False, False
+            self.putting_away = self.closed_up = False
             if self._ended_before:
                 # Whoever starts an ended night again wants it: the order to close is fulfilled.
                 self.closing = None
@@ -70,7 +73,7 @@ class Aim:
                 self.target = None
             if fact.duty == "close":
                 # It warms the camera even where the rest fails: darks after it are worthless.
-                self.prepared = False
+                self.prepared, self.putting_away = False, True
         elif isinstance(fact, DutyEnded) and self._duty is not None:
             self._ended(self._duty, fact.outcome == "done")
         elif isinstance(fact, OperatorSpoke) and fact.command == "close":

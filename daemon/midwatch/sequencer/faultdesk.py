@@ -75,6 +75,8 @@ class FaultDesk:
             if (fault.began.fault, fault.began.duty, decision.duty) == (WRONG_SIDE, "flip", "slew"):
                 # After a flip that failed the mount is parked, and sent to the other side anew.
                 self.close(fault, "the mount goes to the side of its pier that it is sent to")
+            if decision.duty == "calibrate" and _of_exposing(fault.began):
+                self.close(fault, "the camera exposes and reads out again")
             if fault.began.duty != decision.duty or not self._proved(fault, decision):
                 continue
             remedy = retry_name(decision.duty)
@@ -86,6 +88,8 @@ class FaultDesk:
         began = fault.began
         if began.device == "sky" and began.target is not None:
             return began.target == decision.args.get("target")
+        if began.device == "flat_panel" and began.duty == "calibrate":
+            return decision.args.get("frame") == "flat"
         if began.device == "filter_wheel" and began.filter is not None:
             # Frames through the filter that stood in the beam say nothing of the wheel.
             wheel = self._rig.filter_wheel
@@ -214,6 +218,11 @@ def _trouble(client: DeviceClient[DeviceState]) -> tuple[str, str] | None:
     if state.fault is not None:
         return UNPLUGGED, f"the {named} has lost its hardware: {state.fault}"
     return NOT_CONNECTED, f"the {named} answers, but its link to the hardware is not open"
+
+
+def _of_exposing(fault: FaultBegan) -> bool:
+    """Tell whether a fault is that of a camera's exposures, whatever they were for."""
+    return fault.device == "camera" and fault.duty in ("centre", "focus", "expose", "flip")
 
 
 def _blame(failure: BaseException | None) -> tuple[str, str]:

@@ -132,6 +132,7 @@ def _view(fault: FaultRecord, record: NightRecord, now_s: float, means: Means) -
         fault_id=began.fault_id,
         device=began.device,
         fault=began.fault,
+        since_s=fault.began_at_utc_s,
         message=began.message,
         remedy=remedy,
         remedy_args={} if remedy is None else _args(began, rung, means),

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
-from midwatch.sequencer.cases import Case, Decision, blocked, clock_text, exposed, hold
+from midwatch.sequencer.cases import Case, Decision, blocked, clock_text, exposed, hold, why
 from midwatch.sequencer.refocus import Scalar
-from midwatch.sequencer.world import World
+from midwatch.sequencer.world import CalibrationNeed, World
 
 __all__ = ["end_of_night", "evening", "open_sky", "over"]
+
+# Calibration frames wait so long for a camera that is gone, parked and under a closed roof, and are
+# taken until so long after dawn. Too short: a night is left without darks; too long: a camera that
+# will not come back stays cold.
+CALIBRATE_FOR_S = 3600.0
 
 
 def evening(world: World) -> Decision | None:
@@ -60,28 +65,61 @@ def over(case: Case) -> str | None:
 
 def end_of_night(world: World, reason: str) -> Decision:
     """Return what is left to do: calibration frames behind a closed roof, then closing."""
-    calibrate = world.calibration if world.operator.close is None and world.ready.prepared else ()
-    if calibrate and blocked(world, "calibrate") is None:
-        if exposed(world):
-            if blocked(world, "secure") is None:
-                return Decision("secure", "phase", f"{reason}; park and close before calibration")
-        else:
-            need = calibrate[0]
-            args: dict[str, Scalar] = {
-                "frame": need.frame,
-                "filter": need.filter,
-                "exposure_s": need.exposure_s,
-                "gain": need.gain,
-                "offset": need.offset,
-                "binning": need.binning,
-                "count": need.remaining,
-            }
-            return Decision(
-                "calibrate", "phase", f"{reason}; {need.frame} frames to match the lights", args
-            )
+    if world.calibration and world.operator.close is None and not world.ready.putting_away:
+        step = _calibration(world, reason)
+        if step is not None:
+            return step
     if any(fault.given_up and "close" in fault.blocks for fault in world.faults):
         return Decision("finish", "phase", "the rig could not be closed; a person must look at it")
     again = blocked(world, "close")
     if again is not None:
         return hold(world, "phase", "closing failed; trying again", again, "closing")
     return Decision("close", "phase", reason)
+
+
+def _calibration(world: World, reason: str) -> Decision | None:
+    """Return what calibration frames want next, or None where they cannot be had any more."""
+    if exposed(world):
+        if blocked(world, "secure") is not None:
+            return None
+        return Decision("secure", "phase", f"{reason}; park and close before calibration")
+    duty = "calibrate" if world.ready.prepared else "prepare"
+    need: CalibrationNeed | None = world.calibration[0]
+    again = blocked(world, duty)
+    if again is not None:
+        need = _without_panel(world) if world.ready.prepared else None
+        if need is None:
+            if not _worth_waiting(world, duty):
+                return None
+            what = f"{reason}; calibration frames wait: {why(world, duty)}"
+            return hold(world, "phase", what, again, "fault")
+    if duty == "prepare":
+        return Decision("prepare", "phase", f"{reason}; calibration frames want a cold camera")
+    assert need is not None
+    args: dict[str, Scalar] = {
+        "frame": need.frame,
+        "filter": need.filter,
+        "exposure_s": need.exposure_s,
+        "gain": need.gain,
+        "offset": need.offset,
+        "binning": need.binning,
+        "count": need.remaining,
+    }
+    return Decision(
+        "calibrate", "phase", f"{reason}; {need.frame} frames to match the lights", args
+    )
+
+
+def _without_panel(world: World) -> CalibrationNeed | None:
+    """Return a set that can be had although flats cannot, if only flats are held up."""
+    standing = {fault.device for fault in world.faults if "calibrate" in fault.blocks}
+    if not standing <= {"flat_panel", "filter_wheel"}:
+        return None
+    return next((need for need in world.calibration if need.frame != "flat"), None)
+
+
+def _worth_waiting(world: World, duty: str) -> bool:
+    """Tell whether what holds calibration up is young enough to be waited for."""
+    began_s = [fault.since_s for fault in world.faults if duty in fault.blocks]
+    late = world.now_s >= world.hours.dawn_s + CALIBRATE_FOR_S
+    return not late and all(world.now_s < at_s + CALIBRATE_FOR_S for at_s in began_s)

@@ -107,7 +107,11 @@ class Pointing:
 
 @dataclass(frozen=True, slots=True)
 class Readiness:
-    """What of the rig is ready; a device that the rig has not counts as ready."""
+    """What of the rig is ready; a device that the rig has not counts as ready.
+
+    Attributes:
+        putting_away: closing has begun: the camera is warmed.
+    """
 
     connected: bool = False
     prepared: bool = False
@@ -118,6 +122,7 @@ class Readiness:
     has_guider: bool = False
     guiding: bool = False
     dither_due: bool = False
+    putting_away: bool = False
     closed_up: bool = False
     missing: tuple[str, ...] = ()
 
@@ -172,6 +177,7 @@ class FaultView:
 
     Attributes:
         fault: its short name.
+        since_s: when it began.
         remedy: the duty that is due now, or None while backing off or given up.
         blocks: duties that must not be chosen while the fault is open.
         again_at_s: when it will be looked at again.
@@ -193,6 +199,7 @@ class FaultView:
     background: bool = False
     stops: tuple[str, ...] = ()
     fault: str = ""
+    since_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

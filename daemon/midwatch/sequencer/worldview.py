@@ -269,6 +269,7 @@ class WorldView:
             has_guider=rig.guider is not None,
             guiding=guiding and record.guiding,
             dither_due=every > 0 and record.lights_since_dither >= every,
+            putting_away=self.aim.putting_away,
             closed_up=self.aim.closed_up,
             missing=rig.down(),
         )

@@ -82,17 +82,19 @@ async def _cover(context: DutyContext) -> None:
 async def _warm(context: DutyContext) -> None:
     camera = context.device(context.rig.camera, "camera")
     state = camera.state
-    if state is None or not state.cooler_on:
+    if state is None or (state.connected and not state.cooler_on):
         return
     rate = context.night.rig.camera.warm_rate_c_per_min
     await camera.do(Warm(rate_c_per_min=rate), timeout_s=20.0)
     cold_c = state.sensor_c if state.sensor_c is not None else -20.0
     limit_s = max(0.0, 30.0 - cold_c) / rate * 60.0 + _WARM_SLACK_S
 
-    def warm(now: CameraState) -> bool:
-        return not now.cooler_on
+    def warm_or_lost(now: CameraState) -> bool:
+        return camera.down or not now.connected or not now.cooler_on
 
-    await camera.until(warm, timeout_s=limit_s)
+    now = await camera.until(warm_or_lost, timeout_s=limit_s)
+    if camera.down or not now.connected:
+        raise DutyFailedError("camera", "not_connected", "the camera was lost while it warmed up")
 
 
 async def _still_at_rest(context: DutyContext) -> None:

@@ -10,6 +10,7 @@ from typing import ClassVar
 
 from midwatch.api import (
     Args,
+    CameraState,
     Cause,
     CommandError,
     Connect,
@@ -21,6 +22,7 @@ from midwatch.api import (
     DutyContext,
     DutyFailedError,
     MidwatchError,
+    Stop,
     set_point_c,
 )
 from midwatch_plugins.duties.guiding import start_guiding
@@ -62,6 +64,13 @@ async def _open_link(client: DeviceClient[DeviceState]) -> None:
         ) from error
 
 
+async def _end_exposure(client: DeviceClient[DeviceState]) -> None:
+    """Stop a camera whose exposure does not end: while it exposes it refuses all else as busy."""
+    state = client.state
+    if isinstance(state, CameraState) and state.phase != "idle" and not client.down:
+        await client.do(Stop(), timeout_s=_ANSWER_S)
+
+
 class Reconnect:
     """Close the link of a device, where it is open, and open it."""
 
@@ -72,6 +81,7 @@ class Reconnect:
     async def perform(self, context: DutyContext, args: Args) -> None:
         """Answer when the device says that it is connected."""
         client = _client(context, args)
+        await _end_exposure(client)
         if client.state is not None and client.state.connected and not client.down:
             with contextlib.suppress(CommandError):
                 await client.do(Disconnect(), timeout_s=_ANSWER_S)
