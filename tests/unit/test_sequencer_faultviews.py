@@ -33,6 +33,7 @@ class AllMeans:
     """A rig that can do everything."""
 
     declared = ()
+    now: str | None = "silent"
 
     def possible(self, fault: FaultBegan) -> tuple[str, ...]:
         first = ("retry",) if fault.duty is not None else ()
@@ -40,6 +41,9 @@ class AllMeans:
 
     def outlet(self, fault: FaultBegan, step: object) -> str:
         return fault.device
+
+    def trouble(self, device: str) -> str | None:
+        return self.now
 
 
 def record_of(*facts: tuple[float, Fact]) -> NightRecord:
@@ -81,6 +85,26 @@ def test_an_exposure_outlives_the_driver_of_the_mount_but_not_its_power():
     dark = view(record_of((0.0, began("mount", "unplugged"))), 1.0)
     assert "expose" not in died.stops
     assert "expose" in dark.stops
+
+
+def test_a_driver_that_is_up_again_has_its_link_opened_whatever_was_tried_before():
+    class Closed(AllMeans):
+        now = "not_connected"
+
+    facts = [(0.0, began("camera", "silent"))]
+    facts += [(float(n), tried("restart_driver", "done")) for n in range(1, 9)]
+    (found,) = view_faults(record_of(*facts), T0 + 9.0, Closed(), ())  # type: ignore[arg-type]
+    assert (found.remedy, found.again_at_s) == ("reconnect", T0 + 8.0 + 5.0)
+    assert "expose" in found.blocks
+
+
+def test_a_device_that_is_back_and_still_watched_holds_nothing_up():
+    class Well(AllMeans):
+        now = None
+
+    facts = [(0.0, began("camera", "silent")), (3.0, tried("restart_driver", "done"))]
+    (found,) = view_faults(record_of(*facts), T0 + 9.0, Well(), ())  # type: ignore[arg-type]
+    assert (found.remedy, found.blocks, found.stops, found.held) == (None, (), (), False)
 
 
 def test_after_a_remedy_it_is_the_turn_of_the_duty_again():

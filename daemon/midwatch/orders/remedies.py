@@ -144,7 +144,7 @@ SHIPPED_LADDERS: tuple[Ladder, ...] = (
         "*.silent",
         _step("restart_driver", 3, 20.0, 120.0),
         _step("power_cycle", 1, 30.0),
-        _step("restart_driver", None, 120.0, 600.0),
+        _step("restart_driver", None, 120.0, 180.0),
     ),
     # Whatever stands open under a bad sky is seen to without rest.
     _ladder(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from midwatch.journal.events import (
     Centred,
@@ -14,10 +14,12 @@ from midwatch.journal.events import (
     NightBegan,
     NightEnded,
     OperatorSpoke,
+    RemedyTried,
     Sample,
 )
 from midwatch.journal.store import Event
-from midwatch.sequencer.faults import NOT_COLD, SILENT, is_of_link
+from midwatch.sequencer.faults import NOT_COLD, is_of_link
+from midwatch.sequencer.links import RESTART, SILENT
 
 # Duties after which the mount no longer points where it was sent.
 _AWAY = frozenset({"slew", "secure", "close", "halt", "calibrate"})
@@ -51,6 +53,8 @@ class Aim:
     drifted_arcsec: float = 0.0
     astray_arcsec: float = 0.0
     blur_60s_arcsec: float | None = None
+    # Faults of links, and whose they are.
+    _links: dict[str, str] = field(default_factory=dict)
     _duty: DutyBegan | None = None
     _ended_before: bool = False
 
@@ -94,10 +98,16 @@ class Aim:
             self.prepared = False
         elif isinstance(fact, FaultBegan) and is_of_link(fact):
             # What was only silent, too: its host may have made it safe meanwhile.
-            if fact.device == "camera":
-                self.prepared = False
-            elif fact.device == "mount" and fact.fault != SILENT:
-                self.doubted = True
+            self._lost(fact.device, doubtful=fact.fault != SILENT)
+            self._links[fact.fault_id] = fact.device
+        elif isinstance(fact, RemedyTried) and (fact.remedy, fact.outcome) == (RESTART, "done"):
+            self._lost(self._links.get(fact.fault_id), doubtful=True)
+
+    def _lost(self, device: str | None, *, doubtful: bool) -> None:
+        if device == "camera":
+            self.prepared = False
+        elif device == "mount" and doubtful:
+            self.doubted = True
 
     def _ended(self, duty: DutyBegan, done: bool) -> None:
         if duty.duty == "slew" and done:

@@ -132,7 +132,7 @@ class Engine:
             ),
         )
         self._aim = aim
-        self._faults = FaultDesk(rig, record, journal, lambda: motion_ended(context, "park"))
+        self._faults = FaultDesk(rig, record, journal, clock, lambda: motion_ended(context, "park"))
         self._remedying = Remedying(context, registry.duties, self._faults, self.stir)
         self._watches = Watches(context, aim, self._faults)
         self._performing: Decision | None = None

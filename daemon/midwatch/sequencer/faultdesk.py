@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection
+from datetime import datetime
 
 from midwatch.bus.calls import CallTimeoutError, CommandError
+from midwatch.clock import Clock
 from midwatch.devices.client import DeviceClient
 from midwatch.devices.models import DeviceState
 from midwatch.devices.rig import RigClient
@@ -17,14 +19,20 @@ from midwatch.sequencer.contracts import DutyFailedError
 from midwatch.sequencer.decide import Decision
 from midwatch.sequencer.faults import (
     CIRCLE,
-    NOT_CONNECTED,
-    SILENT,
-    UNPLUGGED,
     WRONG_SIDE,
     is_of_link,
+    needs_of,
     open_fault,
-    open_link_fault,
     retry_name,
+)
+from midwatch.sequencer.links import (
+    BY_ITSELF,
+    NOT_CONNECTED,
+    RESTART,
+    SILENT,
+    keeps_dying,
+    restarts_of,
+    trouble_of,
 )
 
 __all__ = ["FaultDesk", "said"]
@@ -34,16 +42,27 @@ class FaultDesk:
     """Keeps the journal's faults; what they mean for decisions is in ``faults``.
 
     Args:
+        clock: tells the time.
         parked: called when the mount comes back parked: by its host, or by itself.
     """
 
     def __init__(
-        self, rig: RigClient, record: NightRecord, journal: Journal, parked: Callable[[], None]
+        self,
+        rig: RigClient,
+        record: NightRecord,
+        journal: Journal,
+        clock: Clock,
+        parked: Callable[[], None],
     ) -> None:
         self._rig = rig
+        self._clock = clock
         self._parked = parked
         self._record = record
         self._journal = journal
+        # When the driver of each device came up, as last seen.
+        self._since: dict[str, datetime] = {}
+        # Devices that are back while the fault of their link still stands.
+        self._back: set[str] = set()
 
     # Duties ----------------------------------------------------------------------------------
 
@@ -59,7 +78,7 @@ class FaultDesk:
         known = open_fault(self._record, decision.duty, fault, device)
         if known is not None:
             self.tried(known.began.fault_id, retry_name(decision.duty), "failed", message)
-        elif open_link_fault(self._record, decision.duty) is None:
+        elif not self._link_is_missed(decision.duty):
             self.open(
                 device, fault, message, decision.duty, str(target) if target else None,
                 _text(decision.args.get("filter")),
@@ -129,26 +148,73 @@ class FaultDesk:
     def look_at_links(self, spare: Collection[str] = ()) -> None:
         """Open and close the faults of devices that go and come back.
 
+        A device that was silent is back when its link is open. One whose driver keeps dying has one
+        fault, under which each restart is a remedy, until the driver has run for a while.
+
         Args:
             spare: devices that are being worked at just now.
         """
         devices = self._rig.devices
+        anew = [role for role, client in devices.items() if self._is_anew(client)]
         for fault in self._record.open_faults():
             device = fault.began.device
             if is_of_link(fault.began) and device in devices and device not in spare:
-                trouble = _trouble(devices[device])
-                if trouble is None or trouble[0] != fault.began.fault:
-                    named = device.replace("_", " ")
-                    self.close(fault, f"the {named} is back" if trouble is None else trouble[1])
-                    if trouble is None and device == "mount" and self._mount_is_parked():
-                        self._parked()
+                if device in anew:
+                    self.tried(fault.began.fault_id, RESTART, "done", BY_ITSELF)
+                self._look_at_link(fault, devices[device])
             elif fault.began.duty == "open" and self._roof_is_open():
                 # A sensor that told lies, or a hand: nothing is left to be opened.
                 self.close(fault, "the roof is open")
         for role, client in devices.items():
-            trouble = None if role in spare else _trouble(client)
-            if trouble is not None and open_fault(self._record, None, trouble[0], role) is None:
+            trouble = None if role in spare else trouble_of(client)
+            if trouble is not None and not self._is_told(role, trouble[0]):
                 self.open(role, *trouble)
+
+    def _is_anew(self, client: DeviceClient[DeviceState]) -> bool:
+        """Tell whether a device has another driver than the last time."""
+        if client.since is None:
+            return False
+        before, self._since[client.name] = self._since.get(client.name), client.since
+        return before is not None and before != client.since
+
+    def _look_at_link(self, fault: FaultRecord, client: DeviceClient[DeviceState]) -> None:
+        """Close a link's fault if it is over, or has become another one."""
+        trouble, device = trouble_of(client), fault.began.device
+        if trouble is not None:
+            self._back.discard(device)
+            if not _is_within(fault.began.fault, trouble[0]):
+                self.close(fault, trouble[1])
+            return
+        if device not in self._back:
+            self._back.add(device)
+            if device == "mount" and self._mount_is_parked():
+                self._parked()
+        if not keeps_dying(fault, self._record.faults.values(), self._clock.unix_s()):
+            self._back.discard(device)
+            died = len(restarts_of(fault))
+            often = f"; its driver was started {died} times" if died > 1 else ""
+            self.close(fault, f"the {device.replace('_', ' ')} is back{often}")
+
+    def _is_told(self, role: str, trouble: str) -> bool:
+        return any(
+            is_of_link(known.began)
+            and known.began.device == role
+            and _is_within(known.began.fault, trouble)
+            for known in self._record.open_faults()
+        )
+
+    def _link_is_missed(self, duty: str) -> bool:
+        """Tell whether a device that a duty cannot be done without is gone, and this is told."""
+        devices = self._rig.devices
+        return any(
+            is_of_link(known.began)
+            and duty in needs_of(known.began.device)
+            and (
+                known.began.device not in devices
+                or trouble_of(devices[known.began.device]) is not None
+            )
+            for known in self._record.open_faults()
+        )
 
     def _mount_is_parked(self) -> bool:
         state = self._rig.mount.state
@@ -208,16 +274,9 @@ def _text(value: object) -> str | None:
     return value if isinstance(value, str) else None
 
 
-def _trouble(client: DeviceClient[DeviceState]) -> tuple[str, str] | None:
-    """Return what is wrong with the link of a device and how to say it; None if nothing is."""
-    named, state = client.name.replace("_", " "), client.state
-    if client.down:
-        return SILENT, f"the {named} is silent; check its power, cable and driver"
-    if state is None or state.connected:
-        return None
-    if state.fault is not None:
-        return UNPLUGGED, f"the {named} has lost its hardware: {state.fault}"
-    return NOT_CONNECTED, f"the {named} answers, but its link to the hardware is not open"
+def _is_within(fault: str, trouble: str) -> bool:
+    """Tell whether a trouble of a link is that of a fault, or what is left of it."""
+    return trouble == fault or (fault, trouble) == (SILENT, NOT_CONNECTED)
 
 
 def _of_exposing(fault: FaultBegan) -> bool:

@@ -14,20 +14,22 @@ from dataclasses import replace
 from midwatch.journal.events import FaultBegan
 from midwatch.journal.record import FaultRecord, NightRecord
 from midwatch.sequencer.ladders import Rung, earlier_attempts, remedy_of, rung_of
+from midwatch.sequencer.links import (
+    LINK_FAULTS,
+    NOT_CONNECTED,
+    SILENT,
+    UNPLUGGED,
+    closed_link,
+)
 from midwatch.sequencer.means import LINK_REMEDIES, Means
 from midwatch.sequencer.world import FaultView
 
 __all__ = [
-    "CIRCLE", "CLOCK_JUMPED", "LINK_FAULTS", "NOT_COLD", "NOT_CONNECTED", "SILENT", "UNPLUGGED",
-    "WRONG_HOUR_ANGLE", "WRONG_SIDE", "contrary_until_s", "is_of_link", "merely_warm", "needs_of",
-    "open_fault", "open_link_fault", "retry_name", "target_rests_until_s", "view_faults",
+    "CIRCLE", "CLOCK_JUMPED", "NOT_COLD", "WRONG_HOUR_ANGLE", "WRONG_SIDE", "contrary_until_s",
+    "is_of_link", "merely_warm", "needs_of", "open_fault", "retry_name", "target_rests_until_s",
+    "view_faults",
 ]  # fmt: skip
 
-SILENT = "silent"
-UNPLUGGED = "unplugged"
-NOT_CONNECTED = "not_connected"
-# The link of a device: it says nothing, it says that its hardware is gone, its link is not open.
-LINK_FAULTS = (SILENT, UNPLUGGED, NOT_CONNECTED)
 WRONG_HOUR_ANGLE = "wrong_hour_angle"
 NOT_COLD = "not_cold"
 WRONG_SIDE = "wrong_side"
@@ -95,14 +97,6 @@ def open_fault(
     return None
 
 
-def open_link_fault(record: NightRecord, duty: str) -> FaultRecord | None:
-    """Return the open fault of a link that a duty cannot be done without, if there is one."""
-    for known in record.open_faults():
-        if is_of_link(known.began) and duty in needs_of(known.began.device):
-            return known
-    return None
-
-
 def view_faults(
     record: NightRecord, now_s: float, means: Means, busy: Collection[str] = ()
 ) -> tuple[FaultView, ...]:
@@ -121,8 +115,12 @@ def view_faults(
 
 def _view(fault: FaultRecord, record: NightRecord, now_s: float, means: Means) -> FaultView:
     began = fault.began
-    before = earlier_attempts(fault, record.faults.values())
-    rung = rung_of(fault, means.declared, before, possible=means.possible(began))
+    if is_of_link(began) and means.trouble(began.device) is None:
+        # It is watched for a while, and keeps nothing from being done.
+        return FaultView(
+            began.fault_id, began.device, began.message, again_at_s=now_s, fault=began.fault
+        )
+    rung = _rung(fault, record, means)
     cured = began.duty is not None and _remedied(fault)
     retried = rung is None or rung.step.do == "retry" or cured
     due_s = _due_s(fault, rung, now_s)
@@ -149,6 +147,15 @@ def merely_warm(faults: Iterable[FaultView], now_s: float) -> bool:
     """Tell whether the camera only wants cold, and cooling it anew is not due yet."""
     views = [fault for fault in faults if "prepare" in fault.blocks]
     return bool(views) and all(v.fault == NOT_COLD and v.again_at_s > now_s for v in views)
+
+
+def _rung(fault: FaultRecord, record: NightRecord, means: Means) -> Rung | None:
+    began, possible = fault.began, means.possible(fault.began)
+    if began.fault == SILENT and means.trouble(began.device) == NOT_CONNECTED:
+        # A driver that has come up waits for its link to be opened, whatever was tried before.
+        return rung_of(closed_link(fault), means.declared, possible=possible)
+    before = earlier_attempts(fault, record.faults.values())
+    return rung_of(fault, means.declared, before, possible=possible)
 
 
 def _given_up(fault: FaultRecord, now_s: float) -> bool:

@@ -136,7 +136,7 @@ async def file_what_waits(context: DutyContext, patience_s: float) -> None:
     Raises:
         DutyFailedError: something else than the disk stood in the way.
     """
-    desk = FaultDesk(context.rig, context.record, context.journal, lambda: None)
+    desk = FaultDesk(context.rig, context.record, context.journal, context.clock, lambda: None)
     until_s = context.clock.mono() + patience_s
     while True:
         try:

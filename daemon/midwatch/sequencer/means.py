@@ -7,13 +7,14 @@ from dataclasses import dataclass
 from midwatch.devices.rig import RigClient
 from midwatch.journal.events import FaultBegan
 from midwatch.orders.remedies import Ladder, RemedyStep, ladder_for
+from midwatch.sequencer.links import trouble_of
 
 __all__ = ["LINK_REMEDIES", "Means"]
 
-# Remedies that bring back a device, and touch nothing else.
 # A sensor that is not so far below the air is not cooled at all, degrees Celsius. Lower: a cooler
 # that is dead has the set point raised for nothing; higher: one that is weak has not.
 _COOLS_C = 4.0
+# Remedies that bring back a device, and touch nothing else.
 LINK_REMEDIES = ("reconnect", "restart_driver", "power_cycle")
 
 
@@ -55,6 +56,12 @@ class Means:
         if fault.device == "camera" and self.cooled and self._cools():
             found.append("less_cooling")
         return tuple(found)
+
+    def trouble(self, device: str) -> str | None:
+        """Return what is wrong with the link of a device now; None if nothing is."""
+        client = self.rig.devices.get(device)
+        trouble = None if client is None else trouble_of(client)
+        return None if trouble is None else trouble[0]
 
     def outlet(self, fault: FaultBegan, step: RemedyStep) -> str:
         """Return the outlet of the switch that feeds a device."""
