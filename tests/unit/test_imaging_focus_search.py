@@ -2,6 +2,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
 
 from focus_truth import OPTICS, Optics, run
 from midwatch.imaging.focus_samples import FocusMeasure, FocusSample, mark_spoiled
@@ -141,6 +143,30 @@ def test_a_focuser_that_never_comes_back_is_not_believed() -> None:
         search.tell(measured(10_040.0 + slipped, wanted.position))
     assert search.verdict is not None
     assert (search.verdict.ok, search.verdict.trouble) == (False, "unconfirmed")
+
+
+# Radii of a run during which the stars trailed more and more: the side of the curve that was still
+# to be seen had been sampled already, further off than a sweep looks.
+TRAILING_PX = (
+    1.957, 2.292, 1.99, 3.695, 3.88, 4.027, 4.052, 3.74, 6.493, 6.653, 6.827, 6.874, 6.935, 6.795,
+    7.11, 7.042, 7.16,
+)  # fmt: skip
+
+
+@given(st.lists(st.none() | st.floats(0.5, 12.0), min_size=1, max_size=40))
+@example(list(TRAILING_PX))
+@settings(max_examples=60, deadline=None)
+@pytest.mark.timeout(30)
+def test_a_run_ends_whatever_is_seen(radii: list[float | None]) -> None:
+    search = FocusSearch(task(expected_hfr_px=0.9))
+    told = 0
+    while search.wanted is not None:
+        radius = radii[min(told, len(radii) - 1)]
+        stars = 0 if radius is None else round(300.0 / radius)
+        search.tell(FocusMeasure(radius, stars=stars))
+        told += 1
+        assert told < 100  # exposures that nobody would spend on one run
+    assert search.verdict is not None
 
 
 def test_cloud_and_wind_are_told_from_focus() -> None:

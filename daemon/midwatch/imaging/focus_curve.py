@@ -278,4 +278,7 @@ def _linearised(
 def _explained(curve: _Curve, u: FloatArray, h: FloatArray) -> float:
     """Return the share of the variance of the kept radii that the curve explains, 0 to 1."""
     left = np.mean((h - curve.at(u))[curve.kept] ** 2)
-    return float(np.clip(1.0 - left / np.var(h[curve.kept]), 0.0, 1.0))
+    spread = np.var(h[curve.kept])
+    if spread == 0.0:
+        return 0.0  # radii that are all the same are no curve
+    return float(np.clip(1.0 - left / spread, 0.0, 1.0))

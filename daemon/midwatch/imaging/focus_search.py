@@ -195,7 +195,9 @@ class FocusSearch:
             lacking = self._lacking(step)
             if lacking is not None:
                 yield from self._sweep(*lacking, step)
-                continue
+                if len(self.samples) > used:
+                    continue
+                # Samples further off stand there already: sweeping again would tell nothing new.
             zone = self._task.zone_steps or self._task.blur_px / max(fit.slope, 1e-9)
             if good and fit.uncertainty_steps <= _ENOUGH_ZONES * zone:
                 return fit
