@@ -33,6 +33,7 @@ from midwatch.devices.models import Command, Kind, MakeSafe, Model, Slew
 from midwatch.devices.peers import Peers
 from midwatch.devices.publisher import Publisher
 from midwatch.devices.requests import command_model, needs_link, read_command
+from midwatch.devices.sidetasks import SideTasks
 from midwatch.devices.work import Work
 from midwatch.errors import InputError
 from midwatch.sky import Breach, MountLimits, Observer, Place
@@ -115,9 +116,6 @@ class DeviceHost:
         self._guard: LimitGuard | None = None
         self._ready = asyncio.Event()
         self._task: asyncio.Task[None] | None = None
-        # What the driver wants to run; held until the host serves.
-        self._tasks: asyncio.TaskGroup | None = None
-        self._early: list[tuple[str, Coroutine[Any, Any, None]]] = []
 
     @property
     def driver(self) -> Driver:
@@ -148,8 +146,7 @@ class DeviceHost:
         except BaseExceptionGroup as group:
             raise _only_error(group) from None
         finally:
-            for _, coroutine in self._early:
-                coroutine.close()
+            self._beside.drop()
 
     async def __aenter__(self) -> Self:
         self._task = asyncio.create_task(self.run(), name=f"host of {self.name}")
@@ -189,11 +186,12 @@ class DeviceHost:
             self._bus, self._topics, self._clock, self.name, self._driver_name, self._noticed,
             lambda: self._book.report(),
         )  # fmt: skip
+        self._beside = SideTasks(self.name, self._publisher.emit)
         self._lease = LeaseWatch(self._clock, self._lease_s)
         self._book = HostBook(self._clock, self._lease_s, self._turned_away)
         peers = Peers(
             self._bus, self._topics, self._clock, self._seed, self._heartbeat_s, self._lease,
-            self._spawn,
+            self._beside.spawn,
         )  # fmt: skip
         context = DriverContext(
             name=self.name,
@@ -206,7 +204,7 @@ class DeviceHost:
             emit=self._publisher.emit,
             watch=self._watch,
             changed=self._publisher.changed,
-            spawn=self._spawn,
+            spawn=self._beside.spawn,
             peer=peers.find,
         )
         try:
@@ -239,12 +237,11 @@ class DeviceHost:
         ]
         if self._guard is not None:
             services.append(("limits", self._guard.run()))
-        early, self._early = self._early, []
         async with asyncio.TaskGroup() as tasks:
-            self._tasks = tasks
             self._work = Work(self._clock, tasks, self.name)
-            for name, coroutine in services + early:
+            for name, coroutine in services:
                 tasks.create_task(coroutine, name=f"{self.name} {name}")
+            self._beside.start(tasks)
             self._ready.set()
 
     async def _close(self) -> None:
@@ -365,23 +362,9 @@ class DeviceHost:
             "limit_held", {"limit": breach.kind, "message": breach.message, "stopped": stopped}
         )
 
-    def _spawn(self, name: str, coroutine: Coroutine[Any, Any, None]) -> None:
-        guarded = self._guarded(name, coroutine)
-        if self._tasks is None:
-            self._early.append((name, guarded))
-        else:
-            self._tasks.create_task(guarded, name=f"{self.name} {name}")
-
-    async def _guarded(self, name: str, coroutine: Coroutine[Any, Any, None]) -> None:
-        try:
-            await coroutine
-        except Exception as error:  # a failed task of a driver must not end the host
-            _log.exception("driver_task_failed", device=self.name, task=name)
-            self._publisher.emit("driver_task_failed", {"task": name, "error": str(error)})
-
     def _watch(self, device: str, event: str, call: Callable[[Facts], None]) -> None:
         messages = self._bus.subscribe(self._topics.event(device, event))
-        self._spawn(f"watch {device} {event}", self._hear_events(messages, call))
+        self._beside.spawn(f"watch {device} {event}", self._hear_events(messages, call))
 
     async def _hear_events(self, messages: Subscription, call: Callable[[Facts], None]) -> None:
         async for message in messages:
