@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+import queue
+import threading
+from collections.abc import AsyncIterator, Iterator
+from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -13,6 +15,8 @@ from typing import Any
 from aiohttp import ClientResponse, CookieJar
 from aiohttp.test_utils import TestClient, TestServer
 
+from by_hand import write
+from journal_story import NIGHT, tell_night
 from midwatch.bus import Caller, MemoryBroker, MemoryBus, Request, Responder, Topics
 from midwatch.bus.calls import CommandError
 from midwatch.clock import WallClock
@@ -24,17 +28,26 @@ from midwatch.interface.page.handlers import Page
 from midwatch.interface.page.outlook import Outlook
 from midwatch.interface.page.settings import PageSettings
 from midwatch.interface.runfile import Running
+from midwatch.journal.events import DecisionMade, FaultBegan, Notice, OperatorSpoke
+from midwatch.journal.store import Journal
 from midwatch.planning import plan_night
 from midwatch.sequencer.operator import DAEMON, ChangeArgs, OperatorArgs
 
+# What nobody should be able to bring onto a page: it would run there.
+HOSTILE = "<script>alert(1)</script><img src=x onerror=alert(2)>\"'>&lt;</textarea>"
 EVENING = date(2027, 3, 10)
 ACCOUNT, PASSWORD = "ann", "correct horse 10"
 
 
 class HandClock(WallClock):
-    """The real clock, whose monotonic seconds can be moved on."""
+    """A clock whose monotonic seconds can be moved on, and which stands at an instant if told."""
 
-    ahead_s = 0.0
+    def __init__(self, at_utc_s: float | None = None) -> None:
+        self.at_utc_s = at_utc_s
+        self.ahead_s = 0.0
+
+    def unix_s(self) -> float:
+        return super().unix_s() if self.at_utc_s is None else self.at_utc_s
 
     def mono(self) -> float:
         return super().mono() + self.ahead_s
@@ -86,9 +99,11 @@ class Bench:
 
 
 @asynccontextmanager
-async def page_bench(orders: Path, data_folder: Path) -> AsyncIterator[Bench]:
+async def page_bench(
+    orders: Path, data_folder: Path, at_utc_s: float | None = None
+) -> AsyncIterator[Bench]:
     """Serve the page of a night, with a daemon that takes orders."""
-    night, clock, broker = load_orders(orders), HandClock(), MemoryBroker()
+    night, clock, broker = load_orders(orders), HandClock(at_utc_s), MemoryBroker()
     topics, desk = Topics(night.site.name, night.rig.name), Desk()
     settings = PageSettings("127.0.0.1", 8427, {ACCOUNT: PASSWORD})
     gate, outlook = Gate(settings.passwords, clock), Outlook(data_folder, night)
@@ -112,3 +127,52 @@ async def page_bench(orders: Path, data_folder: Path) -> AsyncIterator[Bench]:
             yield Bench(client, desk, gate, clock, page)
         responder.cancel()
         await asyncio.gather(responder, return_exceptions=True)
+
+
+def interrupted_story(data_folder: Path) -> float:
+    """Write the journal of a told night that is not over, with frames; returns its last moment.
+
+    A fault stands, and a hostile person has spoken.
+    """
+    told, clock = tell_night(data_folder / "told.sqlite", data_folder / NIGHT)
+    events = list(told.events(NIGHT))
+    told.close()
+    last = [i for i, event in enumerate(events) if isinstance(event.fact, FaultBegan)][-1]
+    journal = Journal.open(data_folder / "journal.sqlite", clock, durable=False)
+    journal.begin_night(NIGHT)
+    for event in events[: last + 1]:
+        clock.utc_s = event.at_utc_s
+        journal.append(event.fact)
+    for fact in (
+        OperatorSpoke(command="pause", who=HOSTILE, why=HOSTILE),
+        Notice(message=HOSTILE),
+        FaultBegan(fault_id="x", device=HOSTILE, fault=HOSTILE, message=HOSTILE),
+        DecisionMade(duty=HOSTILE, args={"target": HOSTILE}, rule="x", reason=HOSTILE,
+                     ruled_out=((HOSTILE, HOSTILE),)),
+    ):  # fmt: skip
+        journal.append(fact)
+    journal.close()
+    return clock.utc_s
+
+
+@contextmanager
+def served_story(folder: Path) -> Iterator[Bench]:
+    """Serve the page of `interrupted_story` from a thread, for a browser in this one."""
+    folder.mkdir(parents=True, exist_ok=True)
+    at_utc_s = interrupted_story(folder)
+    orders = write(folder / "orders")
+    ready: queue.Queue[Bench] = queue.Queue()
+    end = threading.Event()
+
+    async def main() -> None:
+        async with page_bench(orders, folder, at_utc_s) as bench:
+            ready.put(bench)
+            await asyncio.to_thread(end.wait)
+
+    thread = threading.Thread(target=lambda: asyncio.run(main()))
+    thread.start()
+    try:
+        yield ready.get(timeout=30)
+    finally:
+        end.set()
+        thread.join(30)

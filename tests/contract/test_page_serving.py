@@ -215,3 +215,12 @@ def test_a_page_that_would_not_be_safe_is_refused_by_line_and_field(
 )  # fmt: skip
 def test_a_page_in_the_rig_file_is_taken(tmp_path: Path, text: str) -> None:
     assert load_orders(write(tmp_path, rig=f"{ROOFED}page: {text}\n")).rig.page is not None
+
+
+def test_the_section_on_the_front_page_is_one(tmp_path: Path) -> None:
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    section = readme.partition("```yaml\npage:")[2].partition("```")[0]
+    page = load_orders(write(tmp_path, rig=f"{ROOFED}page:{section}")).rig.page
+    assert page is not None
+    assert not page.stays_here
+    assert list(page.accounts) == ["ann"]

@@ -265,14 +265,16 @@ class HorizonSummary(_Part):
 
 
 class TrafficSummary(_Part):
-    """Messages to one device, or to the daemon, that led to nothing."""
+    """What came to one device, to the daemon or to the operator's page and led to nothing."""
 
     device: str
     since: str = Field(description="From when on they were counted: the start of its driver")
     counts: dict[str, int] = Field(
         description="By the reason: malformed, oversized, unknown (command), bad_args, expired, "
         "duplicate, no_lease, busy, retained; lease_malformed and lease_refused; of the daemon "
-        "devices_malformed (states, events and answers that were not understood)"
+        "devices_malformed (states, events and answers that were not understood); of the page "
+        "wrong_password, too_many_tries, not_signed_in, wrong_form, cross_site, foreign_host and "
+        "malformed_request"
     )
 
 

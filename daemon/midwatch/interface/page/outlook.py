@@ -266,7 +266,8 @@ def _ahead(seen: _Seen, now_utc_s: float) -> tuple[tuple[float, str], ...]:
             steps.append((visit.start_utc_s, f"{visit.target}: {what}"))
     steps += [(at, f"meridian flip on {target}") for target, at in told.flips]
     steps.append((plan.dawn_s, "dawn: park, close and warm up"))
-    return tuple(step for step in sorted(steps) if step[0] >= now_utc_s)[:_MOST_AHEAD]
+    steps.sort(key=lambda step: step[0])
+    return tuple(step for step in steps if step[0] >= now_utc_s)[:_MOST_AHEAD]
 
 
 def _target_line(record: NightRecord, name: str) -> TargetLine:

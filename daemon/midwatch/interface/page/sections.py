@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from html import escape
 from typing import Any
+from urllib.parse import quote
 
 from midwatch.bus.topics import slug
 from midwatch.interface.devicehealth import facts_text, health
@@ -142,7 +143,7 @@ def _frame(night: Glance) -> str:
     return _section(
         "frame",
         f'<h2>Last frame</h2><div class="picture"><img src="/frame.png?of='
-        f'{escape(frame.exposure_id)}" alt="{title}"></div>'
+        f'{quote(frame.exposure_id, safe="")}" alt="{title}"></div>'
         f"<p>{title}, begun {times.markup(frame.began_utc_s)}, {escape(frame.grade)}{reasons}</p>"
         f'<dl class="figures">{figures}</dl>',
     )

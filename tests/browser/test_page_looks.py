@@ -1,0 +1,255 @@
+"""The operator's page in a real Chromium: readable, usable by hand and keyboard, red at night."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from page_bench import ACCOUNT, HOSTILE, PASSWORD, Bench, served_story
+
+CHROMIUM = Path("/usr/bin/chromium")
+FLAGS = [
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+    "--host-resolver-rules=MAP * ~NOTFOUND , EXCLUDE 127.0.0.1",
+]  # fmt: skip
+WIDTHS = [390, 1200]
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
+    with served_story(tmp_path_factory.mktemp("story")) as bench:
+        yield bench
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    assert CHROMIUM.exists(), "install the distribution's chromium to run the browser tests"
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        yield browser
+        browser.close()
+
+
+class Visitor:
+    """Somebody at a browser, who has signed in."""
+
+    def __init__(self, browser: Browser, bench: Bench, width: int = 1200, **options: Any) -> None:
+        self.context = browser.new_context(viewport={"width": width, "height": 844}, **options)
+        self.page: Page = self.context.new_page()
+        self.told: list[str] = []
+        self.asked: list[str] = []
+        self.page.on("console", lambda message: self.told.append(message.text))
+        self.page.on("pageerror", lambda error: self.told.append(str(error)))
+        self.page.on("dialog", lambda dialog: self.told.append(dialog.message))
+        self.page.on("request", lambda request: self.asked.append(request.url))
+        self.page.goto(bench.origin)
+        self.page.get_by_label("Account").fill(ACCOUNT)
+        self.page.get_by_label("Password").fill(PASSWORD)
+        self.page.get_by_role("button", name="Sign in").click()
+        self.page.locator("#why").wait_for()
+
+    def __enter__(self) -> Visitor:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.context.close()
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_it_shows_the_night_without_a_complaint_and_asks_nobody_else(browser, bench, width):
+    with Visitor(browser, bench, width) as visitor:
+        page = visitor.page
+        page.wait_for_timeout(4500)  # the script has looked once more
+        for heading in ("Why", "Then", "The night", "Last frame", "Targets", "Where the time goes",
+                        "Faults", "Said and noted", "Devices", "Orders by hand"):  # fmt: skip
+            assert page.get_by_role("heading", name=heading, exact=True).count() == 1
+        assert visitor.told == []
+        assert all(url.startswith(bench.origin) for url in visitor.asked)
+        overflow = page.evaluate("() => document.documentElement.scrollWidth - window.innerWidth")
+        assert overflow <= 0
+        picture = page.locator(".picture img").evaluate("i => i.complete && i.naturalWidth")
+        assert picture == 240
+
+
+def test_hostile_text_stands_there_as_text(browser, bench):
+    with Visitor(browser, bench) as visitor:
+        page = visitor.page
+        assert page.locator("#words li", has_text=HOSTILE).count() == 2
+        assert HOSTILE in page.locator("#why").inner_text()
+        assert HOSTILE in page.locator("#faults").inner_text()
+        page.wait_for_timeout(4500)  # nor does it run when the script replaces a section
+        assert page.locator("main script, main [onerror]").count() == 0
+        assert visitor.told == []
+
+
+def test_it_works_by_keyboard_alone(browser, bench):
+    with Visitor(browser, bench) as visitor:
+        page = visitor.page
+        reached = []
+        for _ in range(40):
+            page.keyboard.press("Tab")
+            reached.append(page.evaluate("() => document.activeElement.textContent.trim()"))
+            ring = page.evaluate(
+                "() => getComputedStyle(document.activeElement).outlineStyle !== 'none'"
+            )
+            assert ring, reached[-1]
+            if reached[-1].startswith("Pause"):
+                break
+        before = len(bench.desk.taken)
+        page.get_by_label("Why").first.fill("by keyboard")
+        page.get_by_role("button", name="Pause").focus()
+        page.keyboard.press("Enter")
+        page.locator("#answer").wait_for()
+        assert bench.desk.taken[before:] == [
+            ("pause", {"who": "ann (page)", "why": "by keyboard", "target": None})
+        ]
+        # What became of it is where a screen reader goes on.
+        assert page.evaluate("() => document.activeElement.id") == "answer"
+
+
+def test_orders_need_no_script(browser, bench):
+    with Visitor(browser, bench, java_script_enabled=False) as visitor:
+        page = visitor.page
+        before = len(bench.desk.taken)
+        form = page.locator("form", has=page.get_by_role("button", name="Close"))
+        form.get_by_label("Why").fill("clouds")
+        form.get_by_label("End this night").check()
+        form.get_by_role("button", name="Close").click()
+        assert "Closing" in page.locator("#answer").inner_text()
+        page.get_by_role("button", name="Night colours").click()
+        assert page.locator("html").get_attribute("data-colours") == "night"
+        assert bench.desk.taken[before:] == [
+            ("close", {"who": "ann (page)", "why": "clouds", "target": None})
+        ]
+
+
+def test_mistakes_in_new_orders_are_shown_and_the_text_is_kept(browser, bench):
+    with Visitor(browser, bench) as visitor:
+        page = visitor.page
+        page.locator("#change summary").click()
+        orders = page.get_by_label("Night orders, YAML")
+        text = orders.input_value()
+        assert "IC 405" in text
+        orders.fill(text.replace("exposure_s: 120", "exposure_s: -120", 1))
+        page.get_by_role("button", name="Check").click()
+        said = page.locator("#answer").inner_text()
+        assert "orders.yaml:" in said
+        assert "targets[0].frames[0].exposure_s" in said
+        assert "exposure_s: -120" in page.get_by_label("Night orders, YAML").input_value()
+
+
+CONTRAST = """() => {
+  const channels = c => c.match(/[\\d.]+/g).slice(0, 3).map(Number);
+  const linear = v => (v /= 255) <= 0.03928 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4;
+  const light = c => { const [r, g, b] = channels(c).map(linear);
+    return 0.2126 * r + 0.7152 * g + 0.0722 * b; };
+  const ground = e => { for (; e; e = e.parentElement) {
+      const c = getComputedStyle(e).backgroundColor;
+      if (!/^rgba.*, 0\\)$/.test(c)) return c; }
+    return 'rgb(255, 255, 255)'; };
+  const ratio = (a, b) => (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);
+  return [...document.querySelectorAll('body *')]
+    .filter(e => e.matches('input[type=password], input:not([type]), textarea') ||
+      [...e.childNodes].some(n => n.nodeType === 3 && n.textContent.trim()))
+    .map(e => [ratio(light(getComputedStyle(e).color), light(ground(e))), e.textContent])
+    .filter(([r]) => r < 4.5).map(([r, t]) => t.slice(0, 40) + ' ' + r.toFixed(2));
+}"""
+
+
+@pytest.mark.parametrize("colours", ["plain", "night"])
+def test_contrast_reaches_the_accessibility_guidelines(browser, bench, colours):
+    """Web Content Accessibility Guidelines 2.1, criterion 1.4.3: 4.5 to 1 for text."""
+    with Visitor(browser, bench) as visitor:
+        page = visitor.page
+        if colours == "night":
+            page.get_by_role("button", name="Night colours").click()
+        page.locator("#change summary").click()
+        page.wait_for_timeout(300)
+        assert page.evaluate(CONTRAST) == []
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_buttons_are_large_enough_for_cold_fingers(browser, bench, width):
+    """Web Content Accessibility Guidelines 2.1, criterion 2.5.5: targets of 44 CSS px."""
+    with Visitor(browser, bench, width) as visitor:
+        page = visitor.page
+        page.locator("#change summary").click()
+        small = page.evaluate(
+            """() => [...document.querySelectorAll('button, summary, label.choice, input')]
+              .filter(e => !e.closest('label') || e.matches('label'))
+              .filter(e => e.type !== 'hidden')
+              .map(e => [e.getBoundingClientRect(), e.textContent])
+              .filter(([r]) => r.height < 44 || r.width < 44).map(([, t]) => t)"""
+        )
+        assert small == []
+
+
+# A browser decodes its own screenshot: the greatest red, green and blue of all pixels.
+BRIGHTEST = """async data => {
+  const image = new Image();
+  image.src = 'data:image/png;base64,' + data;
+  await image.decode();
+  const canvas = new OffscreenCanvas(image.width, image.height);
+  const drawn = canvas.getContext('2d');
+  drawn.drawImage(image, 0, 0);
+  const pixels = drawn.getImageData(0, 0, image.width, image.height).data;
+  const most = [0, 0, 0];
+  for (let i = 0; i < pixels.length; i += 4)
+    for (let c = 0; c < 3; c++) if (pixels[i + c] > most[c]) most[c] = pixels[i + c];
+  return most;
+}"""
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_night_colours_hold_no_green_and_no_blue_and_stay(browser, bench, width):
+    """Rods do not see deep red: common practice among observers, no source."""
+    with Visitor(browser, bench, width) as visitor:
+        page = visitor.page
+        page.get_by_label("Why").first.fill("half typed")
+        page.get_by_role("button", name="Night colours").click()
+        assert page.get_by_label("Why").first.input_value() == "half typed"
+        page.wait_for_timeout(300)
+        page.reload()  # the choice is kept
+        assert page.get_by_role("button", name="Plain colours").count() == 1
+        page.locator("#change summary").click()
+        page.get_by_label("End this night").check()
+        page.get_by_label("Why").first.fill("marked text")
+        page.get_by_label("Why").first.select_text()
+        blank = visitor.context.new_page()
+        whole = base64.b64encode(page.screenshot(full_page=True)).decode()
+        red, green, blue = blank.evaluate(BRIGHTEST, whole)
+        assert red > 230
+        assert (green, blue) == (0, 0)
+        picture = base64.b64encode(page.locator(".picture").screenshot()).decode()
+        red, green, blue = blank.evaluate(BRIGHTEST, picture)
+        assert red > 100  # the frame is still to be seen
+        assert (green, blue) == (0, 0)
+
+
+def test_signing_in_is_red_too_once_night_colours_were_chosen(browser, bench):
+    with Visitor(browser, bench) as visitor:
+        page = visitor.page
+        page.get_by_role("button", name="Night colours").click()
+        page.wait_for_timeout(300)
+        page.get_by_role("button", name="Sign out").click()
+        page.get_by_label("Password").fill("something")
+        shot = base64.b64encode(page.screenshot()).decode()
+        _, green, blue = visitor.context.new_page().evaluate(BRIGHTEST, shot)
+        assert (green, blue) == (0, 0)
+
+
+def test_a_daemon_that_does_not_answer_any_more_is_told(browser, bench):
+    with Visitor(browser, bench) as visitor:
+        page = visitor.page
+        assert not page.locator("#silence").is_visible()
+        page.route("**/now", lambda route: route.abort())
+        page.locator("#silence").wait_for(state="visible", timeout=8000)
+        assert "what stands here is old" in page.locator("#silence").inner_text()
+        page.unroute("**/now")
+        page.locator("#silence").wait_for(state="hidden", timeout=8000)
