@@ -65,7 +65,7 @@ def facts_of(
     )
     if not view.stars or background_adu >= sensor.saturation_adu(gain, offset):
         return facts
-    detect_share, hfr_px, fwhm_px, elongation = _shape(view.blur, cell)
+    peak_share, detect_share, hfr_px, fwhm_px, elongation = _shape(view.blur, cell)
     binned_noise_e = noise_e * cell  # of the sum over a cell
     even = sensor.mean_response
     faintest_e = _THRESHOLD_SIGMA * binned_noise_e / (detect_share * even)
@@ -74,7 +74,6 @@ def facts_of(
     if count == 0:
         return facts
     found = _FOUND_SHARE * count / (1.0 + _FOUND_ALONE * count)
-    peak_share = float(psf_of(view.blur).reach[0])
     full_e = (sensor.saturation_adu(gain, offset) - background_adu) * per_adu
     peak_e = stars.electrons * even * peak_share
     saturated = int(np.count_nonzero(peak_e * _PEAK_BETWEEN_PIXELS >= full_e))
@@ -113,9 +112,14 @@ def _solved(
     }
 
 
-@lru_cache(maxsize=256)
-def _shape(blur: Blur, cell: int) -> tuple[float, float, float, float]:
-    """Return detectable share of the light, HFR, FWHM and elongation as they would be measured."""
+@lru_cache(maxsize=4096)
+def _shape(blur: Blur, cell: int) -> tuple[float, float, float, float, float]:
+    """Return what is seen of a star under a blur, as it would be measured.
+
+    Returns:
+        The shares of the light in the brightest pixel and above the threshold, HFR, FWHM and
+        elongation.
+    """
     psf = psf_of(blur)
     image = _in_cells(psf.centred, cell)
     smoothed = _smoothed(image)
@@ -127,7 +131,7 @@ def _shape(blur: Blur, cell: int) -> tuple[float, float, float, float]:
     hfr = math.sqrt(max(bare**2 - 2.0 * _PIXEL_FWHM2 / 8.0 + widened, 0.01))
     # Widths are fitted on the pixels of one colour, whatever their cell.
     fwhm = math.sqrt(max(psf.fwhm() ** 2 - _PIXEL_FWHM2, 0.01))
-    return detect, hfr, min(fwhm, _DISC_FWHM * hfr), elongation
+    return float(psf.centred.max()), detect, hfr, min(fwhm, _DISC_FWHM * hfr), elongation
 
 
 def _elongation(psf: Psf, cell: int) -> float:

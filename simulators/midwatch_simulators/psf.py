@@ -17,6 +17,7 @@ FloatArray = NDArray[np.float64]
 
 _BETA = 3.0  # wings of a star through amateur optics; 2.5 to 4.8 are seen (common practice)
 _WING_PX = 16  # half-width of a stamp beyond the disc of a defocused star
+_TRANSFER_END = 18.4  # logarithm of the share, 1e8, from which on a transform is nothing
 _FINE, _COARSE = 8, 4  # grid points a pixel; large discs need fewer
 
 
@@ -111,9 +112,10 @@ class Psf:
 
     def half_flux_radius(self, within_px: float = np.inf) -> float:
         """Return the radius of the circle with half of the light that is inside another circle."""
-        radius = _radii(len(self._grid), self.steps)
-        bins = np.minimum(radius * 16.0, 16.0 * within_px).astype(np.intp)
-        light = np.bincount(bins.ravel(), weights=self._grid.ravel())
+        rings = _rings(len(self._grid), self.steps)
+        if np.isfinite(within_px):
+            rings = np.minimum(rings, int(16.0 * within_px))
+        light = np.bincount(rings, weights=self._grid.ravel())
         inside = np.cumsum(light[:-1] if np.isfinite(within_px) else light)
         half = 0.5 * inside[-1]
         outer = int(np.searchsorted(inside, half))
@@ -139,6 +141,12 @@ def _radii(n: int, steps: int) -> FloatArray:
 
 
 @lru_cache(maxsize=16)
+def _rings(n: int, steps: int) -> NDArray[np.intp]:
+    """Return whole sixteenths of a pixel from the middle, of each point of a grid in turn."""
+    return (_radii(n, steps) * 16.0).astype(np.intp).ravel()
+
+
+@lru_cache(maxsize=16)
 def _frequencies(n: int, steps: int) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return cycles per pixel along y, along x, and their hypotenuse, shapes for `rfft2`."""
     y: FloatArray = np.asarray(np.fft.fftfreq(n, 1.0 / steps), dtype=np.float64)[:, None]
@@ -149,8 +157,9 @@ def _frequencies(n: int, steps: int) -> tuple[FloatArray, FloatArray, FloatArray
 def _on_grid(blur: Blur, width_px: int, steps: int) -> FloatArray:
     """Return the pixel-integrated image, star at index (0, 0), wrapped; the sum is one."""
     n = width_px * steps
-    fy, fx, f = _frequencies(n, steps)
     transfer = _round_transfer(blur.moffat_fwhm, n, steps).copy()
+    # What is left out along x is nothing; the way back takes it so.
+    fy, fx, f = (part[:, : transfer.shape[1]] for part in _frequencies(n, steps))
     if blur.disc_radius > 0.0:
         transfer *= _annulus(f * blur.disc_radius, blur.obstruction)
     if blur.jitter_xx > 0.0 or blur.jitter_yy > 0.0:
@@ -166,13 +175,15 @@ def _on_grid(blur: Blur, width_px: int, steps: int) -> FloatArray:
 
 @lru_cache(maxsize=64)
 def _round_transfer(moffat_fwhm: float, n: int, steps: int) -> NDArray[np.complex128]:
-    """Return the transform of seeing and pixel, shape for `rfft2`."""
+    """Return the transform of seeing and pixel, as `rfft2` has it, to where it ends along x."""
     fy, fx, _ = _frequencies(n, steps)
     alpha = moffat_fwhm / (2.0 * np.sqrt(2.0 ** (1.0 / _BETA) - 1.0))
     moffat = (1.0 + (_radii(n, steps) / alpha) ** 2) ** -_BETA
     transfer: NDArray[np.complex128] = np.fft.rfft2(moffat / moffat.sum())
     transfer *= np.sinc(fx) * np.sinc(fy)
-    return transfer
+    # The transform of a Moffat profile falls off with exp(-2 pi alpha f), slowed by powers of f.
+    end = int(np.ceil(n / steps * _TRANSFER_END / (2.0 * np.pi * alpha))) + 1
+    return transfer[:, :end].copy()
 
 
 def _annulus(radius_cycles: FloatArray, obstruction: float) -> FloatArray:

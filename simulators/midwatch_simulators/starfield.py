@@ -23,6 +23,7 @@ _SKY_SEED = 20_270_310  # of the faint sky, the same for everybody
 _CELL_DEG = 0.5
 _COMPLETE_MAG = 10.0  # to this the catalogue has every star
 _FAINTEST_MAG = 17.5
+_FIELD_STEP_DEG = 0.05  # fields are kept at places so far apart
 # Stars grow by 2.4 times a magnitude in this range (star counts, common practice, no source).
 _SLOPE_DEX = math.log10(2.4)
 _MEAN_PER_DEG2 = 11.7  # catalogue stars brighter than 10 on a square degree, all-sky mean
@@ -39,23 +40,38 @@ class FieldStars:
 
 
 def stars_near(ra_deg: float, dec_deg: float, radius_deg: float, mag_limit: float) -> FieldStars:
-    """Return all stars of a cone to a magnitude.
+    """Return all stars of a cone to a magnitude, brightest first.
 
     Real ones to the catalogue's limit, drawn ones below it, to 17.5 at most. Some from outside of
-    the cone may be among them. Unordered.
+    the cone are among them.
     """
-    catalogue = StarCatalogue.load().near(
-        ra_deg, dec_deg, radius_deg, min(mag_limit, _COMPLETE_MAG)
+    # Frames that are dithered about one place share a field.
+    band = round(dec_deg / _FIELD_STEP_DEG)
+    middle_deg = min(max(band * _FIELD_STEP_DEG, -90.0), 90.0)
+    step_deg = _FIELD_STEP_DEG / max(math.cos(math.radians(middle_deg)), 1e-3)
+    field = _field(
+        step_deg * round(ra_deg / step_deg), middle_deg, radius_deg + _FIELD_STEP_DEG
     )
-    directions = [unit_vectors(catalogue.ra_deg, catalogue.dec_deg)]
-    mags = [catalogue.mag_g.astype(np.float64)]
-    if mag_limit > _COMPLETE_MAG:
-        for band, cell in _cells(ra_deg, dec_deg, radius_deg):
-            faint = _cell(band, cell)
-            count = int(np.searchsorted(faint.mag, mag_limit))
-            directions.append(faint.directions[:count])
-            mags.append(faint.mag[:count])
-    return FieldStars(np.concatenate(directions), np.concatenate(mags))
+    count = int(np.searchsorted(field.mag, mag_limit, side="right"))
+    return FieldStars(field.directions[:count], field.mag[:count])
+
+
+@lru_cache(maxsize=8)
+def _field(ra_deg: float, dec_deg: float, radius_deg: float) -> FieldStars:
+    """Return all stars of a cone, brightest first."""
+    catalogue = StarCatalogue.load().near(ra_deg, dec_deg, radius_deg, _COMPLETE_MAG)
+    parts = [
+        FieldStars(
+            unit_vectors(catalogue.ra_deg, catalogue.dec_deg), catalogue.mag_g.astype(np.float64)
+        )
+    ]
+    parts += [_cell(band, cell) for band, cell in _cells(ra_deg, dec_deg, radius_deg)]
+    directions = np.concatenate([part.directions for part in parts])
+    mag = np.concatenate([part.mag for part in parts])
+    axis = unit_vectors(np.array([ra_deg]), np.array([dec_deg]))[0]
+    rows = np.flatnonzero(directions @ axis >= math.cos(math.radians(min(radius_deg, 180.0))))
+    rows = rows[np.argsort(mag[rows], kind="stable")]
+    return FieldStars(directions[rows], mag[rows])
 
 
 def _cells(ra_deg: float, dec_deg: float, radius_deg: float) -> list[tuple[int, int]]:
