@@ -21,6 +21,11 @@ from midwatch.journal.store import Event
 from midwatch.sequencer.faults import NOT_COLD, is_of_link
 from midwatch.sequencer.links import RESTART, SILENT
 
+# Light frames in a row that show no known field, after which nobody knows where the mount points.
+# Fewer: a cloud costs a centring; more: frames are taken of anything.
+_UNKNOWN = 2
+# A field that is found so near to where it should be was not lost: its frames cannot be solved.
+_NEAR_ARCSEC = 300.0
 # Duties after which the mount no longer points where it was sent.
 _AWAY = frozenset({"slew", "secure", "close", "halt", "calibrate"})
 
@@ -40,7 +45,8 @@ class Aim:
         astray_arcsec: the same of a guided frame; dithers are no matter, a mount that has stood
             still, and then was guided on other stars, is.
         blur_60s_arcsec: that a minute without guiding would leave, as the guider said last.
-        doubted: the mount was lost since the field was centred: where it points is unproved.
+        doubted: the mount was lost since the field was centred, or frames show no known field:
+            where it points is unproved.
     """
 
     target: str | None = None
@@ -56,6 +62,9 @@ class Aim:
     # Faults of links, and whose they are.
     _links: dict[str, str] = field(default_factory=dict)
     _duty: DutyBegan | None = None
+    # Light frames in a row that could not be solved, and whether that is usual here.
+    _unknown: int = 0
+    _unsolvable: bool = False
     _ended_before: bool = False
 
     def apply(self, event: Event) -> None:
@@ -73,6 +82,8 @@ class Aim:
             self._ended_before = True
         elif isinstance(fact, DutyBegan):
             self._duty = fact
+            if fact.duty == "slew":
+                self._unknown, self._unsolvable = 0, False
             if fact.duty in _AWAY:
                 self.target = None
             if fact.duty == "close":
@@ -86,12 +97,12 @@ class Aim:
     def _learn(self, fact: Fact) -> None:
         """Take in what is known of where the field is, and of what has to be made ready anew."""
         if isinstance(fact, Centred) and fact.ok:
+            near = (fact.offset_before_arcsec or 0.0) <= _NEAR_ARCSEC
+            self._unsolvable = near and self._unknown >= _UNKNOWN
+            self._unknown = 0
             self.doubted, self.drifted_arcsec, self.astray_arcsec = False, 0.0, 0.0
         elif isinstance(fact, FrameGraded):
-            if fact.offset_arcsec is not None and fact.guided:
-                self.astray_arcsec = fact.offset_arcsec
-            elif fact.offset_arcsec is not None:
-                self.drifted_arcsec = fact.offset_arcsec
+            self._look_at(fact)
         elif isinstance(fact, Sample) and fact.unguided_blur_60s_arcsec is not None:
             self.blur_60s_arcsec = fact.unguided_blur_60s_arcsec
         elif isinstance(fact, FaultBegan) and (fact.device, fact.fault) == ("camera", NOT_COLD):
@@ -108,6 +119,18 @@ class Aim:
             self.prepared = False
         elif device == "mount" and doubtful:
             self.doubted = True
+
+    def _look_at(self, frame: FrameGraded) -> None:
+        """Take in where a light frame shows the target."""
+        if frame.offset_arcsec is None:
+            self._unknown += 1
+            self.doubted = self.doubted or (self._unknown >= _UNKNOWN and not self._unsolvable)
+            return
+        self._unknown, self._unsolvable = 0, False
+        if frame.guided:
+            self.astray_arcsec = frame.offset_arcsec
+        else:
+            self.drifted_arcsec = frame.offset_arcsec
 
     def _ended(self, duty: DutyBegan, done: bool) -> None:
         if duty.duty == "slew" and done:

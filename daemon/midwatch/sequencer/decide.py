@@ -282,7 +282,9 @@ def _towards(case: Case, best: Chance) -> Decision | None:
             world, "next_frame", "the flip failed; trying again", world.now_s + 30, "fault"
         )
     if not pointing.centred:
-        step = unless_blocked("centre", "the field is not centred yet", target)
+        lost = "nobody knows any more where the mount points: it was lost, or frames show no field"
+        reason = lost if pointing.doubted else "the field is not centred yet"
+        step = unless_blocked("centre", reason, target)
         return step or hold(
             world, "next_frame", "centring failed; trying again", world.now_s + 30, "fault"
         )

@@ -194,7 +194,7 @@ class Engine:
             self.handed_in = None
         now_s = self._clock.unix_s()
         if self._aim.connected:
-            self._faults.look_at_links(self._worked_at())
+            self._watches.glance(self._worked_at())
         weather = self._rig.weather
         safety = self._safety.update(
             weather.state if weather is not None and not weather.down else None,

@@ -25,14 +25,16 @@ from midwatch.sequencer.means import LINK_REMEDIES, Means
 from midwatch.sequencer.world import FaultView
 
 __all__ = [
-    "CIRCLE", "CLOCK_JUMPED", "NOT_COLD", "WRONG_HOUR_ANGLE", "WRONG_SIDE", "contrary_until_s",
-    "is_of_link", "merely_warm", "needs_of", "open_fault", "retry_name", "target_rests_until_s",
-    "view_faults",
+    "CIRCLE", "CLOCK_JUMPED", "NOT_COLD", "NOT_TRACKING", "NO_LIGHT", "WRONG_HOUR_ANGLE",
+    "WRONG_SIDE", "contrary_until_s", "is_of_link", "merely_warm", "needs_of", "open_fault",
+    "retry_name", "target_rests_until_s", "view_faults",
 ]  # fmt: skip
 
 WRONG_HOUR_ANGLE = "wrong_hour_angle"
 NOT_COLD = "not_cold"
 WRONG_SIDE = "wrong_side"
+NOT_TRACKING = "not_tracking"
+NO_LIGHT = "no_light"
 CLOCK_JUMPED = "clock_jumped"
 CIRCLE = "circle"
 
@@ -55,16 +57,19 @@ _NEEDS: dict[str, tuple[str, ...]] = {
     "guide_camera": ("guide", "dither"),
     "roof": ("open",),
 }
-# Of these, what cannot come to a good end once the hardware is gone. A mount whose driver has died
-# goes on tracking: an exposure is good. One without power is not.
+# Of these, what cannot come to a good end once the hardware is gone, or stands still. A mount whose
+# driver has died goes on tracking: an exposure is good. One without power is not.
 _STOPS: dict[tuple[str, str], tuple[str, ...]] = {
     ("camera", UNPLUGGED): _NEEDS["camera"],
     ("camera", NOT_CONNECTED): _NEEDS["camera"],
     ("mount", UNPLUGGED): _NEEDS["mount"],
     ("mount", NOT_CONNECTED): ("slew", "centre", "flip", "guide"),
+    ("mount", NOT_TRACKING): ("centre", "focus", "guide", "dither", "expose"),
     ("focuser", UNPLUGGED): _NEEDS["focuser"],
     ("focuser", NOT_CONNECTED): _NEEDS["focuser"],
 }
+# What is only told: the work itself puts it right, by a slew, or by centring, which has remedies.
+_ONLY_TOLD = (("mount", NOT_TRACKING), ("camera", NO_LIGHT))
 # Devices that the work cannot go on without: decisions wait for their remedies.
 _FOREGROUND = ("mount", "camera", "roof")
 
@@ -150,7 +155,9 @@ def merely_warm(faults: Iterable[FaultView], now_s: float) -> bool:
 
 
 def _rung(fault: FaultRecord, record: NightRecord, means: Means) -> Rung | None:
-    began, possible = fault.began, means.possible(fault.began)
+    began = fault.began
+    told = began.duty is None and (began.device, began.fault) in _ONLY_TOLD
+    possible = () if told else means.possible(began)
     if began.fault == SILENT and means.trouble(began.device) == NOT_CONNECTED:
         # A driver that has come up waits for its link to be opened, whatever was tried before.
         return rung_of(closed_link(fault), means.declared, possible=possible)

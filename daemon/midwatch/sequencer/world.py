@@ -90,6 +90,7 @@ class Pointing:
 
     Attributes:
         target: what the mount was last sent to by us and still points at, or None.
+        doubted: where it points is unproved since the field was centred.
         limit_at_s: when the present tracking would meet a limit; infinity when it will not.
         contrary_until_s: until then the mount is expected to go to the other side of its pier than
             it is sent to, as it did last.
@@ -100,6 +101,7 @@ class Pointing:
     pier_side: Side = "unknown"
     target: str | None = None
     centred: bool = False
+    doubted: bool = False
     limit_at_s: float = float("inf")
     limit: str = ""
     contrary_until_s: float = 0.0

@@ -248,6 +248,7 @@ class WorldView:
             and not self.aim.doubted
             and self.aim.astray_arcsec <= self.night.rig.grading.max_offset_arcsec
             and (guiding or self.aim.drifted_arcsec <= self.night.rig.centring.within_arcsec),
+            doubted=self.aim.doubted,
             limit_at_s=self.forecast.at_s(mount, now_s),
             limit="the limit of the mount",
             contrary_until_s=contrary_until_s(self.record),

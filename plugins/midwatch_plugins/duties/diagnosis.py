@@ -156,6 +156,9 @@ def _dark(context: DutyContext, look: Look) -> Diagnosis:
     panel = None if rig.flat_panel is None or rig.flat_panel.down else rig.flat_panel.state
     if panel is not None and panel.cover in ("closed", "moving"):
         return Diagnosis("flat_panel", "covers", f"{seen}: the telescope's cover is {panel.cover}")
+    for fault in context.record.open_faults():
+        if (fault.began.device, fault.began.fault) == ("camera", "no_light"):
+            return Diagnosis("camera", "no_light", f"{seen}, and before {fault.began.message}")
     level = sight.background_adu / look.saturation_adu
     weather = None if rig.weather is None or rig.weather.down else rig.weather.state
     cloud = None if weather is None else weather.cloud_percent

@@ -1,0 +1,49 @@
+"""Nights in which the telescope is lost, or sees nothing, for longer than a frame or two."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from fault_nights import rehearsed, undisturbed, utc_s
+
+FRAME_S = 120.0
+
+
+@pytest.mark.parametrize("minutes", [8, 20])
+def test_after_a_motor_has_stalled_the_field_is_searched_and_found(
+    minutes: int, tmp_path: Path
+) -> None:
+    """Common practice, no source: the stall, and the longest pause that a ladder makes."""
+    night = rehearsed(tmp_path, f"mount-stalls@20:10:30+{minutes}m")
+    night.check_frames()
+    night.check_promises()
+    night.check_rest()
+    assert undisturbed().integration_s - night.integration_s <= (minutes + 10) * 60.0
+    # 15.04 arcsec/s (the sky turns once in a sidereal day) times the cosine of 25 degrees north.
+    found = [fact for at_s, fact in night.of("centred") if at_s > night.ended_s]
+    assert found[0].ok
+    assert found[0].offset_before_arcsec == pytest.approx(minutes * 60 * 13.6, rel=0.02)
+    # Nothing counts that was taken of another place.
+    for frame in night.lights:
+        if frame.grade == "accepted":
+            assert not night.began_s < utc_s(frame.began) < night.ended_s
+
+
+def test_a_shutter_that_stays_shut_is_told_and_tried_anew(tmp_path: Path) -> None:
+    night = rehearsed(tmp_path, "shutter-stuck@20:10:30+15m")
+    night.check_frames()
+    night.check_promises()
+    night.check_rest()
+    assert {(fault.device, fault.kind) for fault in night.faults} == {("camera", "no_light")}
+    assert all(fault.ended is not None for fault in night.faults)
+    assert undisturbed().integration_s - night.integration_s <= 15 * 60.0 + 3 * FRAME_S
+    # Two dark frames show it; more are not taken, but for those that ask whether it still holds.
+    dark = [f for f in night.during() if f.grade is not None and f.grade != "accepted"]
+    assert len(dark) == 2
+
+
+def test_clouds_are_not_taken_for_a_shutter(tmp_path: Path) -> None:
+    night = rehearsed(tmp_path, "cloud-bands@20:10:30+20m")
+    assert [fault.kind for fault in night.faults if fault.device == "camera"] == []
