@@ -152,7 +152,6 @@ DEVICES: dict[str, Expected] = {
     "focuser-stuck": Expected(
         "19:39+20m", 20 * MINUTE_S + 5 * FRAME_S, told=("focuser.stuck", "sky.no_focus"),
         within_s=240.0, remedies=("retry", "reconnect"),
-        missing="focus is tried again only twenty minutes after the focuser moves again",
     ),
     "focuser-slips": Expected(
         _midst(), 4 * FRAME_S, least_s=FRAME_S, spoils="hand",

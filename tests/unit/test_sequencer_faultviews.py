@@ -8,6 +8,7 @@ from midwatch.journal.events import (
     Fact,
     FaultBegan,
     FaultEnded,
+    FocusRun,
     FrameBegun,
     FrameGraded,
     RemedyTried,
@@ -137,6 +138,32 @@ def test_closing_is_tried_for_hours_before_it_is_given_up():
 
 def test_a_focus_run_does_not_outlive_its_focuser():
     assert "focus" in view(record_of((0.0, began("focuser", "not_connected"))), 1.0).stops
+
+
+@pytest.mark.parametrize(("hfr_px", "waits"), [(4.6, True), (2.0, False), (7.0, False)])
+def test_focus_is_tried_again_at_once_when_a_light_shows_that_the_focuser_moves(
+    hfr_px: float, waits: bool
+) -> None:
+    run = FocusRun(
+        positions=(100, 200, 300), hfr_px=(4.7, 4.6, 4.8), filter=None, temperature_c=5.0,
+        ok=False, reason="all the same", trigger="first", best_position=None,
+        uncertainty_steps=None, best_hfr_px=None,
+    )  # fmt: skip
+    begun = FrameBegun(
+        exposure_id="e1", frame="light", target="M 1", order_index=0, filter=None,
+        exposure_s=60.0, gain=0, offset=0, binning=1,
+    )  # fmt: skip
+    rungs = ("retry focus", "reconnect", "restart_driver", "power_cycle", "retry focus")
+    record = record_of(
+        (0.0, began("focuser", "stuck", "focus")),
+        *((10.0 + number, tried(remedy)) for number, remedy in enumerate(rungs)),
+        (20.0, run),
+        (21.0, begun),
+        (90.0, FrameGraded(exposure_id="e1", grade="accepted", hfr_px=hfr_px)),
+    )
+    found = view(record, 91.0)
+    assert found.blocks == ("focus",)
+    assert (found.again_at_s > T0 + 91.0) is waits
 
 
 def test_a_target_rests_after_that_remedy_and_while_the_fault_stands():

@@ -11,7 +11,7 @@ from midwatch.imaging.focus_task import FocusTask
 
 __all__ = ["FocusTrouble", "FocusVerdict", "failed", "judge_fit", "succeeded"]
 
-FocusTrouble = Literal["no_stars", "no_focus", "unchanged", "at_end", "unconfirmed"]
+FocusTrouble = Literal["no_stars", "no_focus", "unchanged", "at_end", "unconfirmed", "trailed"]
 
 # Standard error of the minimum beyond which it is no better than where the run began, zones.
 _MOST_UNCERTAIN_ZONES = 0.5

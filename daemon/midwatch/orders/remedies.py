@@ -259,14 +259,15 @@ SHIPPED_LADDERS: tuple[Ladder, ...] = (
     _ladder("sky.clouds", _step("retry", None, 60.0, 300.0)),
     _ladder("sky.bright_sky", _step("retry", None, 120.0, 600.0)),
     # Focus. The last good position is kept meanwhile.
-    _ladder("sky.no_focus", _step("retry", 1, 10.0), _step("retry", None, 300.0, 1800.0)),
+    _ladder("sky.no_focus", _step("retry", 1, 10.0), _step("retry", None, 120.0, 300.0)),
     _ladder(
         "focuser.*",
         _step("retry", 1, 5.0),
         _step("reconnect", 1, 10.0),
         _step("restart_driver", 1, 20.0),
         _step("power_cycle", 1, 20.0),
-        _step("retry", None, 300.0, 1800.0),
+        # A run costs a minute or two; frames out of focus are worth nothing.
+        _step("retry", None, 120.0, 300.0),
     ),
     _ladder(
         "filter_wheel.*",

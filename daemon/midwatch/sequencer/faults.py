@@ -22,6 +22,7 @@ from midwatch.sequencer.links import (
     closed_link,
 )
 from midwatch.sequencer.means import LINK_REMEDIES, Means
+from midwatch.sequencer.startrend import stars_moved
 from midwatch.sequencer.world import FaultView
 
 __all__ = [
@@ -129,6 +130,8 @@ def _view(fault: FaultRecord, record: NightRecord, now_s: float, means: Means) -
     cured = began.duty is not None and _remedied(fault)
     retried = rung is None or rung.step.do == "retry" or cured
     due_s = _due_s(fault, rung, now_s)
+    if retried and began.device == "focuser" and stars_moved(record):
+        due_s = now_s
     lone_focuser = began.device == "focuser" and record.focus is None
     remedy = None if retried or rung is None else rung.step.do
     return FaultView(

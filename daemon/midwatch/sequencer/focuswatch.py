@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from midwatch.devices.models import GuiderState
 from midwatch.journal.focus_model import FocusMemory, FocusModel, FocusScale
 from midwatch.journal.record import NightRecord
 from midwatch.orders import Night
 from midwatch.orders.models import Rig
-from midwatch.sequencer.startrend import SizeScale, size_ratios
+from midwatch.sequencer.startrend import SizeScale, size_ratios, trailing
 from midwatch.sequencer.world import FocusView
 
 __all__ = ["FocusWatch", "focus_scale"]
@@ -67,8 +68,13 @@ class FocusWatch:
         steps = self.model.defocus_steps(temperature_c - settled_c, since_run_c)
         return 100.0 * steps / self.model.scale.zone_steps
 
-    def size_ratios(self) -> tuple[float, ...]:
-        """Return star sizes since the last run as multiples of what is expected."""
+    def size_ratios(self, guider: GuiderState | None) -> tuple[float, ...]:
+        """Return star sizes since the last run as multiples of what is expected.
+
+        None while guiding, by the guider's present state, trails the stars.
+        """
+        if trailing(guider, self._sizes):
+            return ()
         record = self._record
         key = (record.verdicts, len(record.focus_runs))
         if self._ratios is None or self._ratios[0] != key:

@@ -2,8 +2,11 @@
 
 Each light is compared with what the first accepted lights after the focus run, of the same target
 and filter, lead to expect: the part of their size that the air made grows with the air mass, and
-guiding adds its own. A run that was asked for by star sizes and found focus where it was says that
-it was the seeing; what was expected before it is raised by the growth that had asked for it.
+guiding adds its own. Those first lights themselves must not have leapt beside the run's own best
+frame: then the focuser has slipped in between. Lights whose stars are trailed say nothing.
+
+A run that was asked for by star sizes and found focus where it was says that it was the seeing;
+what was expected before it is raised by the growth that had asked for it.
 """
 
 from __future__ import annotations
@@ -11,15 +14,18 @@ from __future__ import annotations
 import math
 import statistics
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
-from midwatch.journal.record import FocusMoment, FrameRecord
+from midwatch.devices.models import GuiderState
+from midwatch.journal.events import FrameGraded
+from midwatch.journal.record import FocusMoment, FrameRecord, NightRecord
+from midwatch.orders import GradingSettings
 from midwatch.orders.models import Rig
 from midwatch.sky.atmosphere import airmass
 from midwatch.sky.geometry import pixel_scale_arcsec
 
-__all__ = ["SizeScale", "size_ratios"]
+__all__ = ["SizeScale", "size_ratios", "stars_moved", "trailing"]
 
 # Lights that make what is expected. Fewer: one gust sets it; more: focus drifts into it.
 _FIRST = 2
@@ -27,6 +33,12 @@ _FIRST = 2
 _LATEST = 3
 # A run that moved by less than this share of the critical focus zone found focus where it was.
 _SAME_ZONES = 0.25
+# Growth of a first light beside the run's own best frame that no seeing explains, and how soon
+# after the run it must have begun. Less: a long exposure in gusts is taken for a slip, since frames
+# of a run are short; more: an evening begins with a tube that has slid.
+_LEAP, _SOON_S = 1.45, 1200.0
+# From this share of a bound on trails on, stars are trailed; graders doubt frames from there, too.
+_TRAILED = 0.8
 _HFR_TRIGGER = "hfr"
 
 _Key = tuple[str | None, str | None, int]
@@ -40,11 +52,15 @@ class SizeScale:
         zone_steps: total depth of the critical focus zone.
         arcsec_per_px: of an unbinned pixel.
         sharpest_px: half-flux radius that pixel and diffraction alone leave; the air adds to it.
+        binning: of frames of focus runs.
+        bounds: what the rig file says of trails.
     """
 
     zone_steps: float
     arcsec_per_px: float
     sharpest_px: float
+    binning: int = 1
+    bounds: GradingSettings = field(default_factory=GradingSettings)
 
     @classmethod
     def of_rig(cls, rig: Rig, zone_steps: float) -> SizeScale:
@@ -58,7 +74,8 @@ class SizeScale:
         disc_px = 1.03 * 0.55 * optics.focal_length_mm / optics.aperture_mm / pixel_um
         pixel = _hfr_px(math.sqrt(1.0 / 12.0))
         scale = pixel_scale_arcsec(pixel_um, optics.focal_length_mm)
-        return cls(zone_steps, scale, math.hypot(disc_px / 2.0, pixel))
+        sharpest_px = math.hypot(disc_px / 2.0, pixel)
+        return cls(zone_steps, scale, sharpest_px, rig.camera.binning, rig.grading)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,10 +103,15 @@ def size_ratios(
     raised: dict[_Key, _Size] = {}
     ratios: list[float] = []
     ahead = list(runs)
+    last: FocusMoment | None = None
+    # How much larger than in the run's own frames the seeing was shown to make stars.
+    excused = 1.0
     for light in lights:
         while ahead and ahead[0].at_utc_s <= light.begun_at_utc_s:
-            growth = _excused(ahead.pop(0), ratios, scale)
+            last = ahead.pop(0)
+            growth = _excused(last, ratios, scale)
             if growth > 1.0:
+                excused = max(excused, growth * (excused if not expected else 1.0))
                 raised |= {key: _grown(sizes, growth) for key, sizes in expected.items()}
             expected, ratios = {}, []
         size = _size(light, scale)
@@ -98,7 +120,10 @@ def size_ratios(
         key = (light.begun.target, light.begun.filter, light.begun.binning)
         first = expected.setdefault(key, [])
         if len(first) < _FIRST:
-            if light.accepted:
+            leap = _beside_run(light, size, last, scale) / excused
+            if leap >= _LEAP:
+                ratios.append(leap)
+            elif light.accepted:
                 first.append(size)
             continue
         usual = _expected_px(_mean(first), size, scale)
@@ -108,6 +133,47 @@ def size_ratios(
     if ahead:
         return ()  # a run has ended since the last light
     return tuple(ratios)
+
+
+def stars_moved(record: NightRecord) -> bool:
+    """Tell whether the last light shows that the focuser moves again after a run that failed.
+
+    Its stars are of another size than the run has seen anywhere.
+    """
+    moment = record.last_focus_run
+    if moment is None or moment.run.ok or not moment.run.hfr_px:
+        return False
+    for frame in reversed(record.frames.values()):
+        if frame.begun_at_utc_s < moment.at_utc_s:
+            break
+        if frame.is_light and frame.graded is not None and frame.graded.hfr_px is not None:
+            now_px, seen_px = frame.graded.hfr_px, moment.run.hfr_px
+            return not min(seen_px) / _LEAP <= now_px <= max(seen_px) * _LEAP
+    return False
+
+
+def trailing(guider: GuiderState | None, scale: SizeScale) -> bool:
+    """Tell whether guiding is so bad at present that star sizes say nothing of focus."""
+    if guider is None or guider.phase != "guiding" or guider.rms_ra_arcsec is None:
+        return False
+    rms_arcsec = math.hypot(guider.rms_ra_arcsec, guider.rms_dec_arcsec or 0.0)
+    return rms_arcsec / scale.arcsec_per_px >= _TRAILED * scale.bounds.max_guide_rms_px
+
+
+def _beside_run(
+    light: FrameRecord, size: _Size, last: FocusMoment | None, scale: SizeScale
+) -> float:
+    """Return the size of a light as a multiple of the run's own best frame; 0 if it cannot be said.
+
+    A light long after the run, or at another setting, has its own reasons to differ.
+    """
+    if last is None or light.begun_at_utc_s - last.at_utc_s > _SOON_S:
+        return 0.0
+    best_px = last.run.confirmed_hfr_px or last.run.best_hfr_px
+    alike = (light.begun.filter, light.begun.binning) == (last.run.filter, scale.binning)
+    if not best_px or not alike:
+        return 0.0
+    return size.hfr_px / _expected_px(_Size(best_px, size.airmass, 0.0), size, scale)
 
 
 def _excused(moment: FocusMoment, ratios: Sequence[float], scale: SizeScale) -> float:
@@ -126,12 +192,25 @@ def _size(light: FrameRecord, scale: SizeScale) -> _Size | None:
     graded = light.graded
     if graded is None or graded.hfr_px is None or graded.altitude_deg is None:
         return None
+    if _trailed(graded, scale):
+        return None
     mass = _airmass(graded.altitude_deg)
     if not math.isfinite(mass):
         return None
     # Both axes make up the RMS; each has its share of the spread.
     rms_px = (graded.guide_rms_arcsec or 0.0) / scale.arcsec_per_px
     return _Size(graded.hfr_px, mass, _hfr_px(rms_px / math.sqrt(2.0)))
+
+
+def _trailed(graded: FrameGraded, scale: SizeScale) -> bool:
+    """Tell whether stars are large because the telescope did not follow them."""
+    bounds = scale.bounds
+    shares = (
+        ((graded.elongation or 1.0) - 1.0) / (bounds.max_elongation - 1.0),
+        (graded.guide_rms_arcsec or 0.0) / scale.arcsec_per_px / bounds.max_guide_rms_px,
+        (graded.guide_lost_percent or 0.0) / bounds.max_guide_lost_percent,
+    )
+    return max(shares) >= _TRAILED
 
 
 @lru_cache(maxsize=1024)

@@ -308,6 +308,7 @@ class WorldView:
 
         lights = self._lights_since_focus()
         weather = rig.weather.state if rig.weather is not None and up(rig.weather) else None
+        guider = rig.guider.state if rig.guider is not None and up(rig.guider) else None
         focuser = rig.focuser.state if up(rig.focuser) else None
         focuser_c = focuser.temperature_c if focuser is not None else None
         return View(
@@ -315,7 +316,7 @@ class WorldView:
             mount=self.mount(),
             camera=rig.camera.state if up(rig.camera) else None,
             focuser=focuser,
-            guider=rig.guider.state if rig.guider is not None and up(rig.guider) else None,
+            guider=guider,
             weather=weather,
             weather_age_s=weather_age_s(rig, now_s),
             focused_at_s=focus.at_utc_s if focus else None,
@@ -323,7 +324,7 @@ class WorldView:
             focused_hfr_px=focus.run.best_hfr_px if focus else None,
             recent_hfr_px=tuple(g.hfr_px for g in lights[-5:] if g.hfr_px is not None),
             recent_stars=tuple(g.stars for g in lights[-5:] if g.stars is not None),
-            size_ratios=self.focus.size_ratios(),
+            size_ratios=self.focus.size_ratios(guider),
             settled_at_c=self.focus.settled_at_c(),
             defocus_percent=self.focus.defocus_percent(focuser_c),
             focus_learned=self.focus.learned,

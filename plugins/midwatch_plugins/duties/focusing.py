@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+import statistics
+from dataclasses import replace
 from typing import ClassVar
 
 import numpy as np
@@ -56,16 +59,21 @@ class Focus:
         if args.get("filter") is not None:
             await bring_filter(context, str(args["filter"]))
         start, _ = predicted_position(context)
-        search = FocusSearch(_task(context, start))
+        search, trails = FocusSearch(_task(context, start)), Trails(context)
         while (wanted := search.wanted) is not None:
             await _arrive(context, wanted.position, from_below=wanted.from_below)
             longer = _FAR_EXPOSURE if search.coarse and wanted.why == "find" else 1.0
             shot = await context.darkroom.throwaway(
                 "focus", longer * context.night.rig.focus.exposure_s, context.setting()
             )
+            trails.look(shot.sight)
             search.tell(measure_of(shot.sight, shot.ref.exposure_s))
         verdict = search.verdict
         assert verdict is not None
+        if (reason := trails.reason) is not None:
+            verdict = replace(
+                verdict, trouble="trailed", reason=reason, best_position=None, best_hfr_px=None
+            )
         if verdict.best_position is None:
             await approach(context, start)
         elif verdict.samples[-1].position != verdict.best_position:
@@ -75,6 +83,43 @@ class Focus:
         propose_offsets(context, known)
         if verdict.trouble is not None:
             raise _failure(verdict, start)
+
+
+class Trails:
+    """Watches, during a focus run, for stars that are large because they are not followed."""
+
+    def __init__(self, context: DutyContext) -> None:
+        self._bounds = context.night.rig.grading
+        self._guider = context.rig.guider
+        self._scale_arcsec = context.eyes.scale_arcsec
+        self._worst_px = 0.0
+        self._elongations: list[tuple[float, float]] = []
+
+    def look(self, sight: Sight) -> None:
+        """Take in a frame, and what the guider says meanwhile."""
+        if sight.hfr_px is not None and sight.elongation is not None:
+            self._elongations.append((sight.hfr_px, sight.elongation))
+        guider = self._guider
+        state = None if guider is None or guider.down else guider.state
+        if state is not None and state.phase == "guiding" and state.rms_ra_arcsec is not None:
+            rms_arcsec = math.hypot(state.rms_ra_arcsec, state.rms_dec_arcsec or 0.0)
+            self._worst_px = max(self._worst_px, rms_arcsec / self._scale_arcsec)
+
+    @property
+    def reason(self) -> str | None:
+        """Why the sizes of this run say nothing of focus; None where they do.
+
+        Optics may draw out stars far from focus: only the sharper half of the frames is asked.
+        """
+        if self._worst_px > self._bounds.max_guide_rms_px:
+            return f"guiding was off by {self._worst_px:.1f} px RMS meanwhile"
+        sharper = sorted(self._elongations)[: (len(self._elongations) + 1) // 2]
+        if not sharper:
+            return None
+        middle = statistics.median(elongation for _, elongation in sharper)
+        if middle <= self._bounds.max_elongation:
+            return None
+        return f"stars were trailed, {middle:.1f} times as long as wide"
 
 
 def measure_of(sight: Sight, exposure_s: float) -> FocusMeasure:
@@ -181,6 +226,11 @@ def _failure(verdict: FocusVerdict, back: int) -> DutyFailedError:
             f"{verdict.reason}; move the camera by a spacer or set the focuser's travel; "
             f"back at position {back}",
         )
+    if verdict.trouble == "trailed":
+        return DutyFailedError(
+            "sky", "no_focus", f"no focus was found: {verdict.reason}; see to guiding and "
+            f"tracking; back at position {back}",
+        )  # fmt: skip
     hint = (
         "look for clouds, for a cap that is on, for a start position far from focus"
         if verdict.trouble == "no_stars"
