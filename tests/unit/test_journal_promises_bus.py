@@ -21,7 +21,7 @@ from midwatch.journal.events import (
     Sample,
 )
 from midwatch.journal.files import Inventory
-from midwatch.journal.hand_events import HostAccount, Silence
+from midwatch.journal.hand_events import HostAccount, LeaseUnheard, Silence
 from midwatch.journal.ledger import account
 from midwatch.journal.promises import Promise, check_promises
 from midwatch.journal.record import NightRecord
@@ -94,6 +94,40 @@ def test_without_evidence_the_second_promise_is_broken() -> None:
     assert "no device gave an account" in judged(night_with())[2].detail
     elsewhere = Silence(DUSK + 9000.0, DUSK + 9060.0, DUSK + 9070.0, DUSK + 9100.0)
     assert judged(night_with(host("mount", elsewhere)))[2].ok is False
+
+
+def cut_off(*accounts: HostAccount, for_s: float = 2000.0) -> list[Event]:
+    """A night whose daemon lives, and is not heard for some time."""
+    return told(
+        (DUSK - 50.0, began()),
+        (DIED + for_s, LeaseUnheard(from_utc_s=DIED, until_utc_s=DIED + for_s)),
+        *((DIED + for_s + 30.0, one) for one in accounts),
+        (DAWN, end()),
+    )
+
+
+def test_where_only_the_bus_was_away_each_host_has_to_tell_of_it_too() -> None:
+    assert judged(cut_off(host("mount", SOUND), host("camera", SOUND)))[2].ok is True
+    broken = judged(cut_off(host("mount", SOUND), host("camera")))[2]
+    assert broken.ok is False
+    assert "the camera tells nothing of the 2000 s in which the bus was away" in broken.detail
+    assert judged(cut_off())[2].ok is False
+    mute = host("mount").model_copy(update={"told": False, "lease_s": 0.0})
+    assert judged(cut_off(mute))[2].ok is False
+    # Little longer than the lease, and a driver that is younger.
+    assert 2 not in judged(cut_off(host("mount"), for_s=LEASE_S + 1.0))
+    assert 2 not in judged(cut_off(host("mount", since_s=DIED + 500.0)))
+
+
+def test_what_a_driver_told_before_it_was_started_anew_still_counts() -> None:
+    events = cut_off(host("mount", SOUND))
+    later = told(*((e.at_utc_s, e.fact) for e in events), (DAWN + 1.0, host(since_s=BACK + 100.0)))
+    assert judged(later)[2].ok is True
+
+
+def test_who_has_no_lease_is_no_host() -> None:
+    page = host("page").model_copy(update={"lease_s": 0.0})
+    assert judged(night_with(host("mount", SOUND), page))[2].ok is True
 
 
 def test_a_night_without_silence_says_nothing_of_the_second_promise() -> None:

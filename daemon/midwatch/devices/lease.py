@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import math
+from collections.abc import Callable
 from functools import lru_cache
 from typing import Self
 
@@ -92,6 +93,10 @@ class LeaseHolder:
     """Keeps a lease: announces it at once and then four times within its life.
 
     `holder` must be unique among all who may command the rig. Leaving an `async with` releases.
+
+    Attributes:
+        heard_again: called with seconds once the lease is announced that could not be for longer
+            than it lasts.
     """
 
     def __init__(self, bus: Bus, topics: Topics, clock: Clock, holder: str, ttl_s: float) -> None:
@@ -103,7 +108,15 @@ class LeaseHolder:
         self._topic = topics.night_lease
         self._clock = clock
         self._seq = 0
+        self._told_mono_s = math.inf
         self._task: asyncio.Task[None] | None = None
+        self.heard_again: Callable[[float], None] = lambda _unheard_s: None
+        bus.on_connect(self.renew)
+
+    @property
+    def unheard_s(self) -> float:
+        """Seconds since the lease was last announced; not positive before the first time."""
+        return self._clock.mono() - self._told_mono_s
 
     @property
     def token(self) -> str | None:
@@ -153,3 +166,7 @@ class LeaseHolder:
             await self._bus.publish(self._topic, encode(lease))
         except BusUnavailableError:
             _log.warning("lease_not_announced", holder=self.holder, seq=self._seq)
+            return
+        unheard_s, self._told_mono_s = self.unheard_s, self._clock.mono()
+        if unheard_s > self.ttl_s:
+            self.heard_again(unheard_s)

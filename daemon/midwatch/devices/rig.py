@@ -84,6 +84,11 @@ class RigClient:
         self._tasks: list[asyncio.Task[None]] = []
 
     @property
+    def connected(self) -> bool:
+        """Whether the bus is there, so that devices can be heard at all."""
+        return self._bus.connected
+
+    @property
     def devices(self) -> dict[str, DeviceClient[DeviceState]]:
         """The devices that the rig has, by role, always in the same order."""
         present: dict[str, DeviceClient[DeviceState]] = {}

@@ -21,15 +21,15 @@ from midwatch.journal.frame_events import (
     FrameRegraded,
     SensorMeasured,
 )
-from midwatch.journal.hand_events import HostAccount, OrdersChanged
+from midwatch.journal.hand_events import HostAccount, LeaseUnheard, OrdersChanged
 
 __all__ = [
     "FACTS", "Activity", "Cause", "Centred", "DecisionMade", "Dithered", "DutyBegan", "DutyEnded",
     "Fact", "FaultBegan", "FaultEnded", "Flipped", "FocusFollowed", "FocusRun", "FrameBegun",
     "FrameFiled", "FrameGraded", "FrameLost", "FrameRead", "FrameRegraded", "Grade",
-    "GuidingStarted", "HostAccount", "LimitHeld", "LookoutChanged", "MotionEnded", "NightBegan",
-    "NightEnded", "Notice", "OperatorSpoke", "OrdersChanged", "Outcome", "RemedyTried", "Sample",
-    "SensorMeasured", "TargetPlanned",
+    "GuidingStarted", "HostAccount", "LeaseUnheard", "LimitHeld", "LookoutChanged", "MotionEnded",
+    "NightBegan", "NightEnded", "Notice", "OperatorSpoke", "OrdersChanged", "Outcome",
+    "RemedyTried", "Sample", "SensorMeasured", "TargetPlanned", "WeatherTurned",
 ]  # fmt: skip
 
 
@@ -315,6 +315,14 @@ class MotionEnded(Fact):
     message: str | None = None
 
 
+class WeatherTurned(Fact):
+    """A reading is beyond a limit of the site (``over``), or none is any more."""
+
+    kind = "weather_turned"
+    over: bool
+    reason: str
+
+
 class Notice(Fact):
     """Anything else that a person should be able to read afterwards."""
 
@@ -329,6 +337,7 @@ FACTS: dict[str, type[Fact]] = {
         FrameBegun, FrameRead, FrameFiled, FrameGraded, FrameRegraded, SensorMeasured, FrameLost,
         FocusRun, FocusFollowed, Centred,
         Flipped, Dithered, GuidingStarted, Sample, LookoutChanged, FaultBegan, RemedyTried,
-        FaultEnded, OperatorSpoke, LimitHeld, MotionEnded, Notice, OrdersChanged, HostAccount,
+        FaultEnded, OperatorSpoke, LimitHeld, MotionEnded, WeatherTurned, Notice, OrdersChanged,
+        HostAccount, LeaseUnheard,
     )
 }  # fmt: skip

@@ -8,7 +8,7 @@ from pydantic import Field
 
 from midwatch.journal.fact import Fact
 
-__all__ = ["FrameSlot", "HostAccount", "OrdersChanged", "Silence"]
+__all__ = ["FrameSlot", "HostAccount", "LeaseUnheard", "OrdersChanged", "Silence"]
 
 
 class FrameSlot(NamedTuple):
@@ -66,8 +66,23 @@ class Silence(NamedTuple):
     over_utc_s: float | None = None
 
 
+class LeaseUnheard(Fact):
+    """The daemon lived, and could tell nobody of its lease for longer than that lasts.
+
+    Attributes:
+        from_utc_s: when the lease was last announced.
+        until_utc_s: when it was announced again; the end of the night where it was not.
+    """
+
+    kind = "lease_unheard"
+    from_utc_s: float
+    until_utc_s: float
+
+
 class HostAccount(Fact):
-    """What the host of a device says, at the end of a night, of what it heard on the bus.
+    """What the host of a device says of what it heard on the bus.
+
+    Told at the end of a night, and after each time for which no lease was heard.
 
     Attributes:
         since_utc_s: from when on it can tell.

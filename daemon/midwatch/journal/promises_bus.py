@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 from midwatch.journal.context import NightContext
 from midwatch.journal.events import NightBegan, NightEnded
-from midwatch.journal.hand_events import HostAccount, Silence
+from midwatch.journal.hand_events import HostAccount, LeaseUnheard, Silence
 from midwatch.journal.store import Event, facts_of
 
 __all__ = ["foreign_commanders", "silence_findings"]
@@ -21,9 +22,34 @@ _TO_REST = ("mount", "roof")
 
 
 def accounts_of(events: Sequence[Event]) -> list[HostAccount]:
-    """Return the last account of each device."""
-    latest = {fact.device: fact for _, fact in facts_of(events, HostAccount)}
-    return [account for name, account in latest.items() if name != "daemon"]
+    """Return the account of each device's host, over all the lives of its driver.
+
+    The daemon and its page, which have no lease, are no hosts.
+    """
+    lives: dict[str, dict[float, HostAccount]] = {}
+    for _, fact in facts_of(events, HostAccount):
+        if fact.lease_s > 0.0 or not fact.told:
+            lives.setdefault(fact.device, {})[fact.since_utc_s] = fact
+    return [_joined(list(accounts.values())) for accounts in lives.values()]
+
+
+def _joined(accounts: Sequence[HostAccount]) -> HostAccount:
+    """Return the accounts of a driver's lives as one."""
+    told = [account for account in accounts if account.told]
+    if len(told) <= 1:
+        return (told or accounts)[-1]
+    counts: dict[str, int] = {}
+    for account in told:
+        for name, number in account.counts.items():
+            counts[name] = counts.get(name, 0) + number
+    update = {
+        "since_utc_s": min(account.since_utc_s for account in told),
+        "counts": counts,
+        "holders": tuple(holder for account in told for holder in account.holders),
+        "senders": tuple(sender for account in told for sender in account.senders),
+        "silences": tuple(silence for account in told for silence in account.silences),
+    }
+    return told[-1].model_copy(update=update)
 
 
 def silence_findings(
@@ -31,38 +57,66 @@ def silence_findings(
 ) -> tuple[str, list[str]] | None:
     """Say what devices did while the daemon or the bus was silent.
 
-    The evidence is what the hosts themselves tell, at the end of the night. Where the journal
-    shows that the daemon was dead for longer than a lease, every host that lived then must tell
-    of that silence: without its word the promise counts as broken.
+    The evidence is what the hosts themselves tell once they are heard again. Where the journal
+    shows that the daemon was dead for longer than a lease, or could tell nobody of its own, every
+    host that lived then must tell of that silence: without its word the promise counts as broken.
 
     Returns:
         What was looked at, and what was wrong; None where there was no silence.
     """
     accounts = accounts_of(events)
-    deaths = list(_deaths(events))
+    gaps = list(_gaps(events))
     looked = excused = 0
     wrong: list[str] = []
     for account in accounts:
         for silence in account.silences:
             looked += 1
             wrong += _judge(account, silence, context)
-        for died_s, back_s in deaths:
-            if back_s - died_s <= account.lease_s + _ALIVE_S:
+        for gap in gaps:
+            if gap.length_s <= account.lease_s + gap.unsure_s:
                 continue
-            if account.told and account.since_utc_s > died_s:
+            if account.told and account.since_utc_s > gap.from_s:
                 excused += 1  # its driver was started after that: nobody can tell
-            elif not any(_covers(silence, died_s, back_s) for silence in account.silences):
+            elif not any(_covers(silence, gap) for silence in account.silences):
                 wrong.append(
-                    f"the {account.device} tells nothing of the {back_s - died_s:.0f} s in which "
-                    "the daemon was dead"
+                    f"the {account.device} tells nothing of the {gap.length_s:.0f} s in which "
+                    f"{gap.what}"
                 )
     told = any(began.holder for _, began in facts_of(events, NightBegan))
-    if deaths and told and not accounts and facts_of(events, NightEnded):
-        wrong.append(f"the daemon died {len(deaths)} times, and no device gave an account")
+    if gaps and told and not accounts and facts_of(events, NightEnded):
+        wrong.append(f"the daemon was not heard {len(gaps)} times, and no device gave an account")
     if not looked and not wrong:
         return None
     younger = f"; {excused} times a driver was younger than the silence" if excused else ""
     return f"{looked} silences of {len(accounts)} devices looked at{younger}", wrong
+
+
+@dataclass(frozen=True)
+class _Gap:
+    """A time in which nobody can have heard of the daemon's lease.
+
+    Attributes:
+        from_s, until_s: POSIX seconds.
+        unsure_s: by so much it may have been shorter.
+        what: had happened.
+    """
+
+    from_s: float
+    until_s: float
+    unsure_s: float
+    what: str
+
+    @property
+    def length_s(self) -> float:
+        return self.until_s - self.from_s
+
+
+def _gaps(events: Sequence[Event]) -> Iterator[_Gap]:
+    for died_s, back_s in _deaths(events):
+        yield _Gap(died_s, back_s, _ALIVE_S, "the daemon was dead")
+    for _, unheard in facts_of(events, LeaseUnheard):
+        what = "the bus was away"
+        yield _Gap(unheard.from_utc_s, unheard.until_utc_s, _TIME_TOLERANCE_S, what)
 
 
 def _deaths(events: Sequence[Event]) -> Iterator[tuple[float, float]]:
@@ -79,11 +133,11 @@ def _deaths(events: Sequence[Event]) -> Iterator[tuple[float, float]]:
         before = event
 
 
-def _covers(silence: Silence, died_s: float, back_s: float) -> bool:
-    over_s = back_s if silence.over_utc_s is None else silence.over_utc_s
-    overlaps = silence.heard_utc_s < back_s and over_s > died_s
+def _covers(silence: Silence, gap: _Gap) -> bool:
+    over_s = gap.until_s if silence.over_utc_s is None else silence.over_utc_s
+    overlaps = silence.heard_utc_s < gap.until_s and over_s > gap.from_s
     # The clock of the daemon's machine may have been set in between; lengths stay.
-    as_long = over_s - silence.heard_utc_s >= back_s - died_s - _ALIVE_S
+    as_long = over_s - silence.heard_utc_s >= gap.length_s - gap.unsure_s
     return overlaps or as_long
 
 

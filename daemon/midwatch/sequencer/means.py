@@ -41,7 +41,7 @@ class Means:
         if fault.duty is not None and fault.target is not None:
             found += ["rest_target", "centre"]
         client = self.rig.devices.get(fault.device)
-        if self._all_silent():
+        if not self.rig.connected or self._all_silent():
             # Not one device: the way to all of them. What is started anew over it loses its state.
             return tuple(found)
         if client is not None and not client.down:

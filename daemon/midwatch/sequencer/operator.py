@@ -16,6 +16,7 @@ from midwatch.bus.envelopes import ErrorKind, EventEnvelope, Request, encode
 from midwatch.bus.responder import Responder
 from midwatch.bus.topics import Topics
 from midwatch.devices.account import HostReport
+from midwatch.devices.lease import LeaseHolder
 from midwatch.journal.events import (
     Activity,
     Centred,
@@ -38,7 +39,7 @@ from midwatch.journal.events import (
     OrdersChanged,
     RemedyTried,
 )
-from midwatch.journal.hand_events import HostAccount, Silence
+from midwatch.journal.hand_events import HostAccount, LeaseUnheard, Silence
 from midwatch.journal.store import Event
 from midwatch.orders import Night
 from midwatch.sequencer.changing import Documents, Load, OrdersRefusedError, prepare
@@ -60,6 +61,8 @@ TOLD_EVENTS: tuple[type[Fact], ...] = (
 )  # fmt: skip
 # Events that wait while the bus is away; the oldest go first, the journal holds them all.
 _WAITING = 256
+# After a silence of the bus its hosts are given so long to tell what they did in it.
+_EVIDENCE_S = 30.0
 _COMMANDS = ("pause", "resume", "skip", "close", "change")
 # A notice of refused orders is cut off here; whoever handed them in gets all that fits an answer.
 _LONGEST_NOTICE = 4000
@@ -179,7 +182,10 @@ class OperatorDesk:
         self._events: deque[tuple[str, bytes]] = deque(maxlen=_WAITING)
         self._tasks: list[asyncio.Task[None]] = []
         bus.on_connect(self._publish)
-        engine.before_end = self._note_accounts
+        engine.before_end = self._note_all
+        self._lease = context.rig.lease
+        if isinstance(self._lease, LeaseHolder):
+            self._lease.heard_again = self._note_silence
 
     async def __aenter__(self) -> OperatorDesk:
         self._tasks = [
@@ -207,15 +213,38 @@ class OperatorDesk:
             return
         self._dirty.set()
 
-    def _note_accounts(self) -> None:
+    def _note_silence(self, unheard_s: float) -> None:
+        """Journal that nobody could hear of the lease, and soon what the hosts did meanwhile."""
+        self._note_unheard(unheard_s)
+        evidence = self._hear_evidence()
+        self._tasks.append(asyncio.create_task(evidence, name="evidence of a silence"))
+
+    async def _hear_evidence(self) -> None:
+        await self._clock.sleep(_EVIDENCE_S)
+        self._note_hosts()
+
+    def _note_unheard(self, unheard_s: float) -> None:
+        now_s = self._clock.unix_s()
+        from_s = round(now_s - unheard_s, 3)
+        self._context.note(LeaseUnheard(from_utc_s=from_s, until_utc_s=round(now_s, 3)))
+
+    def _note_all(self) -> None:
         """Journal what the hosts, and this desk, tell of their traffic."""
-        rig = self._context.rig
-        for role, device in rig.devices.items():
+        if isinstance(self._lease, LeaseHolder) and self._lease.unheard_s > self._lease.ttl_s:
+            self._note_unheard(self._lease.unheard_s)
+        self._note_hosts()
+        self._note_own()
+
+    def _note_hosts(self) -> None:
+        for role, device in self._context.rig.devices.items():
             report = device.account or HostReport(since_utc_s=self._since_utc_s, lease_s=0.0)
             silences = tuple(Silence(*times) for times in report.silences)
             facts = {**report.model_dump(exclude={"silences"}), "silences": silences}
             told = device.account is not None
             self._context.note(HostAccount(device=role, told=told, **facts))
+
+    def _note_own(self) -> None:
+        rig = self._context.rig
         counts = self._responder.counters.turned_away()
         if rig.malformed:
             counts["devices_malformed"] = rig.malformed
