@@ -252,6 +252,20 @@ def test_orders_are_checked_before_they_are_handed_in(run) -> None:
     run(act)
 
 
+def test_the_orders_shown_are_those_of_the_night_wherever_their_files_went(run, tmp_path) -> None:
+    async def act(bench: Bench) -> None:
+        (tmp_path / "orders" / "orders.yaml").unlink()
+        (tmp_path / "orders" / "site.yaml").write_text("name: another\n")
+        await bench.sign_in()
+        page = await bench.client.get("/")
+        assert page.status == 200
+        assert "name: IC 405" in await page.text()
+        await bench.order("check", orders=text_of(ORDERS))
+        assert "Nothing is wrong with these orders" in await (await bench.client.get("/")).text()
+
+    run(act)
+
+
 def test_orders_can_be_uploaded_as_a_file(run) -> None:
     new = text_of({**ORDERS, "targets": ORDERS["targets"][1:]})
 

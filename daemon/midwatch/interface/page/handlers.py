@@ -112,7 +112,8 @@ class Page:
         told, session.told = session.told, None
         text = session.orders
         if text is None:
-            text = await asyncio.to_thread(self._orders_text)
+            documents = self.outlook.documents()
+            text = documents.files[documents.main]
         targets = [] if watched.night is None else [t.name for t in watched.night.targets]
         body = (
             f'<p id="silence" role="alert" hidden></p>{told_box(told)}<div class="night">'
@@ -121,13 +122,6 @@ class Page:
         )
         session.orders, session.why = None, ""
         return self._document(request, body, signed_in=True)
-
-    def _orders_text(self) -> str:
-        try:
-            documents = self.outlook.documents()
-        except InputError as error:
-            return f"# {error}\n"
-        return documents.files[documents.main]
 
     async def _now(self, request: web.Request) -> web.Response:
         if self._session(request) is None:

@@ -73,11 +73,16 @@ class Outlook:
     Args:
         data_folder: in which the journal stands.
         declared: the night as the files say.
+
+    Raises:
+        InputError: the files of the orders cannot be read again.
     """
 
     def __init__(self, data_folder: Path, declared: Night) -> None:
         self._data_folder = data_folder
         self._declared = declared
+        # Now, while they are what the daemon was started with: somebody may edit or move them.
+        self._documents = documents_of(declared)
         self._seen: _Seen | None = None
         self._lock = threading.Lock()
 
@@ -96,15 +101,11 @@ class Outlook:
             return _glance(seen, now_utc_s, trouble)
 
     def documents(self) -> Documents:
-        """Return the files of the orders in force.
-
-        Raises:
-            InputError: they cannot be read any more.
-        """
+        """Return the files of the orders in force."""
         seen = self._seen
         if seen is not None and seen.documents is not None:
             return seen.documents
-        return documents_of(self._declared)
+        return self._documents
 
     def try_orders(self, text: str, who: str) -> tuple[Documents, Change | None]:
         """Judge new night orders as the daemon will; site and rig are those of the files.
