@@ -6,6 +6,7 @@ same bytes: fields in the order of the model, mappings in the order in which the
 
 from __future__ import annotations
 
+import math
 from datetime import UTC, datetime
 from enum import StrEnum
 from functools import lru_cache
@@ -19,6 +20,9 @@ from pydantic import (
     Field,
     JsonValue,
     ValidationError,
+    ValidationInfo,
+    ValidatorFunctionWrapHandler,
+    WrapValidator,
     model_validator,
 )
 from pydantic_core import from_json
@@ -31,6 +35,8 @@ MAX_JSON_BYTES = 256 * 1024
 # Messages that are remembered: within one process several participants read the same one in turn.
 _LATEST = 8
 CONTRACT_VERSION = 1
+# Context of a validation of what was just read as JSON, and so holds nothing else.
+_PARSED = object()
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -52,9 +58,25 @@ def _to_utc(when: datetime) -> datetime:
         raise ValueError("the time is outside the calendar in UTC") from None
 
 
+def _unless_parsed(
+    value: object, check: ValidatorFunctionWrapHandler, info: ValidationInfo
+) -> object:
+    known = info.context is _PARSED and isinstance(value, dict) and _is_finite(value)
+    return value if known else check(value)
+
+
+def _is_finite(value: object) -> bool:
+    """Tell whether JSON that was read holds no number too large for a float."""
+    if isinstance(value, float):
+        return math.isfinite(value)
+    if isinstance(value, dict):
+        return all(map(_is_finite, value.values()))
+    return not isinstance(value, list) or all(map(_is_finite, value))
+
+
 UtcDatetime = Annotated[AwareDatetime, AfterValidator(_to_utc)]
 Name = Annotated[str, Field(min_length=1, max_length=200)]
-JsonObject = dict[str, JsonValue]
+JsonObject = Annotated[dict[str, JsonValue], WrapValidator(_unless_parsed)]
 
 
 class Envelope(BaseModel):
@@ -203,7 +225,7 @@ def decode(model: type[Model], payload: bytes) -> Model:
 @lru_cache(maxsize=_LATEST)
 def _read(model: type[BaseModel], payload: bytes) -> BaseModel:
     # In two steps, since a number that is not finite would slip through in one.
-    return model.model_validate(from_json(payload, allow_inf_nan=False))
+    return model.model_validate(from_json(payload, allow_inf_nan=False), context=_PARSED)
 
 
 def explain(error: ValidationError) -> str:

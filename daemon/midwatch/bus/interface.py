@@ -103,12 +103,11 @@ class Subscription(AsyncIterator[Message]):
         return message
 
     async def __anext__(self) -> Message:
-        if self._queue:
-            return self._pop()
-        try:
-            return await self.get()
-        except SubscriptionClosedError:
-            raise StopAsyncIteration from None
+        while not self._queue:
+            if self.closed:
+                raise StopAsyncIteration
+            await self._wait()
+        return self._pop()
 
     async def __aenter__(self) -> Self:
         return self

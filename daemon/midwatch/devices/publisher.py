@@ -177,9 +177,10 @@ class Publisher:
         try:
             state = self._driver.state()
             # Most drivers return the same frozen model until something changes.
-            if state is not self._state and state != self._state:
-                self._body = state.model_dump_json().encode()
-                self._state = state
+            body = self._body if state is self._state else state.model_dump_json().encode()
+            self._state = state
+            if body != self._body:
+                self._body = body
                 self._noticed()
             elif not always:
                 return
