@@ -226,6 +226,23 @@ def test_the_holder_renews_four_times_in_a_life_and_through_a_lost_bus():
     assert token is None
 
 
+def test_a_host_that_came_up_is_told_of_the_lease_before_it_is_asked():
+    async def main():
+        broker = MemoryBroker()
+        async with toy_rig(broker=broker) as daemon, daemon.lease:
+            await daemon.clock.sleep(3)
+            async with toy_rig(Kind.MOUNT, broker=broker, client_id="host's own") as rig:
+                client = daemon.client(Kind.MOUNT)
+                await client.start()
+                await daemon.clock.sleep(1)
+                await client.do(Unpark(), 5)
+                await client.do(Unpark(), 5)
+                await client.stop()
+                return rig.hosts["mount"].counters.no_lease
+
+    assert run_virtual(main) == 0
+
+
 def test_a_host_that_came_up_between_two_renewals_is_told_of_the_lease_when_it_refuses():
     async def main():
         broker = MemoryBroker()

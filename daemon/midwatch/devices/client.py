@@ -104,6 +104,8 @@ class DeviceClient(Generic[S_co]):
         self._caller = caller
         self._clock = clock
         self._lease = lease
+        # The driver that was told of the lease, by when it came up.
+        self._leased: datetime | None = None
         self._model = cast("type[S_co]", STATES[kind])
         self._task: asyncio.Task[None] | None = None
         self._state: S_co | None = None
@@ -205,11 +207,15 @@ class DeviceClient(Generic[S_co]):
         lease = self._lease
         token = lease.token if lease is not None and command.needs_lease else None
         until_s = self._clock.mono() + timeout_s
+        if lease is not None and token is not None and self.since != self._leased:
+            # A driver that has come up has not heard of the lease, and would refuse.
+            self._leased = self.since
+            await lease.renew()
         answer = await self._request(command, timeout_s, token)
         left_s = until_s - self._clock.mono()
         refused = answer.error is not None and answer.error.kind is ErrorKind.NO_LEASE
         if lease is not None and token is not None and refused and left_s > 0:
-            # A host that has just come up has not heard of the lease: tell it, and ask once more.
+            # The lease did not get there: tell it again, and ask once more.
             await lease.renew()
             answer = await self._request(command, left_s, token)
         if answer.state_seq is not None:
