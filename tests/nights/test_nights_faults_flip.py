@@ -48,3 +48,47 @@ def test_a_flip_that_ends_on_the_wrong_side_is_made_good_by_another_slew(
     late_s = max(utc_s(str(fault.ended)) for fault in night.faults) - night.ended_s
     assert late_s <= 600.0
     assert cost_s <= minutes * 60.0 - 480.0 + 600.0 + PARKED_AND_BACK_S + 2 * FRAME_S
+
+
+# Each with what it may cost: its own length, the pauses of a ladder, a slew, a frame or two. Common
+# practice, no source.
+AROUND_THE_FLIP = {
+    "encoder-jump@20:52": 1 * FRAME_S,
+    "encoder-jump@20:54:15": 1 * FRAME_S,
+    "tracking-lost@20:53:30": 2 * FRAME_S,
+    "mount-limit-hit@20:53:30": 2 * FRAME_S,
+    "mount-stalls@20:52+4m": 240.0 + 300.0,
+    "slew-refused@20:50+10m": 600.0 + 300.0,
+    "slew-lands-elsewhere@20:50+10m": 600.0 + 900.0,
+    "mount-clock-wrong@20:45+15m": 900.0,
+    "mount-clock-wrong@20:53:20+15m": 900.0,
+    "mount-site-wrong@20:45+15m": 900.0,
+    "mount-site-wrong@20:53:20+15m": 900.0,
+}
+
+
+@pytest.mark.parametrize("fault", AROUND_THE_FLIP)
+def test_a_night_outlives_a_mount_in_trouble_around_its_flip(fault: str, tmp_path: Path) -> None:
+    night, cost_s = troubled(tmp_path, fault)
+    assert cost_s <= AROUND_THE_FLIP[fault]
+    lights = [utc_s(f.began) for f in night.lights if f.grade == "accepted"]
+    assert max(lights) > night.ended_s + 3000.0
+
+
+def test_a_mount_whose_clock_is_wrong_is_halted_before_its_host_has_to_stop_it(
+    tmp_path: Path,
+) -> None:
+    night, _ = troubled(tmp_path, "mount-clock-wrong@20:30+1h")
+    assert {fault.kind for fault in night.faults} == {"wrong_hour_angle"}
+    assert night.of("limit_held") == []
+    halted = [at_s for at_s, fact in night.of("duty_began") if fact.duty == "halt"]
+    assert night.began_s < halted[0] < night.ended_s
+
+
+def test_it_is_told_when_a_mount_was_stopped_at_a_limit_by_its_own_host(tmp_path: Path) -> None:
+    """Where it says that it is, three degrees further on, would be past the limit of five."""
+    night, _ = troubled(tmp_path, "mount-site-wrong@20:45+15m")
+    held = night.of("limit_held")[0][1]
+    assert held.device == "mount" and "past the limit" in held.message
+    stopped = [fault for _, fault in night.of("fault_began") if fault.fault == "not_tracking"]
+    assert held.message in stopped[0].message

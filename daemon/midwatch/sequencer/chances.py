@@ -6,6 +6,7 @@ before dawn, and before the meridian limit of the side on which the telescope is
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -161,6 +162,8 @@ def _on_its_side(
     rules, now = world.meridian, world.now_s
     end_s = min(window[1], world.hours.dawn_s)
     there = world.pointing.target == target.name and world.pointing.tracking
+    # What the mount itself makes of its clock and site may end the tracking earlier.
+    tracks_until_s = world.pointing.limit_at_s if there else math.inf
     ha_now = target.hour_angle_deg(now)
     side: Literal["east", "west"]
     if there and world.pointing.pier_side in ("east", "west"):
@@ -180,13 +183,14 @@ def _on_its_side(
         return Chance(target.name, target.priority, need, action, side, start_s, window, reason)
 
     if side == "east":
-        limit_s = target.next_at_hour_angle_s(180.0, now)
+        limit_s = min(target.next_at_hour_angle_s(180.0, now), tracks_until_s)
         need = _fitting(world, target, begin_s, min(end_s, limit_s))
         if need is None:
-            return "no exposure fits before it passes below the pole", limit_s + 1.0
+            return "no exposure fits before the limit on this side of the pier", limit_s + 1.0
         return chance("frames", need, begin_s, _until(end_s, now))
     passed = rules.past_meridian_deg <= ha_now
     limit_s = now if passed else target.next_at_hour_angle_s(rules.past_meridian_deg, now)
+    limit_s = min(limit_s, tracks_until_s)
     need = _fitting(world, target, begin_s, min(end_s, limit_s))
     if need is not None:
         return chance("frames", need, begin_s, _until(min(end_s, limit_s), now))

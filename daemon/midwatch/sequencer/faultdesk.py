@@ -19,7 +19,6 @@ from midwatch.sequencer.contracts import DutyFailedError
 from midwatch.sequencer.decide import Decision
 from midwatch.sequencer.faults import (
     CIRCLE,
-    WRONG_SIDE,
     is_of_link,
     needs_of,
     open_fault,
@@ -91,11 +90,9 @@ class FaultDesk:
             if fault.began.duty == "secure" and decision.duty in ("open", "close"):
                 # The sky has cleared meanwhile, or everything is at rest for good.
                 self.close(fault, f"{decision.duty} succeeded")
-            if (fault.began.fault, fault.began.duty, decision.duty) == (WRONG_SIDE, "flip", "slew"):
-                # After a flip that failed the mount is parked, and sent to the other side anew.
-                self.close(fault, "the mount goes to the side of its pier that it is sent to")
-            if decision.duty == "calibrate" and _of_exposing(fault.began):
-                self.close(fault, "the camera exposes and reads out again")
+            if (fault.began.duty, decision.duty) == ("flip", "slew"):
+                # After a flip that failed the mount is sent to the other side anew.
+                self.close(fault, "a slew has ended on the right side of the pier")
             if fault.began.duty != decision.duty or not self._proved(fault, decision):
                 continue
             remedy = retry_name(decision.duty)

@@ -2,35 +2,54 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 from midwatch.devices.models import MountState
-from midwatch.devices.rig import RigClient
+from midwatch.journal.events import LimitHeld
 from midwatch.sequencer.aim import Aim
+from midwatch.sequencer.context import DutyContext
 from midwatch.sequencer.faultdesk import FaultDesk
 from midwatch.sequencer.faults import NOT_TRACKING
 
 __all__ = ["TrackWatch"]
 
+# So long after its host has stopped a mount at a limit this is why it stands.
+_HELD_S = 60.0
+
 
 class TrackWatch:
-    """Opens the fault of a mount that stops by itself, and closes it; asked at every stir."""
+    """Opens the fault of a mount that stops by itself, and closes it; asked at every stir.
 
-    def __init__(self, rig: RigClient, aim: Aim, desk: FaultDesk) -> None:
-        self._rig = rig
+    Journals the limits at which the mount's host has stopped it.
+    """
+
+    def __init__(self, context: DutyContext, aim: Aim, desk: FaultDesk) -> None:
+        self._context = context
         self._aim = aim
         self._desk = desk
+        self._held: tuple[float, str] | None = None
+        context.rig.mount.on_event(self._hear)
 
     def look(self) -> None:
         """Compare what the mount does with where it was sent."""
-        mount = self._rig.mount
+        mount = self._context.rig.mount
         state = mount.state
         if mount.down or state is None or not state.connected:
             return  # that is the fault of its link
         if state.tracking or state.parked:
             self._desk.hold("mount", NOT_TRACKING, None)
         elif self._aim.target is not None and not state.slewing:
-            self._desk.hold("mount", NOT_TRACKING, _stopped(self._aim.target, state))
+            self._desk.hold("mount", NOT_TRACKING, self._stopped(self._aim.target, state))
 
+    def _hear(self, name: str, facts: Mapping[str, Any]) -> None:
+        if name == "limit_held":
+            message = str(facts.get("message", "a limit"))
+            self._held = (self._context.clock.mono(), message)
+            self._context.note(LimitHeld(device="mount", message=message))
 
-def _stopped(target: str, mount: MountState) -> str:
-    why = mount.fault or "it does not say why; look at its power, its cables and its own limits"
-    return f"the mount has stopped tracking {target} although nobody told it to: {why}"
+    def _stopped(self, target: str, mount: MountState) -> str:
+        if self._held is not None and self._context.clock.mono() - self._held[0] <= _HELD_S:
+            return f"the mount was stopped at a limit by its own host: {self._held[1]}"
+        why = mount.fault or "it does not say why; look at its power, its cables and its own limits"
+        return f"the mount has stopped tracking {target} although nobody told it to: {why}"

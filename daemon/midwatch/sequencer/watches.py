@@ -20,7 +20,7 @@ class Watches:
 
     def __init__(self, context: DutyContext, aim: Aim, desk: FaultDesk) -> None:
         self._desk = desk
-        self._tracking = TrackWatch(context.rig, aim, desk)
+        self._tracking = TrackWatch(context, aim, desk)
         self._light = LightWatch(context.record, desk)
         self._time = TimeWatch(context.clock, context.rig, context.observer, desk)
         self._cold = ColdWatch(context, aim, desk)

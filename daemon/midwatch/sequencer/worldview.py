@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field, replace
 
+from midwatch.devices.guard import right_ascensions_deg
 from midwatch.devices.models import MountState
 from midwatch.devices.rig import RigClient
 from midwatch.journal.events import FrameGraded
@@ -70,8 +71,13 @@ class LimitForecast:
         key = (mount.ra_deg, mount.dec_deg, mount.pier_side)
         if self._key is None or _moved(key, self._key):
             observer, limits = self.limits.observer, self.limits.limits
-            left_s = seconds_until_breach(
-                observer, limits, mount.ra_deg, mount.dec_deg, now_s, mount.pier_side
+            # With another clock or site than ours it may be elsewhere than it says; its host looks
+            # at both places as well.
+            left_s = min(
+                seconds_until_breach(
+                    observer, limits, ra_deg, mount.dec_deg, now_s, mount.pier_side
+                )
+                for ra_deg in right_ascensions_deg(observer, mount, now_s)
             )
             self._key, self._at_s = key, now_s + left_s
         return self._at_s
