@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import math
-
 import pytest
 
-from midwatch.interface.drilling.gaps import Gaps, dithered_until, gaps_of
+from midwatch.interface.drilling.gaps import Gaps, gaps_of, undithered
 from midwatch.journal.events import Dithered, Fact, FrameBegun, FrameRead, MotionEnded
 from midwatch.journal.record import NightRecord
 from midwatch.journal.store import Event
@@ -19,10 +17,12 @@ class Story:
 
     def __init__(self) -> None:
         self.now_s = 1000.0
+        self.clock_off_s = 0.0
         self.events: list[Event] = []
 
     def tell(self, fact: Fact) -> None:
-        self.events.append(Event(len(self.events) + 1, round(self.now_s, 3), "n", fact, ""))
+        at_s = round(self.now_s + self.clock_off_s, 3)
+        self.events.append(Event(len(self.events) + 1, at_s, "n", fact, ""))
 
     def light(self, target: str = "A") -> None:
         name = f"n-{len(self.events)}"
@@ -74,20 +74,37 @@ def test_gaps_are_the_shortest_of_their_kind():
         plain=pytest.approx(2.0), dithered=pytest.approx(20.0, abs=0.01),
         flipped=pytest.approx(90.0), switched=pytest.approx(70.0),
     )  # fmt: skip
-    assert dithered_until(record, story.events, 2) == math.inf
+    assert undithered(record, story.events, 2) == ()
 
 
-def test_a_night_keeps_to_dithers_until_the_first_that_is_left_out():
+def test_dithers_are_missed_only_where_they_were_left_out():
     story = Story()
-    for _ in range(3):
+    for _ in range(4):
+        story.light()
+        story.now_s += 2.0
+    story.dither(20.0)
+    for _ in range(2):
         story.light()
         story.now_s += 2.0
     record = story.record()
-    # The second exposure is followed by a third without a dither between.
-    assert dithered_until(record, story.events, 2) == pytest.approx(1102.0)
-    assert dithered_until(record, story.events, 1) == pytest.approx(1000.0)
-    assert dithered_until(record, story.events, 3) == math.inf
-    assert dithered_until(record, story.events, 0) == math.inf
+    # They begin at 1000, 1102, 1204, 1306 s and after the dither at 1428, 1530 s.
+    near = pytest.approx
+    assert undithered(record, story.events, 2) == ((near(1204.0, abs=1.0), near(1306.0, abs=1.0)),)
+    assert undithered(record, story.events, 1) == (
+        (near(1102.0, abs=1.0), near(1306.0, abs=1.0)),
+        (near(1530.0, abs=1.0), near(1530.0, abs=1.0)),
+    )
+    assert undithered(record, story.events, 4) == undithered(record, story.events, 0) == ()
+
+
+def test_dithers_are_seen_also_when_the_clock_of_the_journal_is_set():
+    story = Story()
+    story.light()
+    story.now_s += 2.0
+    story.clock_off_s = 7.0  # what was written at the end of the dither lies after the exposure
+    story.dither(20.0)
+    story.light()
+    assert gaps_of(story.record(), story.events).dithered == pytest.approx(22.0)
 
 
 def test_the_shorter_of_two_nights_counts():

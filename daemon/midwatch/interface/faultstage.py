@@ -20,7 +20,7 @@ from midwatch.orders.fault_kinds import FAULT_KINDS, shown_by
 from midwatch.orders.faults import ScheduledFault
 from midwatch.orders.models import DeviceEntry, Devices, Rig
 
-__all__ = ["FaultStage", "Lives", "faulty_rig"]
+__all__ = ["STEP_S", "FaultStage", "Lives", "faulty_rig"]
 
 _log = structlog.get_logger(__name__)
 
@@ -32,7 +32,8 @@ _DISTURBANCES = {
     "bus-reordering": Disturbance(latency_s=0.5, reordering=True),
 }
 _SLOW_DISK_S = 20.0
-_STEP_S = {"clock-step-seconds": 7.0, "clock-step-hours": 7200.0}
+# By how much the clock of the daemon's machine is ahead.
+STEP_S = {"clock-step-seconds": 7.0, "clock-step-hours": 7200.0}
 # After the power is back: starting the machine, then the daemon.
 _BOOT_S = 40.0
 
@@ -189,8 +190,8 @@ class FaultStage:
             await life.bus.restore()
 
     async def _host(self, name: str, on: bool) -> None:
-        if name in _STEP_S:
-            self._machine.shift_s += _STEP_S[name] if on else -_STEP_S[name]
+        if name in STEP_S:
+            self._machine.shift_s += STEP_S[name] if on else -STEP_S[name]
         elif name == "slow-disk":
             self._disk.delay_s = _SLOW_DISK_S if on else 0.0
         elif name.startswith("disk-"):

@@ -114,6 +114,7 @@ class Engine:
             night.site.safety,
             rig.weather is not None,
             troubled=before is not None and before.cause == "unsafe",
+            note=journal.append,
         )
         self._view = WorldView(
             night,

@@ -7,10 +7,12 @@ before it and are good after it, and it was shorter than the calm time, a few of
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 
 from midwatch.devices.models import WeatherState
+from midwatch.journal.events import WeatherTurned
 from midwatch.orders.models import SafetyLimits
 from midwatch.sequencer.world import Safety
 
@@ -26,11 +28,14 @@ class SafetyWatch:
     Attributes:
         troubled: it was unsafe when the daemon before this one stopped, so that good readings
             must first stay good.
+        note: told when a reading goes beyond a limit, and when none is beyond any more.
     """
 
     limits: SafetyLimits
     has_sensor: bool
     troubled: bool = False
+    note: Callable[[WeatherTurned], object] | None = None
+    _over: bool = False
     _heard: bool = False
     _state: Safety | None = None
     _good_since_s: float | None = None
@@ -45,6 +50,7 @@ class SafetyWatch:
         """Judge the latest readings; ``age_s`` is how old they are."""
         weather, age_s = self._latest(weather, age_s, now_s)
         bad = self._bad(weather, age_s) if self.has_sensor else None
+        self._tell(bad)
         trouble = bad or (self._missing(weather, age_s) if self.has_sensor else None)
         self._heard = self._heard or (weather is not None and age_s <= self.limits.stale_s)
         if trouble is not None and not self._heard:
@@ -64,6 +70,11 @@ class SafetyWatch:
         if self._state.safe:
             self._gap_since_s = None
         return self._state
+
+    def _tell(self, bad: str | None) -> None:
+        if self.note is not None and (bad is not None) != self._over:
+            self._over = not self._over
+            self.note(WeatherTurned(over=self._over, reason=bad or "nothing is over its limit"))
 
     def _latest(
         self, weather: WeatherState | None, age_s: float, now_s: float

@@ -8,7 +8,6 @@ from typing import Any
 
 from midwatch.interface.console import say
 
-
 _DIALECT = {"$schema": "https://json-schema.org/draft/2020-12/schema"}
 
 

@@ -6,12 +6,13 @@ A schedule of exposures is sought that is free to do whatever it likes, one seco
 - takes exposures of the lengths ordered (and of those that the night itself took unguided);
 - leaves between exposures the shortest gaps that this night or the one without faults has shown:
   reading out, dithering as often as ordered, changing target, flipping;
-- takes no light where a fault leaves none (see ``lost_light``), and points anew after a park;
+- takes no light where a fault or the weather leaves none (see ``lost_light``), and points anew
+  after a park;
 - obeys who closes the night or takes a target out of the orders.
 
 No night can do better, since what it did is such a schedule. Focus runs, changes of filter and
 first settling are left out: a plan that knows everything needs none of them in the dark. Guiding
-takes no light away: once a night had to do without dithers, none are asked for.
+takes no light away: while a night had to do without dithers, none are asked for.
 
 The best schedule is found by dynamic programming backwards in time over whole exposures. That no
 target counts for more than was ordered is a limit over the whole night, which is priced instead
@@ -28,12 +29,12 @@ from dataclasses import dataclass, replace
 from midwatch.interface.drilling.gaps import (
     Gaps,
     counted_s,
-    dithered_until,
     gaps_of,
     lights_of,
+    undithered,
     wanted_s,
 )
-from midwatch.interface.drilling.lost_light import Dark, clouded, dark_spans
+from midwatch.interface.drilling.lost_light import Dark, Rules, clouded, dark_spans, over_limits
 from midwatch.interface.drilling.timetable import Place, Steps, best_schedule
 from midwatch.journal.events import OperatorSpoke, OrdersChanged
 from midwatch.journal.record import NightRecord
@@ -95,11 +96,13 @@ def clairvoyant_s(
         plan: of the night.
         faults: that were brought about.
         record: of the night, for the lengths of its exposures.
-        events: the same, in the order of the journal, for its clouds.
+        events: the same, in the order of the journal, for its weather.
         gaps: the shortest that were seen.
     """
-    darks = [*dark_spans(faults, night.site.safety, tuple(night.rig.devices.present()))]
-    darks += clouded(events)
+    safety, roles = night.site.safety, tuple(night.rig.devices.present())
+    rules = Rules(safety, roles, night.rig.bus.lease_s, plan.work_from_s)
+    darks = [*dark_spans(faults, rules), *clouded(events, faults)]
+    darks += over_limits(events, faults, safety.calm_s)
     recovered_s = gaps.recovered or 0.0
     darks = [
         Dark(d.from_utc_s, d.until_utc_s + (recovered_s if d.parked else 0.0), d.how) for d in darks
@@ -114,10 +117,8 @@ def clairvoyant_s(
     darks += [Dark(at, math.inf, "begin") for at in _closed_by_hand(events)]
     until = _removed(events)
     places = [_until(place, until.get(place.target, math.inf)) for place in places]
-    every = night.rig.guiding.dither_every if "guider" in night.rig.devices.present() else 0
-    steps = Steps(
-        gaps=gaps, dither_every=every, dithered_until_utc_s=dithered_until(record, events, every)
-    )
+    every = night.rig.guiding.dither_every if "guider" in roles else 0
+    steps = Steps(gaps, every, undithered(record, events, every))
     wanted = {t.target.name: wanted_s(night, t.target.name) for t in plan.targets}
     return priced_bound_s(places, darks, steps, wanted, (plan.dusk_s, plan.dawn_s))
 

@@ -3,22 +3,19 @@
 from __future__ import annotations
 
 import math
-from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields
-from itertools import pairwise
 
-from midwatch.journal.events import Dithered, Flipped, MotionEnded
+from midwatch.journal.events import Dithered, Flipped, FrameBegun, MotionEnded
 from midwatch.journal.record import FrameRecord, NightRecord
-from midwatch.journal.store import Event, facts_of
+from midwatch.journal.store import Event
 from midwatch.orders import Night
 
-__all__ = ["Gaps", "counted_s", "dithered_until", "gaps_of", "lights_of", "wanted_s"]
+__all__ = ["Gaps", "counted_s", "gaps_of", "lights_of", "undithered", "wanted_s"]
 
-
-# The journal's moments are rounded; an exposure begins at the instant in which a dither ends.
-_ROUNDED_S = 0.01
+# Schedules are made of whole seconds.
+_SECOND_S = 1.0
 
 
 @dataclass(frozen=True)
@@ -72,52 +69,59 @@ def gaps_of(record: NightRecord, events: Sequence[Event]) -> Gaps:
     return Gaps(**shortest)
 
 
-def dithered_until(record: NightRecord, events: Sequence[Event], every: int) -> float:
-    """Return how long a night kept to dithering as often as ordered, POSIX seconds.
+def undithered(
+    record: NightRecord, events: Sequence[Event], every: int
+) -> tuple[tuple[float, float], ...]:
+    """Return the spans in which a night did not dither as often as ordered, POSIX seconds.
 
-    Infinity for all night. Afterwards nothing had to be dithered, so nothing must be asked for.
+    Each from the beginning of the first exposure that should have come after a dither to that of
+    the last one in a row. Nothing could be dithered then, so nothing must be asked for.
 
     Args:
         record: of the night.
         events: the same, in the order of the journal.
         every: light frames from one dither to the next; 0 for none.
     """
+    spans: list[tuple[float, float]] = []
     since = 1
-    for kind, before, _ in _between(record, events):
+    for kind, _, after in _between(record, events):
         since = since + 1 if kind == "plain" else 1
         if 0 < every < since:
-            return before.began_utc_s
-    return math.inf
+            at = after.began_utc_s
+            first = at - _SECOND_S if since == every + 1 else spans.pop()[0]
+            spans.append((first, at + _SECOND_S))
+    return tuple(spans)
 
 
 def _between(
     record: NightRecord, events: Sequence[Event]
 ) -> Iterator[tuple[str, FrameRecord, FrameRecord]]:
-    """Yield what lies between each two light frames, as `Gaps` names it."""
-    dithers = [at for at, _ in facts_of(events, Dithered)]
-    turns = _turns(events)
-    for before, after in pairwise(lights_of(record)):
-        if before.begun.target != after.begun.target:
-            kind = "switched"
-        elif _side(turns, before.began_utc_s) != _side(turns, after.began_utc_s):
-            kind = "flipped"
-        elif any(before.ended_utc_s < at < after.began_utc_s + _ROUNDED_S for at in dithers):
-            kind = "dithered"
-        else:
-            kind = "plain"
-        yield kind, before, after
+    """Yield what lies between each two light frames, as `Gaps` names it.
 
-
-def _turns(events: Sequence[Event]) -> list[tuple[float, str]]:
-    """Return the side of the pier from each end of motion on, as the mount tells it."""
-    turns = [(at, end.pier_side) for at, end in facts_of(events, MotionEnded) if end.what != "park"]
-    turns += [(at, flip.to_side) for at, flip in facts_of(events, Flipped) if flip.ok]
-    return sorted(turns, key=lambda turn: turn[0])
-
-
-def _side(turns: Sequence[tuple[float, str]], at_utc_s: float) -> str:
-    index = bisect_right(turns, at_utc_s + _ROUNDED_S, key=lambda turn: turn[0])
-    return turns[index - 1][1] if index else ""
+    By the order of the journal, whose moments come from another clock than those of exposures.
+    """
+    lights = {light.begun.exposure_id: light for light in lights_of(record)}
+    before: FrameRecord | None = None
+    side = side_before = ""
+    dithered = False
+    for event in events:
+        fact = event.fact
+        if isinstance(fact, Dithered):
+            dithered = True
+        elif isinstance(fact, MotionEnded) and fact.what != "park":
+            side = fact.pier_side
+        elif isinstance(fact, Flipped) and fact.ok:
+            side = fact.to_side
+        elif isinstance(fact, FrameBegun) and fact.exposure_id in lights:
+            after = lights[fact.exposure_id]
+            if before is not None:
+                kind = "dithered" if dithered else "plain"
+                if before.begun.target != after.begun.target:
+                    kind = "switched"
+                elif side != side_before:
+                    kind = "flipped"
+                yield kind, before, after
+            before, side_before, dithered = after, side, False
 
 
 def lights_of(record: NightRecord) -> list[FrameRecord]:

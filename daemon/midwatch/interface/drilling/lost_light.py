@@ -1,25 +1,27 @@
 """When no light could be taken under given faults, whatever one knew.
 
 Everything here errs on the side of light: what is not certain to take light away takes none.
-Clouds are taken from the night's own readings, since no fault says how thick they are.
+Clouds, and weather beyond the limits that no fault has brought, are taken from the night's own
+readings: a clairvoyant knows them too.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
-from midwatch.journal.events import Sample
+from midwatch.interface.faultstage import STEP_S
+from midwatch.journal.events import NightBegan, Sample, WeatherTurned
 from midwatch.journal.store import Event, facts_of
 from midwatch.orders.fault_kinds import FAULT_KINDS
 from midwatch.orders.faults import ScheduledFault
 from midwatch.orders.models import SafetyLimits
 
-__all__ = ["Dark", "clouded", "dark_spans"]
+__all__ = ["Dark", "Rules", "clouded", "dark_spans", "over_limits"]
 
-How = Literal["all", "half", "begin"]
+How = Literal["all", "half", "begin", "end"]
 
 # Clocks, messages and devices take their time at both ends of a fault.
 _SLACK_S = 10.0
@@ -36,10 +38,12 @@ _OVERCAST_PERCENT = 80.0
 _NO_CAMERA = ("camera-unplugged", "camera-driver-crash-loop", "power-cut")
 # The star does not stay, or no light comes in: an exposure of which half falls here is lost.
 _NO_STAR = ("mount-stalls", "mount-power-lost", "shutter-stuck")
-# Nobody can have an exposure begun, or those that are begun never end.
-_NO_BEGINNING = (
-    "exposure-never-ends", "bus-partition", "broker-restart", "daemon-killed", "suspend",
-)  # fmt: skip
+# Nobody can have an exposure begun: the devices hear of no daemon.
+_NOT_HEARD = ("bus-partition", "broker-restart", "daemon-killed", "suspend")
+# Frames that are read out now are no good.
+_NO_FRAME = ("frame-truncated", "frame-corrupt", "frame-wrong-size")
+# The roof does not come to stand open.
+_NO_OPENING = ("roof-stays-shut", "roof-stops-halfway")
 # Whoever reads the weather late goes on with the exposure in hand.
 _BLINDING = ("bus", "host")
 
@@ -50,7 +54,7 @@ class Dark:
 
     Attributes:
         how: "all": an exposure may not touch it; "half": not half of an exposure may fall into
-            it; "begin": no exposure may begin in it.
+            it; "begin", "end": no exposure may begin, or end, in it.
         parked: the telescope has to be pointed anew afterwards.
     """
 
@@ -60,23 +64,34 @@ class Dark:
     parked: bool = False
 
 
-def dark_spans(
-    faults: Sequence[ScheduledFault], safety: SafetyLimits, roles: Sequence[str]
-) -> list[Dark]:
-    """Return the stretches that faults take away.
+@dataclass(frozen=True)
+class Rules:
+    """What site, rig and orders lay down.
 
-    Args:
-        faults: of the night.
+    Attributes:
         safety: limits of the site; what is not watched closes nothing.
         roles: of the rig's devices.
+        lease_s: silence of the daemon after which devices make themselves safe.
+        work_from_s: the roof is not opened before, POSIX seconds.
     """
-    spans = [*_of_devices(faults)]
-    if "weather" in roles:
-        spans += _of_weather(faults, safety)
+
+    safety: SafetyLimits
+    roles: Sequence[str]
+    lease_s: float
+    work_from_s: float
+
+
+def dark_spans(faults: Sequence[ScheduledFault], rules: Rules) -> list[Dark]:
+    """Return the stretches that faults take away."""
+    spans = [*_of_devices(faults, rules.lease_s)]
+    if "weather" in rules.roles:
+        spans += _of_weather(faults, rules.safety)
+    if "roof" in rules.roles:
+        spans.append(Dark(-math.inf, _roof_opens_s(rules.work_from_s, faults), "all"))
     return [span for span in spans if span.until_utc_s > span.from_utc_s]
 
 
-def _of_devices(faults: Iterable[ScheduledFault]) -> Iterable[Dark]:
+def _of_devices(faults: Iterable[ScheduledFault], lease_s: float) -> Iterable[Dark]:
     for fault in faults:
         begins, ends = fault.from_utc_s + _SLACK_S, fault.until_utc_s - _SLACK_S
         if fault.name in _NO_CAMERA:
@@ -84,8 +99,15 @@ def _of_devices(faults: Iterable[ScheduledFault]) -> Iterable[Dark]:
             yield Dark(begins, ends + boot_s, "all")
         elif fault.name in _NO_STAR:
             yield Dark(begins, ends, "half", parked=fault.name == "mount-power-lost")
-        elif fault.name in _NO_BEGINNING:
+        elif fault.name in _NO_FRAME:
+            yield Dark(begins, ends, "end")
+        elif fault.name == "exposure-never-ends":
             yield Dark(begins, ends, "begin")
+        elif fault.name in _NOT_HEARD:
+            yield Dark(begins, ends, "begin")
+            # Left alone for longer than the lease, the camera gives up what it exposes. The mount
+            # has certainly parked a lease later, also where its driver was started anew meanwhile.
+            yield Dark(begins + lease_s, ends, "all", parked=ends - begins > 2.0 * lease_s)
 
 
 def _of_weather(faults: Sequence[ScheduledFault], safety: SafetyLimits) -> Iterable[Dark]:
@@ -98,14 +120,13 @@ def _of_weather(faults: Sequence[ScheduledFault], safety: SafetyLimits) -> Itera
         stuck = [other for other in faults if other.name == "weather-stuck"]
         if any(other.from_utc_s < ends and other.until_utc_s > begins for other in stuck):
             continue
-        blind = any(
-            (FAULT_KINDS[other.name].where in _BLINDING or other.name.startswith("weather-driver"))
-            and other.from_utc_s < begins + _READING_S
-            and other.until_utc_s > fault.from_utc_s - _READING_S
-            for other in faults
-        )
+        blind = _blinded(fault.from_utc_s, begins, faults)
         how: How = "begin" if blind else "all"
-        opens_s = _roof_opens_s(ends + safety.calm_s - _SLACK_S, faults)
+        # After a mere gap in the readings, shorter than the calm time, a few good ones are enough.
+        gap = fault.name == "weather-silent" and (
+            fault.until_utc_s - fault.from_utc_s < safety.calm_s or blind
+        )
+        opens_s = _roof_opens_s(ends + (0.0 if gap else safety.calm_s) - _SLACK_S, faults)
         yield Dark(begins, opens_s, how, parked=True)
 
 
@@ -129,25 +150,77 @@ def _roof_opens_s(wanted_s: float, faults: Sequence[ScheduledFault]) -> float:
     """Return when a closed roof can be open again."""
     for fault in faults:
         if (
-            fault.name == "roof-stays-shut"
+            fault.name in _NO_OPENING
             and fault.from_utc_s + _SLACK_S <= wanted_s < fault.until_utc_s
         ):
             wanted_s = fault.until_utc_s - _SLACK_S
     return wanted_s
 
 
-def clouded(events: Sequence[Event]) -> list[Dark]:
+def over_limits(
+    events: Sequence[Event], faults: Sequence[ScheduledFault], calm_s: float
+) -> list[Dark]:
+    """Return the stretches in which readings were beyond the site's limits, with the calm after.
+
+    Args:
+        events: of the night, in the order of the journal.
+        faults: of the night; they may keep the daemon from doing what its readings ask for.
+        calm_s: for which it must be good again.
+    """
+    spans: list[Dark] = []
+    since: float | None = None
+    for event in events:
+        turn, at = event.fact, event.at_utc_s
+        if not isinstance(turn, (WeatherTurned, NightBegan)):
+            continue
+        over = isinstance(turn, WeatherTurned) and turn.over
+        if since is not None and not over:
+            # What a daemon that died had not seen end may have ended at once.
+            seen = isinstance(turn, WeatherTurned) and not _stepped(at, faults)
+            ends = at if seen else since
+            spans.append(Dark(since + _SLACK_S, ends + calm_s - _SLACK_S, "all", parked=True))
+            since = None
+        elif over and not _stepped(at, faults) and not _blinded(at, at, faults):
+            since = at
+    if since is not None:
+        spans.append(Dark(since + _SLACK_S, since + calm_s - _SLACK_S, "all", parked=True))
+    return [replace(span, until_utc_s=_roof_opens_s(span.until_utc_s, faults)) for span in spans]
+
+
+def clouded(events: Sequence[Event], faults: Sequence[ScheduledFault]) -> list[Dark]:
     """Return the stretches between readings that all show a closed sky."""
     spans: list[Dark] = []
     since: float | None = None
     last = math.nan
     for at, sample in facts_of(events, Sample):
-        if sample.cloud_percent is not None and sample.cloud_percent >= _OVERCAST_PERCENT:
-            since = at if since is None else since
-            last = at
+        cloud_percent = sample.cloud_percent
+        if cloud_percent is not None and cloud_percent >= _OVERCAST_PERCENT:
+            if not _stepped(at, faults):
+                since = at if since is None else since
+                last = at
         elif since is not None:
             spans.append(Dark(since, last, "half"))
             since = None
     if since is not None:
         spans.append(Dark(since, last, "half"))
     return [span for span in spans if span.until_utc_s > span.from_utc_s]
+
+
+def _stepped(at_utc_s: float, faults: Iterable[ScheduledFault]) -> bool:
+    """Tell whether a moment of the journal may come from a clock that was hours off."""
+    step_s = STEP_S["clock-step-hours"]
+    return any(
+        fault.name == "clock-step-hours"
+        and fault.from_utc_s - _SLACK_S < at_utc_s - step_s < fault.until_utc_s + _READING_S
+        for fault in faults
+    )
+
+
+def _blinded(from_utc_s: float, until_utc_s: float, faults: Iterable[ScheduledFault]) -> bool:
+    """Tell whether somebody may not have seen, or not have followed, readings of this time."""
+    return any(
+        (FAULT_KINDS[fault.name].where in _BLINDING or fault.name.startswith("weather-driver"))
+        and fault.from_utc_s < until_utc_s + _READING_S
+        and fault.until_utc_s > from_utc_s - _READING_S
+        for fault in faults
+    )

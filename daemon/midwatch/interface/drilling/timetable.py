@@ -17,6 +17,7 @@ __all__ = ["Place", "Schedule", "Steps", "best_schedule"]
 
 Seconds = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+Spans = tuple[tuple[float, float], ...]
 N = TypeVar("N", int, float)
 
 # Less than this, in seconds of exposure, is no difference.
@@ -33,7 +34,7 @@ class Place:
     """
 
     target: str
-    spans_utc_s: tuple[tuple[float, float], ...]
+    spans_utc_s: Spans
     lengths_s: tuple[float, ...]
 
 
@@ -44,12 +45,12 @@ class Steps:
     Attributes:
         gaps: the shortest.
         dither_every: exposures from one dither to the next; 0 for no dithers.
-        dithered_until_utc_s: from then on dithers may be left out.
+        undithered_utc_s: spans in which exposures may begin without a dither that is due.
     """
 
     gaps: Gaps
     dither_every: int
-    dithered_until_utc_s: float
+    undithered_utc_s: Spans = ()
 
 
 @dataclass(frozen=True)
@@ -130,8 +131,7 @@ class _Table:
         plain = gaps.plain or 0.0
         # As many exposures as this, and a dither is due.
         self._due = steps.dither_every if gaps.dithered is not None else 0
-        free_from = 0.0 if not self._due else steps.dithered_until_utc_s - origin
-        self._free_from = math.ceil(min(max(free_from, 0.0), count))
+        self._undithered = _within(steps.undithered_utc_s, origin, count)
         self._dither = max(0, math.floor((gaps.dithered or 0.0) - plain))
         self._exposures = [
             [_exposure(length, worth[place.target], masks, plain) for length in place.lengths_s]
@@ -184,16 +184,18 @@ class _Table:
             np.maximum.accumulate(back, out=back)
 
     def _expose(self, best: Seconds, place: int, phase: int, option: _Exposure, begin: int) -> None:
-        # Where a dither is due, one has to come first, for as long as they bind.
-        late = max(0, self._free_from - begin) if phase == self._due else 0
         end = begin + len(best)
-        if begin + late > option.last or end <= option.first:
+        if begin > option.last or end <= option.first:
             return
-        may_begin = option.may_begin[begin + late : end]
+        may_begin = option.may_begin[begin:end]
+        if self._dither_first(phase):
+            may_begin = may_begin & self._undithered[begin:end]
         after = min(phase + 1, self._due)
-        later = self._rest[place, after, begin + late + option.step : end + option.step]
-        part = best[late:]
-        np.maximum(part, np.where(may_begin, later + option.worth_s, 0.0), out=part)
+        later = self._rest[place, after, begin + option.step : end + option.step]
+        np.maximum(best, np.where(may_begin, later + option.worth_s, 0.0), out=best)
+
+    def _dither_first(self, phase: int) -> bool:
+        return 0 < self._due == phase
 
     def _ways_from(self, place: int, phase: int) -> Iterator[tuple[int, int, int]]:
         if phase:
@@ -239,7 +241,7 @@ class _Table:
 
     def _options(self, place: int, phase: int, at: int) -> Iterator[tuple[_Exposure, int]]:
         """Yield what can be exposed here and now, with the phase after it."""
-        if phase < self._due or at >= self._free_from:
+        if not self._dither_first(phase) or self._undithered[at]:
             for option in self._exposures[place]:
                 if option.may_begin[at]:
                     yield option, min(phase + 1, self._due)
@@ -249,16 +251,14 @@ class _Masks:
     """Where exposures of a place may begin."""
 
     def __init__(self, place: Place, darks: Sequence[Dark], origin: int, count: int) -> None:
-        opened = np.zeros(count + 1, dtype=bool)
-        for start, end in place.spans_utc_s:
-            first, last = math.floor(start) - origin, math.ceil(end) - origin
-            opened[_clip(first, count) : _clip(last, count)] = True
+        opened = _within(place.spans_utc_s, origin, count)
         half = np.zeros(count + 1, dtype=bool)
         self._begin = np.ones(count, dtype=bool)
-        marks = {"all": opened, "half": half, "begin": self._begin}
+        self._end = np.ones(count + 1, dtype=bool)
+        marks = {"all": opened, "half": half, "begin": self._begin, "end": self._end}
         for dark in darks:
             begins, ends = dark.from_utc_s - origin, dark.until_utc_s - origin
-            span = slice(math.ceil(_clip(begins, count)), math.floor(_clip(ends, count)))
+            span = slice(math.ceil(_clip(begins, count)), math.floor(_clip(ends, count + 1)))
             marks[dark.how][span] = dark.how == "half"
         self._count = count
         self._open = np.concatenate([[0], np.cumsum(opened[:count])])
@@ -272,8 +272,18 @@ class _Masks:
             return found
         opened = self._open[length:] - self._open[:fits]
         spoiled = self._half[length:] - self._half[:fits]
-        found[:fits] = ((opened >= length) & (2 * spoiled < max(length, 1)))[: self._count]
+        may = (opened >= length) & (2 * spoiled < max(length, 1)) & self._end[length:]
+        found[:fits] = may[: self._count]
         return found & self._begin
+
+
+def _within(spans_utc_s: Spans, origin: int, count: int) -> Mask:
+    """Return the seconds of the night that lie in spans, and one more."""
+    inside = np.zeros(count + 1, dtype=bool)
+    for start, end in spans_utc_s:
+        first, last = math.floor(start) - origin, math.ceil(end) - origin
+        inside[_clip(first, count) : _clip(last, count)] = True
+    return inside
 
 
 def _clip(second: N, count: int) -> N | int:
