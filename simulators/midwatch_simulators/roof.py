@@ -13,6 +13,9 @@ from midwatch.devices.models import CloseRoof, Command, Kind, OpenRoof, RoofStat
 from .device import Handler, Heard, Options, SimulatedDevice, awake, read_options
 from .truth import MountTruth, RoofTruth
 
+# Between two looks at the switch that tells of the mount.
+_LOOK_S = 5.0
+
 
 class RoofOptions(Options):
     """Settings of the simulated roof.
@@ -20,14 +23,22 @@ class RoofOptions(Options):
     Attributes:
         travel_s: time from closed to open.
         open: whether it is open when the night begins.
+        clears_telescope: whether it closes over a telescope in any position.
+        waits_s: how long such a roof waits for the mount to park when nobody is in command.
     """
 
     travel_s: float = Field(default=25.0, gt=0, le=600)
     open: bool = False
+    clears_telescope: bool = False
+    waits_s: float = Field(default=120.0, ge=0, le=240)
 
 
 class SimulatedRoof(SimulatedDevice):
-    """A roof that refuses to close over a mount that is not parked."""
+    """A roof that refuses to close over a mount that is not parked, unless it clears it anyway.
+
+    Its switch at the mount is simulated over the bus, and is as good as that: with the broker
+    frozen it shows what it showed last. A real one is a wire.
+    """
 
     kind = Kind.ROOF
     shows: ClassVar[tuple[str, ...]] = ("roof-stays-shut", "roof-stops-halfway", "roof-sensor-lies")
@@ -43,6 +54,10 @@ class SimulatedRoof(SimulatedDevice):
     def handlers(self) -> Mapping[type[Command[Any]], Handler]:
         """Return what answers each command."""
         return {OpenRoof: self._open, CloseRoof: self._close}
+
+    def limits(self) -> dict[str, JsonValue]:
+        """Return whether it may close over a telescope that is not parked."""
+        return {"clears_telescope": self._options.clears_telescope}
 
     def truth(self) -> RoofTruth:
         """Return how far the roof is open."""
@@ -72,7 +87,11 @@ class SimulatedRoof(SimulatedDevice):
                 self._fraction += step if goal > fraction else -step
 
     async def come_to_rest(self) -> None:
-        """Close; refused like any closing while the mount is not parked."""
+        """Close; refused like any closing while the mount is not parked and in its way."""
+        left_s = self._options.waits_s if self._options.clears_telescope else 0.0
+        while left_s > 0.0 and self._mount_is_out():
+            await self.clock.sleep(min(left_s, _LOOK_S))
+            left_s -= _LOOK_S
         await self._travel(0.0)
 
     async def _open(self, _command: OpenRoof) -> None:
@@ -82,7 +101,7 @@ class SimulatedRoof(SimulatedDevice):
         await self._travel(0.0)
 
     async def _travel(self, goal: float) -> None:
-        if goal == 0.0 and self._mount.latest is not None and not self._mount.latest.parked:
+        if goal == 0.0 and self._mount_is_out() and not self._options.clears_telescope:
             raise DeviceError(
                 f"{self.context.name} does not close: its switch says that the mount is not"
                 " parked; park the mount first",
@@ -114,6 +133,9 @@ class SimulatedRoof(SimulatedDevice):
             raise DeviceError(
                 f"{self.context.name} has stopped on its way; check its track", retryable=True
             )
+
+    def _mount_is_out(self) -> bool:
+        return self._mount.latest is not None and not self._mount.latest.parked
 
     def _position(self) -> Literal["open", "closed", "opening", "closing", "between", "unknown"]:
         if not self.connected:

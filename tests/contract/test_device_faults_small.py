@@ -8,7 +8,7 @@ import pytest
 
 from fault_bench import FROM_S, UNTIL_S, FaultRig, with_faults
 from midwatch.bus.calls import CommandError
-from midwatch.devices.models import CloseRoof, Move, OpenRoof, SelectFilter
+from midwatch.devices.models import CloseRoof, MakeSafe, Move, OpenRoof, SelectFilter, Unpark
 from midwatch_simulators.filter_wheel import SimulatedFilterWheel
 from midwatch_simulators.focuser import SimulatedFocuser
 from midwatch_simulators.roof import SimulatedRoof
@@ -222,3 +222,26 @@ def test_bands_of_cloud_have_gaps() -> None:
 
     covers = with_faults(story, {"weather": {}}, ("weather", ("cloud-bands", FROM_S, 5000.0)))
     assert max(covers[:15]) > 80.0 and min(covers[15:30]) < 20.0 and max(covers[30:45]) > 80.0
+
+
+@pytest.mark.parametrize("clears", [False, True])
+def test_a_roof_that_nobody_commands_waits_for_the_mount(clears: bool) -> None:
+    """And closes over it only where that does no harm."""
+
+    async def story(rig: FaultRig) -> None:
+        await rig.do("roof", OpenRoof())
+        await rig.do("mount", Unpark())
+        await rig.do("roof", OpenRoof())  # by now its switch has seen the mount move
+        assert rig.about("roof").limits["clears_telescope"] is clears
+        began_s = rig.clock.mono()
+        if not clears:
+            assert "not parked" in str(await failed(rig, "roof", MakeSafe(reason="silence")))
+            assert rig.truth("roof").open_fraction == 1.0
+            return
+        await rig.do("roof", MakeSafe(reason="silence"))
+        assert rig.state("roof").position == "closed"
+        # The wait as set, and the way of 25 s.
+        assert rig.clock.mono() - began_s == pytest.approx(60.0 + 25.0, abs=1.0)
+
+    options = {"clears_telescope": True, "waits_s": 60.0} if clears else {}
+    with_faults(story, {"roof": options, "mount": {}})

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from fault_expectations import SHELTER, Expected
-from fault_nights import SEED, FaultNight, check, named, rehearsed
+from fault_nights import CONFIGS, ORDERS, SEED, FaultNight, check, named, rehearsed
 
 # Of the site: until then the telescope must be parked; a roof takes as long again.
 CLOSE_WITHIN_S = 240.0
@@ -100,3 +100,23 @@ def test_a_mount_on_its_way_parks_under_a_roof_that_says_that_it_is_shut(
     assert not [at_s for at_s in out if night.began_s + 90.0 < at_s < night.ended_s]
     secured = [at_s for at_s, fact in night.of("duty_began") if fact.duty == "secure"]
     assert night.began_s <= secured[0] <= night.began_s + 5.0
+
+
+@pytest.mark.parametrize("clears", [False, True])
+def test_over_a_mount_that_does_not_park_only_a_roof_that_clears_it_closes(
+    clears: bool, tmp_path: Path
+) -> None:
+    rig = (CONFIGS / "rigs/harrier.yaml").read_text(encoding="utf-8")
+    roof = "    driver: simulated-roof\n"
+    assert roof in rig
+    if clears:
+        rig = rig.replace(roof, f"{roof}    options: {{clears_telescope: true}}\n")
+    (tmp_path / "shed.yaml").write_text(rig, encoding="utf-8")
+    ordered = ORDERS.replace("harrier.yaml", "shed.yaml")
+    faults = ("mount-stalls@20:10+25m", "rain@20:10:30+20m")
+    night = rehearsed(tmp_path, *faults, ordered=ordered)
+    night.check_frames()
+    night.check_rest()
+    shut_s = night.began_s + 30.0 + CLOSE_WITHIN_S + ROOF_S
+    assert not night.witness.parked_at(shut_s)
+    assert night.witness.open_fraction(shut_s) == (0.0 if clears else 1.0)

@@ -36,7 +36,11 @@ class OpenRoof(Command[None]):
 
 
 class CloseRoof(Command[None]):
-    """Close; answers when the sensor says closed. Refused while the mount is not parked."""
+    """Close; answers when the sensor says closed.
+
+    Refused while the mount is not parked, but for a roof that says in its limits that it
+    ``clears_telescope``: it closes over a telescope in any position.
+    """
 
     command = "close_roof"
     kind = Kind.ROOF

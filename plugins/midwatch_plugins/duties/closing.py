@@ -61,8 +61,9 @@ async def _close_roof(context: DutyContext) -> None:
     if context.rig.roof is None:
         return
     roof = context.device(context.rig.roof, "roof")
-    # The roof may strike a telescope that is not parked.
-    if not context.mount_state().parked:
+    # The roof may strike a telescope that is not parked, unless its driver says that it clears it.
+    clears = roof.about is not None and roof.about.limits.get("clears_telescope") is True
+    if not clears and not context.mount_state().parked:
         raise DutyFailedError("roof", "mount_not_parked", "not closed: the mount is not parked")
     # Also where it says that it is closed: that costs nothing, and a sensor may be wrong.
     await roof.do(CloseRoof(), timeout_s=_ROOF_S)
