@@ -118,7 +118,7 @@ class Beam:
         barred = panel is not None and panel.covers
         star_rate = glow = 0.0
         passed = 1.0 if self._wheel.latest is None else self._wheel.latest.transmission
-        alt_deg = float(self._observer.altaz(ra, dec, middle_s).alt_deg)
+        alt_deg = self._observer.quick_at(middle_s).altaz_ha(ra, dec, middle_s).alt_deg
         open_share = self._open_share(sensor, ra, dec, times)
         mass = float(airmass(max(alt_deg, 0.0)))
         if shutter and barred and panel is not None:

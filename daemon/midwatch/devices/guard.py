@@ -129,7 +129,7 @@ def right_ascensions_deg(observer: Observer, state: MountState, utc_s: float) ->
     """
     if state.hour_angle_deg == state.alt_deg == state.az_deg == 0.0:
         return (state.ra_deg,)
-    ours_deg = float(observer.hour_angle_deg(state.ra_deg, state.dec_deg, utc_s))
+    ours_deg = observer.quick_at(utc_s).altaz_ha(state.ra_deg, state.dec_deg, utc_s).ha_deg
     off_deg = (ours_deg - state.hour_angle_deg + 180.0) % 360.0 - 180.0
     if abs(off_deg) <= AGREE_DEG or abs(state.dec_deg) > 89.0:
         return (state.ra_deg,)

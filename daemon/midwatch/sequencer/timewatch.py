@@ -37,7 +37,7 @@ def disagreement_deg(observer: Observer, mount: MountState, at_s: float) -> floa
         mount: its state.
         at_s: POSIX seconds at which it was told.
     """
-    ours_deg = float(observer.hour_angle_deg(mount.ra_deg, mount.dec_deg, at_s))
+    ours_deg = observer.quick_at(at_s).altaz_ha(mount.ra_deg, mount.dec_deg, at_s).ha_deg
     return -((180.0 - (mount.hour_angle_deg - ours_deg)) % 360.0 - 180.0)
 
 

@@ -23,7 +23,6 @@ from .vectors import BoolArray, FloatArray, spherical_deg, wrap_180
 PierSide: TypeAlias = Literal["east", "west", "unknown"]
 BreachKind: TypeAlias = Literal["horizon", "meridian", "sun"]
 
-_QUICK_STEP_S = 7200.0
 _SEARCH_STEP_S = 60.0
 _SEARCH_PRECISION_S = 1.0
 
@@ -75,7 +74,6 @@ class LimitCheck:
     def __init__(self, observer: Observer, limits: MountLimits) -> None:
         self.observer = observer
         self.limits = limits
-        self._quick: tuple[float, QuickPlace] | None = None
 
     def breach(
         self, ra_deg: float, dec_deg: float, utc_s: float, pier_side: PierSide
@@ -88,7 +86,7 @@ class LimitCheck:
         """
         if not all(map(math.isfinite, (ra_deg, dec_deg, utc_s))):
             return Breach("horizon", f"pointing ({ra_deg}, {dec_deg}) deg is not known")
-        quick = self._quick_at(utc_s)
+        quick = self.observer.quick_at(utc_s)
         vector = quick.vector(ra_deg, dec_deg)
         at = quick.altaz_ha_of(vector, utc_s)
         return (
@@ -96,13 +94,6 @@ class LimitCheck:
             or self._meridian_breach(at.ha_deg, pier_side)
             or self._sun_breach(quick, vector, utc_s)
         )
-
-    def _quick_at(self, utc_s: float) -> QuickPlace:
-        # Centres on fixed times keep the answer a function of the arguments.
-        centre = round(utc_s / _QUICK_STEP_S) * _QUICK_STEP_S
-        if self._quick is None or self._quick[0] != centre:
-            self._quick = (centre, self.observer.quick(centre))
-        return self._quick[1]
 
     def _horizon_breach(self, at: QuickAltAz) -> Breach | None:
         lowest = max(self.limits.horizon.altitude_at(at.az_deg), self.limits.min_alt_deg)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import NamedTuple
 
 import erfa
@@ -34,6 +34,7 @@ from .vectors import (
 SIDEREAL_DEG_PER_S = 360.0 * 1.00273790935 / DAY_S
 
 _EARTH_TURN_RAD_PER_S = 7.292115e-5  # IERS Conventions 2010, table 1.1
+_QUICK_STEP_S = 7200.0
 _WGS84 = 1  # ERFA's number for this ellipsoid
 
 
@@ -191,6 +192,16 @@ class Observer:
     def quick(self, utc_s: float) -> QuickPlace:
         """A fast calculator for single directions within two hours of `utc_s`."""
         return QuickPlace(self, utc_s)
+
+    def quick_at(self, utc_s: float) -> QuickPlace:
+        """A calculator for this instant, shared by all that ask for one near it."""
+        # Centres on fixed times keep answers independent of what was asked before.
+        return _quick_about(self, round(utc_s / _QUICK_STEP_S) * _QUICK_STEP_S)
+
+
+@lru_cache(maxsize=8)
+def _quick_about(observer: Observer, utc_s: float) -> QuickPlace:
+    return QuickPlace(observer, utc_s)
 
 
 def hour_angle_of(meridian: Vector) -> FloatArray:
