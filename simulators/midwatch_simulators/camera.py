@@ -47,8 +47,9 @@ class SimulatedCamera(SimulatedDevice):
     memory of its own. Frames that were read out are in the host's spool.
 
     Faults: ``camera-unplugged``, ``exposure-never-ends`` (no answer until it is stopped, or the
-    link is closed), ``frame-truncated``, ``frame-corrupt`` and ``frame-wrong-size`` (see
-    `SpoiltFrames`), ``shutter-stuck`` (no light), ``cooler-fails`` and ``cooler-weak``.
+    link is closed; taking its power cures it), ``frame-truncated``, ``frame-corrupt`` and
+    ``frame-wrong-size`` (see `SpoiltFrames`), ``shutter-stuck`` (no light), ``cooler-fails`` and
+    ``cooler-weak``.
     """
 
     kind = Kind.CAMERA
@@ -57,6 +58,7 @@ class SimulatedCamera(SimulatedDevice):
         "frame-wrong-size", "shutter-stuck", "cooler-fails", "cooler-weak",
     )  # fmt: skip
     settings: ClassVar[type[CameraOptions]] = CameraOptions
+    fed = True
     linkless = (Acknowledge, ListWaiting)  # the spool is on this side of the cable
 
     def __init__(self, context: DriverContext) -> None:
@@ -143,6 +145,11 @@ class SimulatedCamera(SimulatedDevice):
     def on_connect(self) -> None:
         """Give up what hung before."""
         self._freed.set()
+
+    def power_cut(self) -> None:
+        """Forget everything: the cooler is off, and what hung is free."""
+        self._cooler.cut(self.clock.unix_s())
+        self.troubles.cure("exposure-never-ends")
 
     def sees(self) -> bool:
         """Return whether light reaches the sensor when the shutter is told to open."""

@@ -77,6 +77,11 @@ class Cooler:
         if self.on:
             self._warming, self.setpoint_c = True, None
 
+    def cut(self, utc_s: float) -> None:
+        """Be without power at once: the sensor warms as fast as it leaks."""
+        self._follow(utc_s)
+        self.on, self._warming, self.setpoint_c, self.power = False, False, None, 0.0
+
     def sensor_c(self, utc_s: float) -> float:
         """Return the true temperature of the sensor."""
         self._follow(utc_s)

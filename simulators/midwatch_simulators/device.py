@@ -109,11 +109,13 @@ class SimulatedDevice:
     Attributes:
         linkless: commands that the driver does by itself, without its hardware.
         shows: names of the faults that it can show.
+        fed: an outlet of the switch that is called like the device feeds it, if there is one.
     """
 
     kind: ClassVar[Kind]
     linkless: ClassVar[tuple[type[Command[Any]], ...]] = ()
     shows: ClassVar[tuple[str, ...]] = ()
+    fed: ClassVar[bool] = False
 
     def __init__(self, context: DriverContext) -> None:
         self.context = context
@@ -132,6 +134,9 @@ class SimulatedDevice:
         self.troubles = Troubles(faulty.faults, self.clock)
         if self.troubles.names:
             context.spawn(f"{context.name} faults", self.troubles.watch(self._trouble))
+        self._powered: bool | None = None  # None where no outlet was heard of
+        if self.fed:
+            context.watch("switch", "truth", self._hear_outlets)
         if self._has_truth:
             for listener in LISTENERS:
                 if listener != context.name:
@@ -316,14 +321,26 @@ class SimulatedDevice:
 
     @property
     def _can_vanish(self) -> bool:
-        return any(name.endswith(VANISHING) for name in self.troubles.names)
+        may_vanish = any(name.endswith(VANISHING) for name in self.troubles.names)
+        return may_vanish or self._powered is not None
 
     @property
     def unplugged(self) -> bool:
         """Whether the device's cable is out, or its power gone."""
-        return any(
+        return self._powered is False or any(
             self.troubles.active(name) for name in self.troubles.names if name.endswith(VANISHING)
         )
+
+    def _hear_outlets(self, facts: Facts) -> None:
+        outlets = facts.get("outlets")
+        on = outlets.get(self.context.name) if isinstance(outlets, dict) else None
+        if not isinstance(on, bool) or on is self._powered:
+            return
+        self._powered = on
+        if not on:
+            self._lose_link()
+            self.power_cut()
+        self.tell()
 
     def _trouble(self, name: str, began: bool) -> None:
         self.trouble(name, began)
@@ -338,6 +355,9 @@ class SimulatedDevice:
             task.cancel()
         self.link_lost()
         self.fault = f"{self.context.name} is gone: check its cable and power"
+
+    def power_cut(self) -> None:
+        """Take in that the outlet was switched off; nothing by default."""
 
     def link_lost(self) -> None:
         """Take in that the hardware is gone; nothing by default."""

@@ -60,6 +60,7 @@ class SimulatedMount(SimulatedDevice):
     """
 
     kind = Kind.MOUNT
+    fed = True
     shows: ClassVar[tuple[str, ...]] = (
         "mount-stalls", "tracking-lost", "slew-refused", "slew-lands-elsewhere",
         "wrong-pier-side", "mount-limit-hit", "mount-clock-wrong", "mount-site-wrong",
@@ -154,10 +155,14 @@ class SimulatedMount(SimulatedDevice):
             self.fault = "stopped by a limit switch; slew away from it"
             body.stand() if body.moving else body.track(on=False)
         elif name == "mount-power-lost":
-            number = int(self.clock.unix_s())
-            shares = (2.0 * unit(self.seed, axis, number) - 1.0 for axis in ("sag ra", "sag dec"))
-            ra_deg, dec_deg = (_SAG_DEG * share for share in shares)
-            body.lose_power((ra_deg, dec_deg))
+            self.power_cut()
+
+    def power_cut(self) -> None:
+        """Stand still, forget all syncs, and sag."""
+        number = int(self.clock.unix_s())
+        shares = (2.0 * unit(self.seed, axis, number) - 1.0 for axis in ("sag ra", "sag dec"))
+        ra_deg, dec_deg = (_SAG_DEG * share for share in shares)
+        self._body.lose_power((ra_deg, dec_deg))
 
     def _take_on(self) -> None:
         """Be as the faults that hold now want it."""

@@ -30,7 +30,7 @@ class SwitchOptions(Options):
 
 
 class SimulatedSwitch(SimulatedDevice):
-    """Relays that nothing hangs on."""
+    """Relays, on which hangs the power of the devices that are called like an outlet."""
 
     kind = Kind.SWITCH
 
@@ -91,11 +91,19 @@ class SimulatedSwitch(SimulatedDevice):
             # The box counts by itself: whoever asked may be gone.
             self._cycling.remove(command.outlet)
             self._outlets[command.outlet] = True
-            self.tell()
+            self._feed()
 
     async def _switch(self, name: str, *, on: bool) -> None:
         await self.clock.sleep(_RELAY_S)
         self._outlets[name] = on
+        self._feed()
+
+    def on_connect(self) -> None:
+        """Say what has power."""
+        self._feed()
+
+    def _feed(self) -> None:
+        self.context.emit("truth", {"outlets": dict(self._outlets)})
         self.tell()
 
     def _check(self, name: str) -> None:

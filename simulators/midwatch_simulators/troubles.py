@@ -69,6 +69,16 @@ class Troubles:
         ]
         return min(begun, default=None)
 
+    def cure(self, name: str) -> None:
+        """End a fault that holds now, before its time."""
+        now_s = self._clock.unix_s()
+        self._spans = tuple(
+            span.model_copy(update={"until_utc_s": now_s})
+            if span.name == name and span.from_utc_s <= now_s < span.end_utc_s
+            else span
+            for span in self._spans
+        )
+
     async def watch(self, call: Callable[[str, bool], None]) -> None:
         """Call with (name, True) as each fault begins and (name, False) as it ends."""
         moments = sorted(

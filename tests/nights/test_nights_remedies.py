@@ -108,7 +108,8 @@ def test_a_camera_without_cable_costs_little_more_than_that_time(
     tmp_path: Path, undisturbed: FaultyNight
 ) -> None:
     night = faulty_night(tmp_path, "camera-unplugged@20:40+10m")
-    assert cost_s(night, undisturbed) <= 600.0 + 360.0
+    # Its power was taken meanwhile: the sensor has to be cooled anew.
+    assert cost_s(night, undisturbed) <= 600.0 + 540.0
     (fault,) = night.faults
     assert (fault.kind, fault.ended is not None) == ("unplugged", True)
     # The demo rig's switch feeds the camera.
@@ -202,3 +203,27 @@ def test_a_driver_that_keeps_dying_has_one_fault_in_which_each_restart_is_told(
     done = [tried for tried in restarts if tried.outcome == "done"]
     (ended,) = night.facts("fault_ended")
     assert f"its driver was started {len(done)} times" in ended.how
+
+
+def test_a_camera_that_hangs_until_its_power_is_cut_is_cured_by_the_switch(
+    tmp_path: Path, undisturbed: FaultyNight
+) -> None:
+    """Nothing milder helps, and the fault would last for an hour."""
+    night = faulty_night(tmp_path, "exposure-never-ends@20:20+1h")
+    assert cost_s(night, undisturbed) <= 2400.0
+    cut = [
+        e for e in night.events
+        if e.fact.kind == "remedy_tried" and e.fact.remedy == "power_cycle"
+    ]  # fmt: skip
+    assert [event.fact.outcome for event in cut] == ["done"]
+    tried = night.remedies()
+    assert {"reconnect", "restart_driver"} <= set(tried[: tried.index("power_cycle")])
+    before = [at_s for at_s, begun, _ in night.frames() if utc_s(20, 20) < at_s < cut[0].at_utc_s]
+    after = [f for f in night.frames() if cut[0].at_utc_s < f[0] < utc_s(21, 10)]
+    assert before == []
+    assert len(after) >= 3
+    assert all(verdict.grade == "accepted" for _, _, verdict in after)
+    # It was cooled anew first.
+    cooled = [e.at_utc_s for e in night.events
+              if e.fact.kind == "duty_ended" and e.fact.duty == "prepare"]  # fmt: skip
+    assert any(cut[0].at_utc_s < at_s < after[0][0] for at_s in cooled)

@@ -28,6 +28,8 @@ _UNKNOWN = 2
 _NEAR_ARCSEC = 300.0
 # Duties after which the mount no longer points where it was sent.
 _AWAY = frozenset({"slew", "secure", "close", "halt", "calibrate"})
+# Remedies after which a device may have forgotten what it was told.
+_AFRESH = (RESTART, "power_cycle")
 
 
 @dataclass
@@ -59,8 +61,8 @@ class Aim:
     drifted_arcsec: float = 0.0
     astray_arcsec: float = 0.0
     blur_60s_arcsec: float | None = None
-    # Faults of links, and whose they are.
-    _links: dict[str, str] = field(default_factory=dict)
+    # Faults, and whose they are.
+    _faulty: dict[str, str] = field(default_factory=dict)
     _duty: DutyBegan | None = None
     # Light frames in a row that could not be solved, and whether that is usual here.
     _unknown: int = 0
@@ -105,14 +107,15 @@ class Aim:
             self._look_at(fact)
         elif isinstance(fact, Sample) and fact.unguided_blur_60s_arcsec is not None:
             self.blur_60s_arcsec = fact.unguided_blur_60s_arcsec
-        elif isinstance(fact, FaultBegan) and (fact.device, fact.fault) == ("camera", NOT_COLD):
-            self.prepared = False
-        elif isinstance(fact, FaultBegan) and is_of_link(fact):
-            # What was only silent, too: its host may have made it safe meanwhile.
-            self._lost(fact.device, doubtful=fact.fault != SILENT)
-            self._links[fact.fault_id] = fact.device
-        elif isinstance(fact, RemedyTried) and (fact.remedy, fact.outcome) == (RESTART, "done"):
-            self._lost(self._links.get(fact.fault_id), doubtful=True)
+        elif isinstance(fact, FaultBegan):
+            self._faulty[fact.fault_id] = fact.device
+            if (fact.device, fact.fault) == ("camera", NOT_COLD):
+                self.prepared = False
+            elif is_of_link(fact):
+                # What was only silent, too: its host may have made it safe meanwhile.
+                self._lost(fact.device, doubtful=fact.fault != SILENT)
+        elif isinstance(fact, RemedyTried) and fact.outcome == "done" and fact.remedy in _AFRESH:
+            self._lost(self._faulty.get(fact.fault_id), doubtful=True)
 
     def _lost(self, device: str | None, *, doubtful: bool) -> None:
         if device == "camera":
