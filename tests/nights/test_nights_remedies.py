@@ -9,6 +9,7 @@ from unittest.mock import patch
 import pytest
 
 from midwatch.api import Args, DutyContext
+from midwatch.clock import Clock, SteadyClock
 from remedy_nights import FaultyNight, faulty_night
 
 SEED = 1  # of the orders
@@ -227,3 +228,39 @@ def test_a_camera_that_hangs_until_its_power_is_cut_is_cured_by_the_switch(
     cooled = [e.at_utc_s for e in night.events
               if e.fact.kind == "duty_ended" and e.fact.duty == "prepare"]  # fmt: skip
     assert any(cut[0].at_utc_s < at_s < after[0][0] for at_s in cooled)
+
+
+class SleepyClock(SteadyClock):
+    """Of a machine whose count stands still while it sleeps, as not every system counts sleep."""
+
+    slept = (utc_s(20, 20), utc_s(20, 27))
+
+    def __init__(self, base: Clock) -> None:
+        def counted() -> float:
+            now_s, (from_s, until_s) = base.unix_s(), self.slept
+            return base.mono() - min(max(0.0, now_s - from_s), until_s - from_s)
+
+        super().__init__(base, counted)
+
+
+def test_a_clock_that_is_right_where_the_count_is_wrong_is_believed(tmp_path: Path) -> None:
+    """The mount has a clock of its own: what it shows decides between the two."""
+    adopted: list[float] = []
+
+    class Watched(SleepyClock):
+        def adopt(self) -> None:
+            adopted.append(self.jump_s)
+            super().adopt()
+
+    with patch("midwatch.interface.rehearsal.SteadyClock", Watched):
+        night = faulty_night(tmp_path, "suspend@20:20+7m", min_altitude_deg=50.0)
+    night.check_end()
+    assert adopted == [pytest.approx(420.0, abs=1.0)]
+    jumps = [fault for fault in night.faults if fault.kind == "clock_jumped"]
+    wrong = [fault for fault in night.faults if fault.kind == "wrong_hour_angle"]
+    assert all(fault.ended is not None for fault in (*jumps, *wrong))
+    woken = utc_s(20, 27)
+    again = [begun for at_s, begun, verdict in night.frames() if at_s > woken + 1800.0]
+    assert len(again) >= 5
+    (told,) = night.facts("clock_adopted")
+    assert told.jump_s == pytest.approx(adopted[0], abs=0.01)

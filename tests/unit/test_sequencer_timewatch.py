@@ -44,6 +44,10 @@ class Desk:
     """Keeps what stands."""
 
     standing: dict[tuple[str, str], str] = field(default_factory=dict)
+    notes: list[object] = field(default_factory=list)
+
+    def note(self, fact: object) -> None:
+        self.notes.append(fact)
 
     def hold(self, device: str, fault: str, message: str | None) -> None:
         if message is None:
@@ -100,3 +104,4 @@ def test_the_new_time_is_believed_when_the_mount_keeps_it_too() -> None:
     watch(clock, mount_at(AT.timestamp() + 7200.0), desk).look()
     assert desk.standing == {}
     assert clock.unix_s() == pytest.approx(AT.timestamp() + 7200.0, abs=1.0)
+    assert [fact.jump_s for fact in desk.notes] == [pytest.approx(7200.0, abs=1.0)]  # type: ignore[attr-defined]

@@ -21,15 +21,16 @@ from midwatch.journal.frame_events import (
     FrameRegraded,
     SensorMeasured,
 )
-from midwatch.journal.hand_events import HostAccount, LeaseUnheard, OrdersChanged
+from midwatch.journal.hand_events import ClockAdopted, HostAccount, LeaseUnheard, OrdersChanged
 
 __all__ = [
-    "FACTS", "Activity", "Cause", "Centred", "DecisionMade", "Dithered", "DutyBegan", "DutyEnded",
-    "Fact", "FaultBegan", "FaultEnded", "Flipped", "FocusFollowed", "FocusRun", "FrameBegun",
-    "FrameFiled", "FrameGraded", "FrameLost", "FrameRead", "FrameRegraded", "Grade",
-    "GuidingStarted", "HostAccount", "LeaseUnheard", "LimitHeld", "LookoutChanged", "MotionEnded",
-    "NightBegan", "NightEnded", "Notice", "OperatorSpoke", "OrdersChanged", "Outcome",
-    "RemedyTried", "Sample", "SensorMeasured", "TargetPlanned", "WeatherTurned",
+    "FACTS", "Activity", "Cause", "Centred", "ClockAdopted", "DecisionMade", "Dithered",
+    "DutyBegan", "DutyEnded", "Fact", "FaultBegan", "FaultEnded", "Flipped", "FocusFollowed",
+    "FocusRun", "FrameBegun", "FrameFiled", "FrameGraded", "FrameLost", "FrameRead",
+    "FrameRegraded", "Grade", "GuidingStarted", "HostAccount", "LeaseUnheard", "LimitHeld",
+    "LookoutChanged", "MotionEnded", "NightBegan", "NightEnded", "Notice", "OperatorSpoke",
+    "OrdersChanged", "Outcome", "RemedyTried", "Sample", "SensorMeasured", "TargetPlanned",
+    "WeatherTurned",
 ]  # fmt: skip
 
 
@@ -338,6 +339,6 @@ FACTS: dict[str, type[Fact]] = {
         FocusRun, FocusFollowed, Centred,
         Flipped, Dithered, GuidingStarted, Sample, LookoutChanged, FaultBegan, RemedyTried,
         FaultEnded, OperatorSpoke, LimitHeld, MotionEnded, WeatherTurned, Notice, OrdersChanged,
-        HostAccount, LeaseUnheard,
+        HostAccount, LeaseUnheard, ClockAdopted,
     )
 }  # fmt: skip

@@ -1,4 +1,4 @@
-"""Facts about what others did to a night: orders handed in, and what devices heard on the bus."""
+"""Facts about what others did to a night: orders, what devices heard on the bus, the clock."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from pydantic import Field
 
 from midwatch.journal.fact import Fact
 
-__all__ = ["FrameSlot", "HostAccount", "LeaseUnheard", "OrdersChanged", "Silence"]
+__all__ = ["ClockAdopted", "FrameSlot", "HostAccount", "LeaseUnheard", "OrdersChanged", "Silence"]
 
 
 class FrameSlot(NamedTuple):
@@ -64,6 +64,17 @@ class Silence(NamedTuple):
     noticed_utc_s: float
     at_rest_utc_s: float | None = None
     over_utc_s: float | None = None
+
+
+class ClockAdopted(Fact):
+    """The clock of the machine was believed against the daemon's own count, which was wrong.
+
+    Attributes:
+        jump_s: by so much times are later from here on.
+    """
+
+    kind = "clock_adopted"
+    jump_s: float
 
 
 class LeaseUnheard(Fact):

@@ -24,6 +24,7 @@ from midwatch.journal.events import (
     RemedyTried,
 )
 from midwatch.journal.files import Inventory
+from midwatch.journal.hand_events import ClockAdopted
 from midwatch.journal.ledger import Ledger
 from midwatch.journal.promises_bus import foreign_commanders, silence_findings
 from midwatch.journal.record import FrameRecord, NightRecord
@@ -77,7 +78,7 @@ def check_promises(
         *_safe_when_unsafe(events, context),
         _frames_on_disk(events, record, inventory),
         _accepted_frames_sound(events, record, context),
-        _every_second_accounted(record, ledger),
+        _every_second_accounted(events, record, ledger),
         _reasons_and_remedies(events),
         _ended_at_rest(events),
         _reproducible(events, journal_digest),
@@ -304,7 +305,9 @@ def _frame_problems(frame: FrameRecord, record: NightRecord) -> Iterator[str]:
 # 6 to 9: accounts ----------------------------------------------------------------------------
 
 
-def _every_second_accounted(record: NightRecord, ledger: Ledger) -> Promise:
+def _every_second_accounted(
+    events: Sequence[Event], record: NightRecord, ledger: Ledger
+) -> Promise:
     night_s = ledger.dawn_utc_s - ledger.dusk_utc_s
     wrong = []
     if sum(ledger.seconds.values()) != night_s:
@@ -322,7 +325,9 @@ def _every_second_accounted(record: NightRecord, ledger: Ledger) -> Promise:
         for f in lights
     )
     open_s = ledger.of("open_shutter")
-    if open_s < exposed_s - _TIME_TOLERANCE_S * (len(lights) + 1):
+    # What was exposed before a clock was put right has times by the camera's clock.
+    unsure_s = sum(abs(fact.jump_s) for _, fact in facts_of(events, ClockAdopted))
+    if open_s < exposed_s - unsure_s - _TIME_TOLERANCE_S * (len(lights) + 1):
         wrong.append(f"frames were exposed for {exposed_s:.0f} s, the ledger has {open_s} s")
     looked_at = f"{night_s} s under {len(ledger.seconds)} causes, {open_s} s of open shutter"
     text = "Every second between dusk and dawn is under exactly one cause"

@@ -12,7 +12,7 @@ from midwatch.devices.models import DeviceState
 from midwatch.devices.rig import RigClient
 from midwatch.devices.spool import FrameCorruptError
 from midwatch.errors import MidwatchError
-from midwatch.journal.events import FaultBegan, FaultEnded, Outcome, RemedyTried
+from midwatch.journal.events import Fact, FaultBegan, FaultEnded, Outcome, RemedyTried
 from midwatch.journal.record import FaultRecord, NightRecord
 from midwatch.journal.store import Journal
 from midwatch.sequencer.contracts import DutyFailedError
@@ -118,6 +118,10 @@ class FaultDesk:
     ) -> None:
         """Journal an attempt at a remedy."""
         known = self._record.faults.get(fault_id)
+        client = None if known is None else self._rig.devices.get(known.began.device)
+        if remedy == RESTART and client is not None and client.since is not None:
+            # The driver that came of it is no other restart.
+            self._since[client.name] = client.since
         self._journal.append(
             RemedyTried(
                 fault_id=fault_id,
@@ -250,6 +254,10 @@ class FaultDesk:
     def close(self, fault: FaultRecord, how: str) -> None:
         """Journal that a fault has gone."""
         self._journal.append(FaultEnded(fault_id=fault.began.fault_id, how=how))
+
+    def note(self, fact: Fact) -> None:
+        """Journal what bears on faults and is none."""
+        self._journal.append(fact)
 
     def hold(self, device: str, fault: str, message: str | None) -> None:
         """Have a fault without duty stand as long as there is a message."""

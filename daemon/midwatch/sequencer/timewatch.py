@@ -11,6 +11,7 @@ import structlog
 from midwatch.clock import Clock, SteadyClock
 from midwatch.devices.models import MountState
 from midwatch.devices.rig import RigClient
+from midwatch.journal.hand_events import ClockAdopted
 from midwatch.sequencer.faultdesk import FaultDesk
 from midwatch.sequencer.faults import CLOCK_JUMPED, WRONG_HOUR_ANGLE
 from midwatch.sky import Observer
@@ -58,6 +59,7 @@ class TimeWatch:
         if isinstance(clock, SteadyClock):
             if clock.jump_s and mount is not None and told and self._mount_follows(mount, age_s):
                 _log.warning("clock_adopted", jump_s=clock.jump_s)
+                self._desk.note(ClockAdopted(jump_s=round(clock.jump_s, 3)))
                 clock.adopt()
             self._desk.hold("daemon", CLOCK_JUMPED, _jumped(clock.jump_s))
         if mount is not None and told:
