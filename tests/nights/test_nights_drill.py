@@ -7,6 +7,7 @@ import math
 import shlex
 import subprocess
 import sys
+from collections.abc import Iterable, Iterator
 from datetime import date
 from pathlib import Path
 
@@ -16,7 +17,9 @@ import pytest
 from interface_bench import write_night
 from midwatch.interface.drilling.crew import Briefing, Crew
 from midwatch.interface.drilling.drill import Drill
+from midwatch.interface.drilling.gaps import Gaps
 from midwatch.interface.drilling.trial import NOT_ENDED, Trial, TrialResult, draw_trial, run_trial
+from midwatch.journal.promises import Promise, check_promises
 from midwatch.orders import load_night
 from midwatch.orders.faults import ScheduledFault
 from midwatch.planning import plan_night
@@ -99,6 +102,65 @@ def test_what_breaks_a_night_is_shrunk_to_its_cause(tmp_path: Path):
     assert "0.05 s of processor" in result.broken[0].detail
     # It needs none of the faults for that.
     assert [(one.promise, one.faults) for one in drilled.shrunk] == [(NOT_ENDED, ())]
+
+
+class OneByOne(Crew):
+    """Runs nights in this process, where a promise can be broken by hand."""
+
+    def __init__(self, orders: Path, folder: Path) -> None:
+        super().__init__(Briefing(orders, EVENING, folder, 60.0), 1)
+        self.night = load_night(orders)
+        self.plan = plan_night(self.night, EVENING)
+        self.folder = folder
+        self.tried: list[Trial] = []
+
+    def run(
+        self, trials: Iterable[Trial], undisturbed: Gaps | None = None
+    ) -> Iterator[TrialResult]:
+        for trial in trials:
+            self.tried.append(trial)
+            yield run_trial(self.night, self.plan, trial, self.folder, undisturbed)
+
+
+@pytest.mark.timeout(200)
+def test_a_promise_that_two_faults_break_together_is_shrunk_to_these_two(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    def spoilt(events, record, *others):
+        """All promises, and one that no night keeps in which mount and camera were gone."""
+        gone = {f.began.device for f in record.faults.values() if f.began.fault == "unplugged"}
+        kept = not {"mount", "camera"} <= gone
+        extra = Promise(number=42, text="One at a time", ok=kept, detail=f"gone: {sorted(gone)}")
+        return [*check_promises(events, record, *others), extra]
+
+    monkeypatch.setattr("midwatch.journal.report.check_promises", spoilt)
+    crew = OneByOne(write_night(tmp_path, orders=SHORT), tmp_path / "nights")
+    dusk_s = crew.plan.dusk_s
+
+    def fault(name: str, after_s: float, lasts_s: float) -> ScheduledFault:
+        return ScheduledFault(dusk_s + after_s, dusk_s + after_s + lasts_s, name)
+
+    causes = (fault("camera-unplugged", 20.0, 200.0), fault("mount-power-lost", 30.0, 240.0))
+    others = (
+        fault("retained-lost", -600.0, 0.0), fault("mount-clock-wrong", -900.0, 600.0),
+        fault("focuser-driver-crash", 25.0, 0.0), fault("bus-duplicates", -100.0, 900.0),
+    )  # fmt: skip
+    trial = Trial(1, 5, tuple(sorted((*causes, *others))))
+    heard: list[TrialResult] = []
+    drilled = Drill(crew, heard.append).run(Trial(0, 5, ()), [trial])
+    assert [broken.number for broken in drilled.results[0].broken] == [42]
+    (shrunk,) = drilled.shrunk
+    assert shrunk.promise == 42
+    assert [left.name for left in shrunk.faults] == [cause.name for cause in causes]
+    for left, cause in zip(shrunk.faults, causes, strict=True):
+        assert left.from_utc_s == cause.from_utc_s
+        assert left.until_utc_s < cause.until_utc_s  # shorter ones are enough
+    # What is left breaks it, and neither fault does so alone.
+    (once,) = crew.run([Trial(1, 5, shrunk.faults)])
+    assert [broken.number for broken in once.broken] == [42]
+    for alone in shrunk.faults:
+        (once,) = crew.run([Trial(1, 5, (alone,))])
+        assert once.broken == ()
 
 
 def test_the_same_seed_draws_the_same_nights():

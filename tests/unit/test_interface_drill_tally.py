@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import shlex
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo
 
@@ -14,7 +15,7 @@ import pytest
 
 from midwatch.interface.arguments import build_parser
 from midwatch.interface.drilling.gaps import Gaps
-from midwatch.interface.drilling.listing import listing
+from midwatch.interface.drilling.listing import Progress, listing
 from midwatch.interface.drilling.replay import Replay
 from midwatch.interface.drilling.tally import DrillFacts, Shrunk, drill_schema, sum_up
 from midwatch.interface.drilling.trial import NOT_ENDED, Broken, Trial, TrialResult
@@ -41,13 +42,19 @@ def result(number: int, kept: float, broken: tuple[Broken, ...] = ()) -> TrialRe
     )  # fmt: skip
 
 
-def drilled():
+def failed_by_drill(detail: str) -> Broken:
+    return Broken.by_drill(NOT_ENDED, detail)
+
+
+def drilled(undisturbed: TrialResult | None = None):
     lost = "the night hung: it took more than 60 s of processor, and " + "much more is said " * 9
     results = [result(n, n / 100.0) for n in range(100, 0, -1)]
-    results[40] = result(60, 0.6, (Broken(8, "ended: not closed"), Broken(NOT_ENDED, lost)))
+    broken = (Broken(8, "ended: not closed", "The night ends parked"), failed_by_drill(lost))
+    results[40] = result(60, 0.6, broken)
     shrunk = [Shrunk(60, 900_000_060, 8, (ScheduledFault(DUSK, math.inf, "roof-stays-shut"),))]
     replay = Replay(LONG, EVENING, VIENNA)
-    return sum_up(results, result(0, 0.98), shrunk, replay, DrillFacts(LONG, EVENING, 7, 5))
+    first = undisturbed or result(0, 0.98)
+    return sum_up(results, first, shrunk, replay, DrillFacts(LONG, EVENING, 7, 5))
 
 
 def test_shares_are_those_of_the_nights():
@@ -74,8 +81,43 @@ def test_the_listing_fits_80_columns_and_names_what_broke():
     assert max(map(len, lines)) <= 80
     text = "\n".join(lines)
     assert "promises kept in 99 of 100 nights" in text
-    assert "BROKEN no end: 1 nights" in text
+    assert "BROKEN in 1 night, promise 8: The night ends parked" in text
+    assert "BROKEN in 1 night, no end: Every night comes to an end" in text
     assert "roof-stays-shut@19:00:00" in text
+
+
+def test_the_listing_says_what_the_worst_nights_spent_more_on_than_an_undisturbed_one():
+    drill = drilled(replace(result(0, 0.98), ledger={"dithering": 900, "fault": 0}))
+    worst = drill.results[0]
+    spent = {"open_shutter": 9000, "dithering": 930, "fault": 3600, "unsafe": 7230, "slewing": 90}
+    first = worst.model_copy(update={"ledger": spent, "refused_s": 4500.0})
+    lines = listing(drill.model_copy(update={"results": [first, *drill.results[1:]]}))
+    # 3600 s, 7230 s, 4500 s; 30 s more of dithering are the least, 90 s of slewing the fourth.
+    assert (
+        "      unsafe weather 2 h 00 min, frames not accepted 1 h 15 min, faults 1 h 00 min"
+        in lines
+    )
+
+
+def test_a_night_without_faults_that_breaks_a_promise_is_told_too():
+    lines = listing(drilled(result(0, 0.98, (Broken(3, "the roof", "It closes in time"),))))
+    assert any("BROKEN in 1 night, promise 3: It closes in time" in line for line in lines)
+    assert any("the night without faults, seed 900000000: promise 3: the roof" in x for x in lines)
+
+
+def test_progress_tells_of_broken_nights_and_of_what_was_tried_for_their_cause(capsys):
+    progress = Progress(2)
+    broken = (Broken(8, "ended: not closed", "The night ends parked"),)
+    for one in (result(0, 0.98), result(1, 0.9), result(2, 0.5, broken)):
+        progress(one)
+    progress(result(2, 0.5, broken))
+    progress(result(2, 0.9))
+    told = capsys.readouterr().err.splitlines()
+    assert told[-4] == "    night 2, seed 900000002: promise 8: ended: not closed"
+    assert told[-3].startswith("  2 of 2 nights, 1 broken, ")
+    assert told[-2].endswith("in night 2: with 2 faults it still breaks")
+    assert told[-1].endswith("in night 2: with 2 faults it breaks no more")
+    assert "to go" not in told[-3]
 
 
 def test_a_listing_command_can_be_pasted():

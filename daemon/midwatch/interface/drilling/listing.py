@@ -10,12 +10,16 @@ from midwatch.clock import WallClock
 from midwatch.interface.console import heading, hours_text, table, tell
 from midwatch.interface.drilling.tally import DrillSummary, NightResult
 from midwatch.interface.drilling.trial import BOUND, NOT_ENDED, TrialResult
+from midwatch.journal.ledger import LABELS
 
 __all__ = ["Progress", "listing"]
 
 _WIDTH = 79
 # Real seconds between two lines of progress.
 _LINE_S = 5.0
+# Of a night, no more costs than these are told, and none that is less.
+_MOST_COSTS = 3
+_LEAST_COST_S = 60
 # Broken nights that are told of one by one.
 _MOST_BROKEN = 10
 
@@ -38,24 +42,34 @@ class Progress:
         """Take in a night that has ended."""
         trial = result.trial
         if trial.number in self._seen:
-            tell(f"  shrinking night {trial.number}: {_faults_word(len(trial.faults))}")
+            found = "still breaks" if result.broken else "breaks no more"
+            count = _counted(len(trial.faults), "fault")
+            tell(f"  looking for the cause in night {trial.number}: with {count} it {found}")
             return
         self._seen.add(trial.number)
         self._done += trial.number > 0
         self._broken += bool(result.broken)
         if result.broken:
             first = result.broken[0]
-            told = f"  night {trial.number}, seed {trial.seed}: {_promise(first.number)}: "
-            tell(textwrap.shorten(told + first.detail, _WIDTH, placeholder=" ..."))
+            told = f"night {trial.number}, seed {trial.seed}: {_promise(first.number)}: "
+            tell(*_wrapped(told + first.detail))
         now_s = self._clock.mono()
         if now_s >= self._next_s or self._done == self._nights:
             self._next_s = now_s + _LINE_S
-            took = hours_text(now_s - self._began_s)
-            tell(f"  {self._done} of {self._nights} nights, {self._broken} broken, {took}")
+            done = f"  {self._done} of {self._nights} nights, {self._broken} broken"
+            tell(f"{done}, {self._pace(now_s)}")
+
+    def _pace(self, now_s: float) -> str:
+        took_s = now_s - self._began_s
+        told = hours_text(took_s)
+        if 0 < self._done < self._nights:
+            left_s = took_s / self._done * (self._nights - self._done)
+            told += f", about {hours_text(left_s)} to go"
+        return told
 
 
-def _faults_word(count: int) -> str:
-    return f"{count} fault{'' if count == 1 else 's'}"
+def _counted(count: int, what: str) -> str:
+    return f"{count} {what}{'' if count == 1 else 's'}"
 
 
 def _promise(number: int) -> str:
@@ -77,7 +91,7 @@ def listing(drill: DrillSummary) -> list[str]:
     ]
     title = (
         f"drill of {drill.evening}, seed {drill.seed}: {drill.nights} nights, "
-        f"up to {_faults_word(drill.most_faults)} each"
+        f"up to {_counted(drill.most_faults, 'fault')} each"
     )
     by_number = {night.night: night for night in drill.results}
     lines = [
@@ -89,13 +103,13 @@ def listing(drill: DrillSummary) -> list[str]:
         *_causes(drill),
     ]
     if drill.worst:
-        lines += ["", "  the worst nights"]
+        lines += ["", "  the worst nights, and what cost more than in the night without faults"]
         for number in drill.worst:
-            lines += _told(by_number[number])
+            lines += _told(by_number[number], first)
     for one in drill.shrunk:
         lines += [
             "",
-            f"  night {one.night} breaks {_promise(one.promise)} with as little as",
+            f"  night {one.night} breaks {_promise(one.promise)} with no more than",
             *_command(one.replay),
         ]
     return lines
@@ -110,32 +124,34 @@ def _amounts(night: NightResult) -> str:
 
 
 def _promises(drill: DrillSummary) -> list[str]:
-    nights = {night.night: night for night in drill.results}
+    broken = [night for night in (drill.undisturbed, *drill.results) if night.broken]
     whole = drill.nights - len(drill.broken)
     lines = [
         f"  promises kept in {whole} of {drill.nights} nights, "
         f"{drill.repeated} of them run twice and compared"
     ]
-    counts = Counter(
-        number
-        for night in drill.broken
-        for number in {broken.promise for broken in nights[night].broken}
-    )
-    lines += [
-        f"    BROKEN {_promise(number)}: {counts[number]} nights" for number in sorted(counts)
-    ]
-    for number in drill.broken[:_MOST_BROKEN]:
-        night = nights[number]
-        what = f"night {number}, seed {night.seed}: " + "; ".join(
-            f"{_promise(one.promise)}: {one.detail}" for one in night.broken
-        )
-        lines += textwrap.wrap(
-            textwrap.shorten(what, 4 * _WIDTH, placeholder=" ..."), _WIDTH,
-            initial_indent="    ", subsequent_indent="      ",
-        )  # fmt: skip
-    if len(drill.broken) > _MOST_BROKEN:
-        lines.append(f"    and {len(drill.broken) - _MOST_BROKEN} more: see --json")
+    texts = {one.promise: one.text for night in broken for one in night.broken}
+    counts = Counter(number for night in broken for number in {one.promise for one in night.broken})
+    for number in sorted(counts):
+        nights = _counted(counts[number], "night")
+        lines += _wrapped(f"BROKEN in {nights}, {_promise(number)}: {texts[number]}")
+    shrunk = {one.night for one in drill.shrunk}
+    for night in broken[:_MOST_BROKEN]:
+        which = f"night {night.night}" if night.night else "the night without faults"
+        found = "; ".join(f"{_promise(one.promise)}: {one.detail}" for one in night.broken)
+        lines += _wrapped(f"{which}, seed {night.seed}: {found}")
+        # The others follow at the end, with no more faults than they need.
+        lines += [] if night.night in shrunk else _command(night.replay)
+    if len(broken) > _MOST_BROKEN:
+        lines.append(f"    and {len(broken) - _MOST_BROKEN} more: see --json")
     return lines
+
+
+def _wrapped(text: str) -> list[str]:
+    return textwrap.wrap(
+        textwrap.shorten(text, 4 * _WIDTH, placeholder=" ..."), _WIDTH,
+        initial_indent="    ", subsequent_indent="      ",
+    )  # fmt: skip
 
 
 def _causes(drill: DrillSummary) -> list[str]:
@@ -160,11 +176,26 @@ def _causes(drill: DrillSummary) -> list[str]:
     ]
 
 
-def _told(night: NightResult) -> list[str]:
+def _told(night: NightResult, first: NightResult) -> list[str]:
+    costs = _costs(night, first)
     return [
         f"    night {night.night}: {_percent(night.kept)}, {_amounts(night)}",
+        *([f"      {costs}"] if costs else []),
         *_command(night.replay),
     ]
+
+
+def _costs(night: NightResult, first: NightResult) -> str:
+    """Say what took more of a night than of the one without faults, the most first."""
+    labels: dict[str, str] = {str(cause): label for cause, label in LABELS.items()}
+    more_s = {
+        labels[cause]: seconds - first.ledger.get(cause, 0)
+        for cause, seconds in night.ledger.items()
+        if cause != "open_shutter"
+    }
+    more_s["frames not accepted"] = round(night.refused_s - first.refused_s)
+    known = sorted(more_s.items(), key=lambda cost: -cost[1])[:_MOST_COSTS]
+    return ", ".join(f"{label} {hours_text(s)}" for label, s in known if s >= _LEAST_COST_S)
 
 
 def _command(command: str) -> list[str]:

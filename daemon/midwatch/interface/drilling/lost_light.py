@@ -40,6 +40,8 @@ _NO_CAMERA = ("camera-unplugged", "camera-driver-crash-loop", "power-cut")
 _NO_STAR = ("mount-stalls", "mount-power-lost", "shutter-stuck")
 # Nobody can have an exposure begun: the devices hear of no daemon.
 _NOT_HEARD = ("bus-partition", "broker-restart", "daemon-killed", "suspend")
+# The daemon lives and has no readings.
+_NO_READINGS = ("weather-silent", "bus-partition", "suspend")
 # Frames that are read out now are no good.
 _NO_FRAME = ("frame-truncated", "frame-corrupt", "frame-wrong-size")
 # The roof does not come to stand open.
@@ -120,10 +122,12 @@ def _of_weather(faults: Sequence[ScheduledFault], safety: SafetyLimits) -> Itera
         stuck = [other for other in faults if other.name == "weather-stuck"]
         if any(other.from_utc_s < ends and other.until_utc_s > begins for other in stuck):
             continue
-        blind = _blinded(fault.from_utc_s, begins, faults)
-        how: How = "begin" if blind else "all"
+        others = [other for other in faults if other is not fault]
+        blind = _blinded(fault.from_utc_s, begins, others)
+        # Who hears of no weather hears of no camera: it goes on with what it exposes.
+        how: How = "begin" if blind or fault.name in _NOT_HEARD else "all"
         # After a mere gap in the readings, shorter than the calm time, a few good ones are enough.
-        gap = fault.name == "weather-silent" and (
+        gap = fault.name in _NO_READINGS and (
             fault.until_utc_s - fault.from_utc_s < safety.calm_s or blind
         )
         opens_s = _roof_opens_s(ends + (0.0 if gap else safety.calm_s) - _SLACK_S, faults)
@@ -139,7 +143,7 @@ def _unsafe_edges(fault: ScheduledFault, safety: SafetyLimits) -> tuple[float, f
         edges = begins, ends - 60.0
     elif fault.name == "dew" and safety.max_humidity_percent:
         edges = begins + _DEW_EDGE_S, ends - _DEW_EDGE_S
-    elif fault.name == "weather-silent":
+    elif fault.name in _NO_READINGS:
         edges = begins + safety.stale_s, ends
     else:
         return None

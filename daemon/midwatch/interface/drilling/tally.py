@@ -58,6 +58,7 @@ class BrokenPromise(_Part):
         description="Its number in night.json; 0: the night came to no end; 99: more was had than "
         "the clairvoyant bound allows"
     )
+    text: str = Field(default="", description="The promise in words")
     detail: str = Field(description="What was found")
 
 
@@ -73,6 +74,13 @@ class NightResult(_Part):
     kept: float | None = Field(description="Their ratio; null where nothing could be had")
     clairvoyant: float | None = Field(
         description="The bound as a share of the usable seconds, as in the yield of night.json"
+    )
+    ledger: dict[str, int] = Field(
+        default={}, description="Seconds between dusk and dawn by cause, as in night.json"
+    )
+    refused_s: float = Field(
+        default=0.0,
+        description="Exposure time of light frames that were not accepted, or never read out",
     )
     broken: list[BrokenPromise]
     ended: str = Field(description="Why it ended; empty where it came to no end")
@@ -182,7 +190,12 @@ def _night(result: TrialResult, replay: Replay) -> NightResult:
         bound_s=round(result.bound_s, 3),
         kept=None if result.kept is None else round(result.kept, 6),
         clairvoyant=None if clairvoyant is None else round(clairvoyant, 6),
-        broken=[BrokenPromise(promise=one.number, detail=one.detail) for one in result.broken],
+        ledger=dict(result.ledger),
+        refused_s=round(result.refused_s, 3),
+        broken=[
+            BrokenPromise(promise=one.number, text=one.text, detail=one.detail)
+            for one in result.broken
+        ],
         ended=result.ended,
         journal_digest=result.digest,
         replay=replay.command(trial.seed, trial.faults),

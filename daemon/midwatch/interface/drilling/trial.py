@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from midwatch.devices.chance import device_rng
@@ -26,6 +26,11 @@ __all__ = [
 
 # Numbers beside those of the promises, for what only a drill can find.
 NOT_ENDED, NOT_REPEATED, BOUND = 0, 9, 99
+_TEXTS = {
+    NOT_ENDED: "Every night comes to an end",
+    NOT_REPEATED: "The same orders, site, rig and seed give the same journal",
+    BOUND: "No night has more than perfect knowledge could have had",
+}
 _SEEDS = 1_000_000_000
 
 
@@ -48,10 +53,16 @@ class Trial:
 
 @dataclass(frozen=True)
 class Broken:
-    """A promise that was not kept: its number, and what was found."""
+    """A promise that was not kept: its number, what was found, and the promise in words."""
 
     number: int
     detail: str
+    text: str = ""
+
+    @classmethod
+    def by_drill(cls, number: int, detail: str) -> Broken:
+        """Return a promise broken that only a drill can find."""
+        return cls(number, detail, _TEXTS[number])
 
 
 @dataclass(frozen=True)
@@ -65,6 +76,8 @@ class TrialResult:
         gaps: the shortest times between frames, of the night without faults.
         ended: how the night ended; empty if it did not.
         processor_s: what it took.
+        ledger: seconds between dusk and dawn by cause.
+        refused_s: exposure time of light frames that were not accepted, or never read out.
     """
 
     trial: Trial
@@ -77,6 +90,8 @@ class TrialResult:
     gaps: Gaps
     ended: str
     processor_s: float = 0.0
+    ledger: Mapping[str, int] = field(default_factory=dict)
+    refused_s: float = 0.0
 
     @property
     def kept(self) -> float | None:
@@ -86,7 +101,7 @@ class TrialResult:
 
 def failed(trial: Trial, message: str) -> TrialResult:
     """Return the result of a night that came to no end."""
-    broken = (Broken(NOT_ENDED, message),)
+    broken = (Broken.by_drill(NOT_ENDED, message),)
     return TrialResult(trial, "", 0.0, 0.0, 0.0, 0, broken, Gaps(), "")
 
 
@@ -157,12 +172,13 @@ def run_trial(
     had_s, bound_s = summary.yield_.had_s or 0.0, summary.yield_.bound_s or 0.0
     gaps = Gaps() if undisturbed else gaps_of(NightRecord.from_events(events), events)
     broken = [
-        Broken(promise.number, promise.detail)
+        Broken(promise.number, promise.detail, promise.text)
         for promise in summary.promises
         if promise.ok is False
     ]
     if had_s > bound_s + 1.0:
-        broken.append(Broken(BOUND, f"{had_s:.0f} s were had of at most {bound_s:.0f} s"))
+        found = f"{had_s:.0f} s were had of at most {bound_s:.0f} s"
+        broken.append(Broken.by_drill(BOUND, found))
     return TrialResult(
         trial=trial,
         digest=summary.journal_digest,
@@ -173,10 +189,16 @@ def run_trial(
         broken=tuple(broken),
         gaps=gaps,
         ended=summary.how or "",
+        ledger=dict(summary.ledger),
+        refused_s=sum(
+            frame.exposure_s
+            for frame in summary.frames
+            if frame.frame == "light" and frame.grade != "accepted"
+        ),
     )
 
 
 def differing(result: TrialResult, again: TrialResult) -> TrialResult:
     """Return a result with the promise broken that the same night gives the same journal."""
     detail = f"journal digest {result.digest[:12]}, then {again.digest[:12]}"
-    return replace(result, broken=(*result.broken, Broken(NOT_REPEATED, detail)))
+    return replace(result, broken=(*result.broken, Broken.by_drill(NOT_REPEATED, detail)))
