@@ -303,17 +303,21 @@ class SimulatedDevice:
         """Publish the truth."""
         truth = self.truth()
         if truth is not None:
-            self._told, self._told_mono_s = truth.model_dump(), self.clock.mono()
-            self.context.emit("truth", self._told)
+            self._publish(truth.model_dump())
 
     def _tell_news(self) -> None:
         """Publish the truth if it is another than was told last, or that was long ago."""
         truth = self.truth()
         if truth is None:
             return
-        news = {**truth.model_dump(), "utc_s": 0.0} != {**self._told, "utc_s": 0.0}
+        facts = truth.model_dump()
+        news = {**facts, "utc_s": 0.0} != {**self._told, "utc_s": 0.0}
         if news or self.clock.mono() - self._told_mono_s >= TOLD_AGAIN_S:
-            self.tell_truth()
+            self._publish(facts)
+
+    def _publish(self, facts: dict[str, Any]) -> None:
+        self._told, self._told_mono_s = facts, self.clock.mono()
+        self.context.emit("truth", facts)
 
     @property
     def _has_truth(self) -> bool:

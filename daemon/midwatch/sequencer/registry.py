@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cache
 from importlib.metadata import EntryPoint, entry_points
 from typing import TypeVar
 
@@ -60,7 +61,7 @@ def load_registry() -> Registry:
 
 def _load(group: str) -> dict[str, T]:
     loaded: dict[str, T] = {}
-    for point in sorted(entry_points(group=group), key=lambda p: (p.name, p.value)):
+    for point in _points(group):
         plugin: T = _checked(group, point)
         if point.name in loaded:
             raise PluginError(
@@ -69,6 +70,12 @@ def _load(group: str) -> dict[str, T]:
             )
         loaded[point.name] = plugin
     return loaded
+
+
+@cache
+def _points(group: str) -> list[EntryPoint]:
+    """Return what is installed, which is slow to find; a drill asks for it every night."""
+    return sorted(entry_points(group=group), key=lambda p: (p.name, p.value))
 
 
 def _checked(group: str, point: EntryPoint) -> T:  # type: ignore[type-var]
