@@ -105,6 +105,14 @@ def test_the_first_frames_are_judged_by_absolute_bounds_alone() -> None:
     assert "too few others to compare (2)" in verdict(OTHERS[:2]).reasons[0]
 
 
+def test_a_short_frame_under_cloud_is_known_by_the_long_ones() -> None:
+    short = {"exposure_s": 60.0, "noise_adu": 30.0 / 5**0.5, "background_adu": 300.0}
+    # 0.874 mag less deep at 0.38 dex by magnitude: 1022 stars of the upper quartile become 476.
+    assert verdict(**short, stars=470).grade == "accepted"
+    found = verdict(**short, stars=30)
+    assert (found.grade, "cloud" in found.reasons[0]) == ("rejected", True)
+
+
 def test_moonlight_and_altitude_excuse_and_nothing_else_does() -> None:
     # Three magnitudes of moonlight: 15.8 times the light, four times the noise.
     moonlit = {"background_adu": 12_000.0, "noise_adu": 120.0, "stars": 330, "moon_alt_deg": 30.0}
@@ -122,6 +130,12 @@ def test_the_model_of_depth_agrees_with_handbook_figures() -> None:
     high = replace(GOOD, airmass=1.0)
     assert depth_change_mag(low, high) == pytest.approx(-0.2)
     assert depth_change_mag(replace(GOOD, noise_adu=300.0), GOOD) == pytest.approx(-2.5)
+    # A fifth of the time under the same sky: 2.5 log sqrt(5) = 0.874 mag (signal by time, noise of
+    # the sky by its root), whether that noise was measured or not.
+    short = replace(GOOD, exposure_s=60.0, noise_adu=30.0 / 5**0.5)
+    assert depth_change_mag(short, GOOD) == pytest.approx(-0.874, abs=0.001)
+    short = replace(GOOD, exposure_s=60.0, noise_adu=None)
+    assert depth_change_mag(short, GOOD) == pytest.approx(-0.874, abs=0.001)
     # 2.0 px at air mass 1 is 2.0 * 2^0.6 = 3.03 px at air mass 2.
     usual = usual_for(low, tuple(replace(o, airmass=1.0) for o in OTHERS))
     assert usual.hfr_px == pytest.approx(3.03, abs=0.01)

@@ -76,13 +76,31 @@ def test_only_frames_alike_are_compared() -> None:
     others = [
         replace(FIRST, exposure_id=f"o{n}", stars=1000, **change)
         for n, change in enumerate(
-            [{"filter": "R"}, {"exposure_s": 30.0}, {"gain": 5}, {"binning": 2}, {"target": "M 5"}]
+            [{"filter": "R"}, {"gain": 5}, {"binning": 2}, {"target": "M 5"}, {"offset": 7}]
         )
     ]
     for light in others:
         judge(GRADERS, book, light, BOUNDS)
     verdict, compared = judge(GRADERS, book, FIRST, BOUNDS)
     assert (verdict.grade, compared) == ("accepted", 0)
+
+
+def test_other_lengths_are_compared_until_there_are_enough_of_the_same() -> None:
+    book: list[Graded] = []
+    for n in range(6):
+        judge(GRADERS, book, replace(FIRST, exposure_id=f"o{n}", exposure_s=300.0), BOUNDS)
+    found = [judge(GRADERS, book, replace(FIRST, exposure_id=f"f{n}"), BOUNDS)[1] for n in range(7)]
+    assert found == [6, 7, 8, 9, 10, 5, 6]
+
+
+def test_short_first_frames_under_cloud_are_taken_back_by_long_ones() -> None:
+    book: list[Graded] = []
+    judge(GRADERS, book, replace(FIRST, stars=10), BOUNDS)
+    for n in range(3):
+        long = replace(FIRST, exposure_id=f"o{n}", exposure_s=300.0)
+        judge(GRADERS, book, long, BOUNDS)
+        worse = [entry for entry, _, _ in look_again(GRADERS, book, long, BOUNDS)]
+    assert [entry.light.exposure_id for entry in worse] == ["f0"]
 
 
 def test_the_worst_opinion_counts_and_only_its_reasons_are_told() -> None:

@@ -25,6 +25,8 @@ _ORDER: tuple[Grade, ...] = ("accepted", "doubtful", "rejected")
 # Others beside which a frame must have been seen before its grade is final. Too few: a night that
 # begins under thin cloud takes it for clear; too many: frames taken for good are withdrawn late.
 _SETTLED = 24
+# Fewer others of the same length say little; those of other lengths are looked at as well.
+_ENOUGH = 5
 
 
 @dataclass
@@ -52,14 +54,14 @@ def judge(
 def look_again(
     graders: Mapping[str, Grader], book: list[Graded], light: Light, bounds: GradingSettings
 ) -> Iterable[tuple[Graded, Grade, Verdict]]:
-    """Judge the frames of the same kind anew whose grade is not final; yield those that got worse.
+    """Judge the frames like this one anew whose grade is not final; yield those that got worse.
 
     Each comes with the grade that it had before.
     """
-    kind = _ordered(light)
+    setting = _setting(light)
     for entry in book:
         final = entry.grade == "rejected" or entry.compared >= _SETTLED
-        if final or _ordered(entry.light) != kind:
+        if final or _setting(entry.light) != setting:
             continue
         others = _others(book, entry.light)
         if len(others) <= entry.compared:
@@ -120,23 +122,19 @@ def _opinion(
 
 
 def _others(book: Iterable[Graded], light: Light) -> tuple[Light, ...]:
-    kind = _ordered(light)
-    return tuple(
+    """Return the accepted frames of the same order; with too few, those of other lengths too."""
+    setting = _setting(light)
+    alike = tuple(
         entry.light
         for entry in book
         if entry.grade == "accepted"
         and entry.light.exposure_id != light.exposure_id
-        and _ordered(entry.light) == kind
+        and _setting(entry.light) == setting
     )
+    same = tuple(other for other in alike if other.exposure_s == light.exposure_s)
+    return same if len(same) >= _ENOUGH else alike
 
 
-def _ordered(light: Light) -> tuple[str, str | None, float, int, int, int]:
-    """Return what must be equal of frames that are compared: target, filter and setting."""
-    return (
-        light.target,
-        light.filter,
-        light.exposure_s,
-        light.gain,
-        light.offset,
-        light.binning,
-    )
+def _setting(light: Light) -> tuple[str, str | None, int, int, int]:
+    """Return what must be equal of frames that are compared, beside their length."""
+    return (light.target, light.filter, light.gain, light.offset, light.binning)

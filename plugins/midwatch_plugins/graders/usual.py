@@ -66,10 +66,12 @@ def usual_for(light: Light, others: Sequence[Light]) -> Usual:
 def depth_change_mag(light: Light, other: Light) -> float:
     """Return how much deeper one frame should reach than another under an equally clear sky.
 
-    The faintest star stands out of the noise of the pixels under it: more air dims it, noise and
-    width drown it. What of the three was not measured in both is left out.
+    The faintest star stands out of the noise of the pixels under it: a longer exposure gathers more
+    of it, more air dims it, noise and width drown it. What was not measured in both is left out;
+    where that is the noise, it is taken for that of the sky, growing with the root of the time.
     """
-    deeper = 0.0
+    known = bool(light.noise_adu and other.noise_adu)
+    deeper = (2.5 if known else 1.25) * math.log10(light.exposure_s / other.exposure_s)
     if light.airmass is not None and other.airmass is not None:
         deeper -= _EXTINCTION_MAG * (light.airmass - other.airmass)
     if light.noise_adu and other.noise_adu:
@@ -98,6 +100,8 @@ def _hfr_px(light: Light, other: Light) -> float | None:
 
 
 def _background_adu(light: Light, other: Light) -> float | None:
+    if other.exposure_s != light.exposure_s:
+        return None  # the share of it that is the camera's offset does not grow with the time
     if other.background_adu is None or light.sky_mag is None or other.sky_mag is None:
         return other.background_adu
     # A darker sky is not asked for: the site's own lights do not set with the Moon.
