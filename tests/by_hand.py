@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import copy
 import itertools
+from collections import Counter
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass, field
 from datetime import date
@@ -19,9 +21,23 @@ from midwatch.clock import Clock
 from midwatch.interface.conduct import NightOutcome
 from midwatch.interface.loading import load_orders
 from midwatch.interface.rehearsal import RehearsalOptions, rehearse
+from midwatch.journal.events import (
+    FrameBegun,
+    FrameGraded,
+    FrameLost,
+    FrameRead,
+    NightEnded,
+    OperatorSpoke,
+    OrdersChanged,
+)
 from midwatch.journal.store import Event, read_events
 from midwatch.orders.faults import ScheduledFault
 from midwatch.sequencer.changing import Documents, documents_of
+
+__all__ = [
+    "EVENING", "FIRST_LIGHT_S", "ORDERS", "ROOFED", "Hand", "Told", "at_rest", "check_by_hand",
+    "documents", "documents_of", "kept", "lights", "night", "orders_of", "text_of", "write",
+]  # fmt: skip
 
 EVENING = date(2027, 3, 10)
 # When the first light of a night begins that nobody disturbs: at dusk.
@@ -142,31 +158,74 @@ def night(
     return Told(events, outcome, hands[0] if hands else None)
 
 
-__all__ = [
-    "EVENING",
-    "FIRST_LIGHT_S",
-    "ORDERS",
-    "ROOFED",
-    "Hand",
-    "Told",
-    "documents",
-    "documents_of",
-    "night",
-    "text_of",
-    "write",
-]
+def orders_of(**changes: Any) -> dict[str, Any]:
+    new = copy.deepcopy(ORDERS)
+    new.update(changes)
+    return new
 
 
-__all__ = [
-    "EVENING",
-    "FIRST_LIGHT_S",
-    "ORDERS",
-    "ROOFED",
-    "Hand",
-    "Told",
-    "documents",
-    "documents_of",
-    "night",
-    "text_of",
-    "write",
-]
+def lights(told: Told, target: str) -> int:
+    graded = {g.exposure_id for g in told.facts(FrameGraded) if g.grade == "accepted"}
+    return sum(b.target == target and b.exposure_id in graded for b in told.facts(FrameBegun))
+
+
+def kept(told: Told) -> None:
+    broken = [p for p in told.outcome.summary.promises if p.ok is False]
+    assert not broken
+
+
+def at_rest(told: Told) -> None:
+    end = told.facts(NightEnded)[-1]
+    assert (end.parked, end.warm, end.closed) == (True, True, True)
+
+
+def check_by_hand(
+    folder: Path, given_at: list[tuple[float, str]], orders: dict[str, Any] | None = None,
+    ends_s: float = 1250.0,
+) -> Told:  # fmt: skip
+    """Rehearse with these commands, and look at everything that must hold of any night.
+
+    Args:
+        folder: for orders and data.
+        given_at: seconds from the first light of a night that nobody disturbs, and commands.
+        orders: of the night; new ones that are handed in leave its first target out.
+        ends_s: a night that nobody disturbs has ended by then.
+    """
+    old = orders or ORDERS
+    new = {**old, "targets": old["targets"][1:]}
+
+    async def act(hand: Hand) -> None:
+        for at, command in sorted(given_at):
+            await hand.until(FIRST_LIGHT_S + at)
+            if command == "change":
+                await hand.change(documents(new), "at any instant")
+            else:
+                await hand.order(command, why="at any instant")
+        if "pause" in (command for _, command in given_at):
+            # Nobody leaves a night paused for good in these tests: it would last until dawn.
+            await hand.until(FIRST_LIGHT_S + 2000.0)
+            await hand.order("resume", why="at last")
+
+    told = night(folder / "night", write(folder / "orders", old), act)
+    assert told.hand is not None
+    # Skipping what is skipped, or changing to what holds already, is no mistake.
+    assert not told.hand.said
+    spoken = Counter(s.command for s in told.facts(OperatorSpoke) if s.who == "ann")
+    # After its end a night hears nothing any more.
+    asked = Counter(told.hand.taken)
+    assert asked or min(at for at, _ in given_at) > ends_s
+    for command in ("pause", "resume", "skip", "close"):
+        assert spoken[command] == asked[command]
+    assert len(told.facts(OrdersChanged)) == asked["change"]
+    assert all(s.why for s in told.facts(OperatorSpoke))
+    # Every exposure has an end that is told, and only what was interrupted has none on disk.
+    ends = [f.exposure_id for f in (*told.facts(FrameRead), *told.facts(FrameLost))]
+    # One that was given up while it was read out may turn up in the spool, and is filed after all.
+    assert sorted(set(ends)) == sorted(b.exposure_id for b in told.facts(FrameBegun))
+    if asked["close"]:
+        closed_at = min(at for at, command in given_at if command == "close")
+        end_s = next(e.at_utc_s for e in told.events if isinstance(e.fact, NightEnded))
+        assert end_s < FIRST_LIGHT_S + closed_at + 1500.0
+    kept(told)
+    at_rest(told)
+    return told

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-import copy
 from collections import Counter
 from pathlib import Path
-from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -18,9 +16,13 @@ from by_hand import (
     ORDERS,
     ROOFED,
     Hand,
-    Told,
+    at_rest,
+    check_by_hand,
     documents,
+    kept,
+    lights,
     night,
+    orders_of,
     text_of,
     write,
 )
@@ -29,7 +31,6 @@ from midwatch.journal.events import (
     DutyBegan,
     DutyEnded,
     FrameBegun,
-    FrameGraded,
     FrameLost,
     FrameRead,
     HostAccount,
@@ -40,27 +41,6 @@ from midwatch.journal.events import (
     OrdersChanged,
 )
 from midwatch.orders.faults import ScheduledFault
-
-
-def orders_of(**changes: Any) -> dict[str, Any]:
-    new = copy.deepcopy(ORDERS)
-    new.update(changes)
-    return new
-
-
-def lights(told: Told, target: str) -> int:
-    graded = {g.exposure_id for g in told.facts(FrameGraded) if g.grade == "accepted"}
-    return sum(b.target == target and b.exposure_id in graded for b in told.facts(FrameBegun))
-
-
-def kept(told: Told) -> None:
-    broken = [p for p in told.outcome.summary.promises if p.ok is False]
-    assert not broken
-
-
-def at_rest(told: Told) -> None:
-    end = told.facts(NightEnded)[-1]
-    assert (end.parked, end.warm, end.closed) == (True, True, True)
 
 
 def test_new_orders_hold_and_what_was_taken_counts_whatever_its_place(tmp_path: Path) -> None:
@@ -261,52 +241,15 @@ def test_frame_in_hand_is_finished_by_a_pause(tmp_path: Path) -> None:
     at_rest(told)
 
 
-@settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(
+    max_examples=12, deadline=None, derandomize=True, database=None,
+    suppress_health_check=[HealthCheck.too_slow],
+)  # fmt: skip
 @given(st.lists(st.tuples(INSTANTS, COMMANDS), min_size=1, max_size=4))
 def test_orders_by_hand_at_any_instant_leave_a_sound_night(
     tmp_path_factory: pytest.TempPathFactory, given_at: list[tuple[float, str]]
 ) -> None:
     check_by_hand(tmp_path_factory.mktemp("any"), given_at)
-
-
-def check_by_hand(folder: Path, given_at: list[tuple[float, str]]) -> None:
-    """Rehearse with these commands, and look at everything that must hold of any night."""
-    new = orders_of(targets=ORDERS["targets"][1:])
-
-    async def act(hand: Hand) -> None:
-        for at, command in sorted(given_at):
-            await hand.until(FIRST_LIGHT_S + at)
-            if command == "change":
-                await hand.change(documents(new), "at any instant")
-            else:
-                await hand.order(command, why="at any instant")
-        if "pause" in (command for _, command in given_at):
-            # Nobody leaves a night paused for good in these tests: it would last until dawn.
-            await hand.until(FIRST_LIGHT_S + 2000.0)
-            await hand.order("resume", why="at last")
-
-    told = night(folder / "night", write(folder / "orders"), act)
-    assert told.hand is not None
-    # Skipping what is skipped, or changing to what holds already, is no mistake.
-    assert not told.hand.said
-    spoken = Counter(s.command for s in told.facts(OperatorSpoke) if s.who == "ann")
-    # After its end a night hears nothing any more.
-    asked = Counter(told.hand.taken)
-    assert asked or min(at for at, _ in given_at) > 1250.0
-    for command in ("pause", "resume", "skip", "close"):
-        assert spoken[command] == asked[command]
-    assert len(told.facts(OrdersChanged)) == asked["change"]
-    assert all(s.why for s in told.facts(OperatorSpoke))
-    # Every exposure has an end that is told, and only what was interrupted has none on disk.
-    ends = [f.exposure_id for f in (*told.facts(FrameRead), *told.facts(FrameLost))]
-    # One that was given up while it was read out may turn up in the spool, and is filed after all.
-    assert sorted(set(ends)) == sorted(b.exposure_id for b in told.facts(FrameBegun))
-    if asked["close"]:
-        closed_at = min(at for at, command in given_at if command == "close")
-        end_s = next(e.at_utc_s for e in told.events if isinstance(e.fact, NightEnded))
-        assert end_s < FIRST_LIGHT_S + closed_at + 1500.0
-    kept(told)
-    at_rest(told)
 
 
 assert EVENING.isoformat() in text_of(ORDERS)
