@@ -50,6 +50,8 @@ def test_a_cooler_that_weakens_in_the_night_is_asked_for_less(tmp_path: Path) ->
     last = [verdict for _, _, verdict in night.frames()][-10:]
     assert all(verdict.grade == "accepted" for verdict in last)
     assert all(abs(verdict.sensor_c - (ORDERED_C + 5.0)) < NEAR_C for verdict in last)
+    told = [notice.message for notice in night.facts("notice")]
+    assert any("at -10 degC and want darks of that temperature" in message for message in told)
 
 
 def test_after_a_failure_of_the_cooler_the_set_point_is_the_ordered_one(tmp_path: Path) -> None:

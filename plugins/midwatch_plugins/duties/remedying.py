@@ -22,6 +22,7 @@ from midwatch.api import (
     DutyContext,
     DutyFailedError,
     MidwatchError,
+    Notice,
     Stop,
     set_point_c,
 )
@@ -188,3 +189,10 @@ class LessCooling:
             await camera.do(Cool(setpoint_c=to_c, rate_c_per_min=rate), timeout_s=_ANSWER_S)
         else:
             raise DutyFailedError("camera", "not_cold", "the sensor grows colder by itself")
+        if any(frame.is_light and frame.accepted for frame in context.record.frames.values()):
+            context.note(
+                Notice(
+                    message=f"the lights so far were taken at {now_c:g} degC and want darks of that "
+                    f"temperature from another night; those of tonight are taken at {to_c:g} degC"
+                )
+            )
