@@ -93,6 +93,8 @@ class FaultDesk:
             if (fault.began.duty, decision.duty) == ("flip", "slew"):
                 # After a flip that failed the mount is sent to the other side anew.
                 self.close(fault, "a slew has ended on the right side of the pier")
+            if decision.duty == "calibrate" and _of_exposing(fault.began):
+                self.close(fault, "the camera exposes and reads out again")
             if fault.began.duty != decision.duty or not self._proved(fault, decision):
                 continue
             remedy = retry_name(decision.duty)
