@@ -192,7 +192,7 @@ class LessCooling:
         if any(frame.is_light and frame.accepted for frame in context.record.frames.values()):
             context.note(
                 Notice(
-                    message=f"the lights so far were taken at {now_c:g} degC and want darks of that "
-                    f"temperature from another night; those of tonight are taken at {to_c:g} degC"
+                    message=f"the lights so far were taken at {now_c:g} degC and want darks of "
+                    f"that temperature from elsewhere; tonight's are taken at {to_c:g} degC"
                 )
             )
