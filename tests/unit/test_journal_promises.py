@@ -246,6 +246,20 @@ def test_an_accepted_frame_in_twilight_is_found(inventory):
     assert "windows" not in detail
 
 
+@pytest.mark.parametrize(("early_s", "found"), [(10.0, False), (14.0, True)])
+def test_clocks_may_differ_by_what_the_sky_turns_in_a_twentieth_of_a_degree(
+    inventory, early_s, found
+):
+    """0.05 degrees of hour angle are 0.05 x 240 s = 12 s."""
+    events = told_night().events
+    read = events[index_of(events, e.FrameRead)].fact
+    plan = index_of(events, e.TargetPlanned)
+    closes = events[plan].fact.windows_utc_s[0][1]
+    windows = ((read.began_utc_s + early_s, closes),)
+    wrong = broken(with_fact(events, plan, windows_utc_s=windows), inventory)
+    assert ("outside the target's windows" in wrong.get(5, "")) == found
+
+
 def test_a_ledger_with_less_light_than_the_frames_is_found(inventory):
     events = told_night().events
     index = index_of(events, e.FrameRead, 3)

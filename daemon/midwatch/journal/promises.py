@@ -36,6 +36,9 @@ __all__ = ["Promise", "check_promises"]
 # Journaled angles and times are rounded, and the limits are held by another process's arithmetic.
 _ANGLE_TOLERANCE_DEG = 0.05
 _TIME_TOLERANCE_S = 1.5
+# The sky turns by the tolerance of angles in this time. Exposures are timed by the camera's machine
+# and begun by the daemon's: clocks that differ by seconds must not count as a limit passed.
+_SKY_TOLERANCE_S = _ANGLE_TOLERANCE_DEG / 360.0 * 86164.1
 _SHOWN = 4
 
 
@@ -284,7 +287,7 @@ def _accepted_frames_sound(
 
 
 def _frame_problems(frame: FrameRecord, record: NightRecord) -> Iterator[str]:
-    start, end, slack = frame.began_utc_s, frame.ended_utc_s, _TIME_TOLERANCE_S
+    start, end, slack = frame.began_utc_s, frame.ended_utc_s, _SKY_TOLERANCE_S
     windows = record.windows.get(frame.begun.target or "", [])
     if not any(opens - slack <= start and end <= closes + slack for opens, closes in windows):
         yield "exposed outside the target's windows"

@@ -36,6 +36,7 @@ from midwatch.interface.drilling.gaps import (
 )
 from midwatch.interface.drilling.lost_light import Dark, Rules, clouded, dark_spans, over_limits
 from midwatch.interface.drilling.timetable import Place, Steps, best_schedule
+from midwatch.interface.faultstage import STEP_S
 from midwatch.journal.events import OperatorSpoke, OrdersChanged
 from midwatch.journal.record import NightRecord
 from midwatch.journal.store import Event, facts_of
@@ -108,11 +109,14 @@ def clairvoyant_s(
         Dark(d.from_utc_s, d.until_utc_s + (recovered_s if d.parked else 0.0), d.how) for d in darks
     ]
     lights = lights_of(record)
+    # A clock that is seconds ahead shifts all that the night does by as much.
+    steps_ahead = sum(fault.name == "clock-step-seconds" for fault in faults)
+    slack_s = _WINDOW_SLACK_S + steps_ahead * STEP_S["clock-step-seconds"]
     places = [
         place
         for target in plan.targets
-        for place in _places(target, night, {light.exposure_s for light in lights
-                                             if light.begun.target == target.target.name})
+        for place in _places(target, night, slack_s, {light.exposure_s for light in lights
+                                                      if light.begun.target == target.target.name})
     ]  # fmt: skip
     darks += [Dark(at, math.inf, "begin") for at in _closed_by_hand(events)]
     until = _removed(events)
@@ -120,7 +124,8 @@ def clairvoyant_s(
     every = night.rig.guiding.dither_every if "guider" in roles else 0
     steps = Steps(gaps, every, undithered(record, events, every))
     wanted = {t.target.name: wanted_s(night, t.target.name) for t in plan.targets}
-    return priced_bound_s(places, darks, steps, wanted, (plan.dusk_s, plan.dawn_s))
+    hours = (plan.dusk_s - slack_s, plan.dawn_s + slack_s)
+    return priced_bound_s(places, darks, steps, wanted, hours)
 
 
 def _closed_by_hand(events: Sequence[Event]) -> Iterable[float]:
@@ -142,7 +147,9 @@ def _until(place: Place, utc_s: float) -> Place:
     return replace(place, spans_utc_s=spans)
 
 
-def _places(target: TargetPlan, night: Night, taken: Iterable[float]) -> Iterable[Place]:
+def _places(
+    target: TargetPlan, night: Night, slack_s: float, taken: Iterable[float]
+) -> Iterable[Place]:
     """Yield where a target can be exposed: before its meridian, and after."""
     limits = night.rig.limits
     lengths = {frame.exposure_s for frame in target.target.order.frames}
@@ -151,8 +158,7 @@ def _places(target: TargetPlan, night: Night, taken: Iterable[float]) -> Iterabl
     last_s = target.transit_utc_s + limits.past_meridian_min * 60.0
     first_s = target.transit_utc_s - limits.before_meridian_min * 60.0
     spans = [
-        (window.start_utc_s - _WINDOW_SLACK_S, window.end_utc_s + _WINDOW_SLACK_S)
-        for window in target.windows
+        (window.start_utc_s - slack_s, window.end_utc_s + slack_s) for window in target.windows
     ]
     east = tuple((start, min(end, last_s)) for start, end in spans if start < last_s)
     west = tuple((max(start, first_s), end) for start, end in spans if end > first_s)
