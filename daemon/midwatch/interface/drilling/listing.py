@@ -177,10 +177,12 @@ def _causes(drill: DrillSummary) -> list[str]:
 
 
 def _told(night: NightResult, first: NightResult) -> list[str]:
-    costs = _costs(night, first)
+    indent = " " * 6
     return [
         f"    night {night.night}: {_percent(night.kept)}, {_amounts(night)}",
-        *([f"      {costs}"] if costs else []),
+        *textwrap.wrap(
+            _costs(night, first), _WIDTH, initial_indent=indent, subsequent_indent=indent
+        ),
         *_command(night.replay),
     ]
 
