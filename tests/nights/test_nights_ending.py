@@ -92,9 +92,13 @@ def calibration(night: FaultNight) -> dict[str, int]:
         "camera-driver-crash-loop@21:09+15m",
         "exposure-never-ends@21:10+20m",
         "frame-corrupt@21:09+8m",
+        "disk-full@21:10+10m",
+        "disk-read-only@21:00+30m",
     ],
 )
-def test_calibration_frames_are_taken_once_the_camera_is_back(fault: str, tmp_path: Path) -> None:
+def test_calibration_frames_are_taken_once_camera_and_disk_are_there(
+    fault: str, tmp_path: Path
+) -> None:
     night = rehearsed(tmp_path, fault, ordered=WITH_DARKS)
     night.check_promises()
     night.check_rest()

@@ -14,7 +14,7 @@ def calibration_needs(night: Night, record: NightRecord) -> tuple[CalibrationNee
     focuser still stands as it did for the lights.
     """
     order = night.orders.calibration
-    lights = [f.begun for f in record.frames.values() if f.is_light and f.filed is not None]
+    lights = [f.begun for f in record.frames.values() if f.is_light and _is_had(f)]
     needs: list[CalibrationNeed] = []
     settings = sorted({(b.gain, b.offset, b.binning) for b in lights})
     has_panel = night.rig.devices.flat_panel is not None
@@ -38,7 +38,7 @@ def _taken(
     def matches(taken: FrameRecord) -> bool:
         begun = taken.begun
         return (
-            taken.filed is not None
+            _is_had(taken)
             and begun.frame == frame
             and begun.filter == filter_name
             and begun.gain == gain
@@ -46,3 +46,8 @@ def _taken(
         )
 
     return sum(matches(taken) for taken in record.frames.values())
+
+
+def _is_had(frame: FrameRecord) -> bool:
+    """Tell whether a frame is on the disk, or waits in the camera's spool for room there."""
+    return frame.filed is not None or (frame.read is not None and frame.lost is None)

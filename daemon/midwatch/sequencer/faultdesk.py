@@ -94,7 +94,7 @@ class FaultDesk:
                 # After a flip that failed the mount is sent to the other side anew.
                 self.close(fault, "a slew has ended on the right side of the pier")
             if decision.duty == "calibrate" and _of_exposing(fault.began):
-                self.close(fault, "the camera exposes and reads out again")
+                self.close(fault, "frames are read out and filed again")
             if fault.began.duty != decision.duty or not self._proved(fault, decision):
                 continue
             remedy = retry_name(decision.duty)
@@ -287,8 +287,9 @@ def _is_within(fault: str, trouble: str) -> bool:
 
 
 def _of_exposing(fault: FaultBegan) -> bool:
-    """Tell whether a fault is that of a camera's exposures, whatever they were for."""
-    return fault.device == "camera" and fault.duty in ("centre", "focus", "expose", "flip")
+    """Tell whether a fault is that of exposing and filing, whatever it was for."""
+    exposing = ("centre", "focus", "expose", "flip")
+    return fault.device in ("camera", "disk") and fault.duty in exposing
 
 
 def _blame(failure: BaseException | None) -> tuple[str, str]:
