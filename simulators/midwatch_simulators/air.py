@@ -13,13 +13,14 @@ from typing import Literal
 from pydantic import Field
 
 from midwatch.devices.models import Model
-from midwatch.sky.atmosphere import dew_point_c
 
 from .noise import smooth
 
 _DAY_H = 24.0
 _COOLING_FROM_H, _COOLING_UNTIL_H = 5.0, 18.0  # mean solar hours after noon: dusk to dawn
 _COOLING_SCALE_H = 5.0  # the fall is steepest at dusk, as under a clear sky
+# Constants of the Magnus form (Alduchov and Eskridge 1996).
+_MAGNUS, _MAGNUS_C = 17.625, 243.04
 # Nodes and weights of Gauss-Laguerre quadrature, for the tube that follows the air.
 _LAGUERRE = (
     (0.26356031971814, 0.52175561058281),
@@ -113,8 +114,10 @@ class Air(Model):
         return min(100.0, max(humidity, self._level(self.damps, utc_s)))
 
     def dew_point_c(self, utc_s: float) -> float:
-        """Return the dew point."""
-        return float(dew_point_c(self.air_c(utc_s), self.humidity_percent_at(utc_s)))
+        """Return the dew point: where the present vapour would saturate."""
+        vapour = _saturation(self.air_c(utc_s)) * self.humidity_percent_at(utc_s) / 100.0
+        gamma = math.log(vapour)
+        return _MAGNUS_C * gamma / (_MAGNUS - gamma)
 
     def wind_ms_at(self, utc_s: float) -> float:
         """Return the mean wind of some minutes."""
@@ -167,5 +170,5 @@ def cloud_glow(cloud_percent: float) -> float:
 
 @lru_cache(maxsize=256)
 def _saturation(air_c: float) -> float:
-    """Return saturation vapour pressure relative to that at 0 C (Magnus, constants of 1996)."""
-    return math.exp(17.625 * air_c / (243.04 + air_c))
+    """Return saturation vapour pressure relative to that at 0 C (Magnus)."""
+    return math.exp(_MAGNUS * air_c / (_MAGNUS_C + air_c))

@@ -106,28 +106,29 @@ class SimulatedGuider(SimulatedDevice):
 
     def state(self) -> GuiderState:
         """Return the whole state; figures change every half minute."""
-        state = GuiderState(
+        figures = self._figures() if self._guiding else {}
+        return GuiderState(
             connected=self.connected,
             at_rest=self._phase == "idle",
             fault=self.fault,
             phase=self._phase,
             calibrated=self._calibrated,
+            **figures,
         )
-        if not self._guiding:
-            return state
+
+    def _figures(self) -> dict[str, float]:
+        """Return what the loop says of itself while it guides."""
         ra_arcsec, dec_arcsec = self._residual_arcsec()
         tick = int(self.clock.unix_s() // _REPORT_S)
         error = math.hypot(
             ra_arcsec * normal(self.seed, "ra", tick), dec_arcsec * normal(self.seed, "dec", tick)
         )
-        return state.model_copy(
-            update={
-                "rms_ra_arcsec": round(ra_arcsec, 3),
-                "rms_dec_arcsec": round(dec_arcsec, 3),
-                "star_snr": round(self._snr(), 1),
-                "error_arcsec": round(error, 3),
-            }
-        )
+        return {
+            "rms_ra_arcsec": round(ra_arcsec, 3),
+            "rms_dec_arcsec": round(dec_arcsec, 3),
+            "star_snr": round(self._snr(), 1),
+            "error_arcsec": round(error, 3),
+        }
 
     def body(self) -> dict[str, JsonValue]:
         """Return what a loop keeps."""
