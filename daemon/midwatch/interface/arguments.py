@@ -10,15 +10,16 @@ import textwrap
 from pathlib import Path
 
 from midwatch import __version__
+from midwatch.interface.arguments_device import add_device
 from midwatch.interface.arguments_drill import add_drill
 from midwatch.interface.arguments_polar import add_polar
+from midwatch.interface.arguments_shared import add_anchor, add_json
 from midwatch.interface.arguments_words import EXIT_CODES, HELP, WIDTH
 from midwatch.interface.values import (
     date_argument,
     fault_argument,
     instant_argument,
     page_argument,
-    port_argument,
     positive_number,
     time_argument,
     whole_number,
@@ -87,10 +88,6 @@ def _add_orders(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def _add_json(parser: argparse.ArgumentParser, what: str = "JSON on standard output") -> None:
-    parser.add_argument("--json", action="store_true", help=f"{what}, and nothing else there")
-
-
 def _add_out(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out",
@@ -132,14 +129,14 @@ def _check(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="bring the devices up as well, and ask each for its state",
     )
-    _add_json(parser)
+    add_json(parser)
 
 
 def _plan(parser: argparse.ArgumentParser) -> None:
     _add_orders(parser)
     _add_evening(parser)
     _add_out(parser)
-    _add_json(parser)
+    add_json(parser)
 
 
 def _polar(parser: argparse.ArgumentParser) -> None:
@@ -148,7 +145,7 @@ def _polar(parser: argparse.ArgumentParser) -> None:
     add_polar(parser)
     _add_simulation(parser)
     _add_out(parser)
-    _add_json(parser)
+    add_json(parser)
 
 
 def _add_simulation(parser: argparse.ArgumentParser) -> None:
@@ -184,29 +181,20 @@ def _add_faults(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def _add_anchor(parser: argparse.ArgumentParser | argparse._ArgumentGroup) -> None:
-    parser.add_argument(
-        "--anchor",
-        metavar="SECONDS",
-        type=positive_number,
-        help="real POSIX time at which scaled time equals --start (default: now)",
-    )
-
-
 def _rehearse(parser: argparse.ArgumentParser) -> None:
     _add_orders(parser)
     _add_evening(parser)
     _add_simulation(parser)
     _add_faults(parser)
     _add_out(parser)
-    _add_json(parser, "night.json on standard output")
+    add_json(parser, "night.json on standard output")
 
 
 def _drill(parser: argparse.ArgumentParser) -> None:
     _add_orders(parser)
     _add_evening(parser)
     add_drill(parser)
-    _add_json(parser, "the whole result as JSON on standard output")
+    add_json(parser, "the whole result as JSON on standard output")
 
 
 def _run(parser: argparse.ArgumentParser) -> None:
@@ -226,7 +214,7 @@ def _run(parser: argparse.ArgumentParser) -> None:
         type=instant_argument,
         help="when scaled time starts, such as 2027-03-10T16:00Z",
     )
-    _add_anchor(parser)
+    add_anchor(parser)
     _add_simulation(parser)
     _add_faults(parser)
     parser.add_argument(
@@ -243,18 +231,18 @@ def _run(parser: argparse.ArgumentParser) -> None:
         type=page_argument,
         help="serve the operator's page there (default: as the rig file says, else no page)",
     )
-    _add_json(parser, "night.json on standard output")
+    add_json(parser, "night.json on standard output")
 
 
 def _status(parser: argparse.ArgumentParser) -> None:
     _add_meeting_point(parser)
-    _add_json(parser)
+    add_json(parser)
 
 
 def _order(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--why", metavar="TEXT", help="the reason, for the journal")
     _add_meeting_point(parser)
-    _add_json(parser)
+    add_json(parser)
 
 
 def _change(parser: argparse.ArgumentParser) -> None:
@@ -279,12 +267,12 @@ def _why(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--utc", action="store_true", help="the time is UTC, and so are the answers"
     )
-    _add_json(parser)
+    add_json(parser)
 
 
 def _report(parser: argparse.ArgumentParser) -> None:
     _add_night(parser)
-    _add_json(parser, "night.json on standard output")
+    add_json(parser, "night.json on standard output")
 
 
 def _add_night(parser: argparse.ArgumentParser) -> None:
@@ -297,82 +285,6 @@ def _add_night(parser: argparse.ArgumentParser) -> None:
         metavar="ORDERS",
         type=Path,
         help="take site and limits from these instead of what the night's folder keeps",
-    )
-
-
-def _device(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("name", metavar="NAME", help="role of the device, such as camera")
-    parser.add_argument(
-        "action",
-        metavar="ACTION",
-        nargs="*",
-        help="'state', or 'do COMMAND key=value ...': talk to the running device instead of "
-        "hosting it",
-    )
-    _add_rig_and_broker(parser)
-    _add_hosting(parser)
-    talking = parser.add_argument_group("talking")
-    talking.add_argument(
-        "--timeout",
-        metavar="SECONDS",
-        type=positive_number,
-        default=30.0,
-        help="give up after this (default: 30)",
-    )
-    _add_json(parser)
-
-
-def _add_rig_and_broker(parser: argparse.ArgumentParser) -> None:
-    source = parser.add_argument_group("where the rig is described (--orders, or --rig and --site)")
-    source.add_argument("--orders", metavar="ORDERS", type=Path, help="night orders")
-    source.add_argument("--rig", metavar="FILE", type=Path, help="rig file")
-    source.add_argument("--site", metavar="FILE", type=Path, help="site file")
-    broker = parser.add_argument_group("the broker (default: of the rig file)")
-    broker.add_argument("--host", help="host of the broker")
-    broker.add_argument("--port", type=port_argument, help="port of the broker (default: 1883)")
-    broker.add_argument("--username", help="account at the broker")
-    broker.add_argument("--password-file", metavar="FILE", type=Path, help="holds the password")
-    broker.add_argument("--ca-file", metavar="FILE", type=Path, help="its authority; means TLS")
-
-
-def _add_hosting(parser: argparse.ArgumentParser) -> None:
-    hosting = parser.add_argument_group("hosting")
-    hosting.add_argument(
-        "--speed",
-        metavar="N",
-        type=positive_number,
-        default=1.0,
-        help="simulated time runs N times as fast as real time (default: 1)",
-    )
-    hosting.add_argument(
-        "--start",
-        metavar="ISO",
-        type=instant_argument,
-        help="when scaled time starts, such as 2027-03-10T16:00Z",
-    )
-    _add_anchor(hosting)
-    hosting.add_argument(
-        "--seed",
-        metavar="N",
-        type=whole_number,
-        default=1,
-        help="of simulated devices (default: 1)",
-    )
-    hosting.add_argument(
-        "--sky", choices=("pixels", "fast"), help="how simulated cameras make their frames"
-    )
-    hosting.add_argument(
-        "--faults",
-        metavar="FILE",
-        type=Path,
-        help="what goes wrong with simulated devices, as midwatch run wrote it",
-    )
-    hosting.add_argument(
-        "--spool",
-        metavar="FOLDER",
-        type=Path,
-        default=Path("night/spool"),
-        help="where frames wait until the daemon has filed them (default: ./night/spool)",
     )
 
 
@@ -403,6 +315,6 @@ _FILLERS = {
     "change": _change,
     "why": _why,
     "report": _report,
-    "device": _device,
+    "device": add_device,
     "schema": _schema,
 }

@@ -9,7 +9,12 @@ from midwatch.interface.values import instant_argument, positive_number, whole_n
 
 def add_polar(parser: argparse.ArgumentParser) -> None:
     """Add how to measure, how to guide, and where: rehearsed or real."""
-    measuring = parser.add_argument_group("measuring")
+    _add_measuring(parser.add_argument_group("measuring"))
+    _add_knobs(parser.add_argument_group("at the knobs"))
+    _add_where(parser.add_argument_group("for real, or not"))
+
+
+def _add_measuring(measuring: argparse._ArgumentGroup) -> None:
     measuring.add_argument(
         "--method",
         choices=("frames", "drift"),
@@ -42,7 +47,9 @@ def add_polar(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="leave the focuser where it is (default: send it to the rig file's start position)",
     )
-    knobs = parser.add_argument_group("at the knobs")
+
+
+def _add_knobs(knobs: argparse._ArgumentGroup) -> None:
     knobs.add_argument(
         "--tolerance-arcmin",
         metavar="ARCMIN",
@@ -52,7 +59,9 @@ def add_polar(parser: argparse.ArgumentParser) -> None:
     )
     knobs.add_argument("--measure-only", action="store_true", help="measure, and turn no knob")
     knobs.add_argument("--confirm", action="store_true", help="measure once more at the end")
-    where = parser.add_argument_group("for real, or not")
+
+
+def _add_where(where: argparse._ArgumentGroup) -> None:
     where.add_argument(
         "--rehearse",
         action="store_true",

@@ -49,7 +49,7 @@ from midwatch.sequencer.focuswatch import focus_scale
 from midwatch.sequencer.gradebook import earlier_lights
 from midwatch.sequencer.nightfacts import Identity
 from midwatch.sequencer.operator import IncomingOrders, OperatorDesk
-from midwatch.sequencer.registry import load_registry
+from midwatch.sequencer.registry import Registry, load_registry
 from midwatch.sky import LimitCheck, Observer
 from midwatch.sky.geometry import pixel_scale_arcsec
 
@@ -147,6 +147,32 @@ async def conduct(night: Night, plan: NightPlan, stage: Stage) -> NightOutcome:
     )
 
 
+@dataclass(frozen=True)
+class _Past:
+    """What the journal tells a life of the daemon when it begins.
+
+    Attributes:
+        everything: events of all nights; `tonight` those of this one.
+        life: which daemon of this night it is, from 1.
+    """
+
+    everything: list[Event]
+    tonight: list[Event]
+    record: NightRecord
+    aim: Aim
+    life: int
+
+    @classmethod
+    def read(cls, journal: Journal) -> _Past:
+        everything = list(journal.events())
+        tonight = [event for event in everything if event.night == journal.night]
+        aim = Aim()
+        for event in tonight:
+            aim.apply(event)
+        life = sum(1 for event in tonight if event.fact.kind == "night_began") + 1
+        return cls(everything, tonight, NightRecord.from_events(tonight), aim, life)
+
+
 async def _assemble(
     stack: AsyncExitStack,
     night: Night,
@@ -156,54 +182,22 @@ async def _assemble(
     folder: Path,
 ) -> Engine:
     """Connect everything that a night needs; the stack takes it down again in reverse order."""
-    clock = stage.clock
-    everything = list(journal.events())
-    tonight = [event for event in everything if event.night == journal.night]
-    record, aim = NightRecord.from_events(tonight), Aim()
-    night, plan = _orders_in_force(night, plan, stage.declared, tonight, journal)
-    for event in tonight:
-        aim.apply(event)
-    life = sum(1 for event in tonight if event.fact.kind == "night_began") + 1
-    rig = await _reach_rig(stack, night, stage, life, record)
+    past = _Past.read(journal)
+    night, plan = _orders_in_force(night, plan, stage.declared, past.tonight, journal)
+    rig = await _reach_rig(stack, night, stage, past.life, past.record)
     registry = load_registry()
-    scale = pixel_scale_arcsec(night.rig.camera.pixel_um, night.rig.optics.focal_length_mm)
-    eyes = Eyes(stage.measurer, scale)
-    observer = Observer(night.place)
-    context = DutyContext(
-        clock=clock,
-        night=night,
-        plan=plan,
-        rig=rig,
-        record=record,
-        journal=journal,
-        darkroom=Darkroom(
-            rig.camera,
-            clock,
-            eyes,
-            stage.measurer,
-            folder,
-            durable=not stage.rehearsal,
-            identify=_numbered(f"{journal.night}-{life}"),
-        ),
-        eyes=eyes,
-        observer=observer,
-        limits=LimitCheck(observer, mount_limits(night.rig.limits, night.horizon)),
-        graders=registry.graders,
-        lights=earlier_lights(record),
-        focus_memory=FocusMemory(everything, journal.night, focus_scale(night.rig), night.rig.name),
-        supervisor=stage.supervisor,
-    )
+    context = _duty_context(night, plan, stage, past, rig, journal, folder, registry)
     engine = Engine(
-        clock=clock,
+        clock=stage.clock,
         night=night,
         plan=plan,
         rig=rig,
         journal=journal,
-        record=record,
-        aim=aim,
+        record=past.record,
+        aim=past.aim,
         context=context,
         registry=registry,
-        learned=LearnedDurations.from_events(everything),
+        learned=LearnedDurations.from_events(past.everything),
         identity=_identity(night, plan, stage, rig),
         data_folder=stage.data_folder,
     )
@@ -216,6 +210,47 @@ async def _assemble(
     if stage.turned_away is not None:
         engine.before_end = _with_page(engine.before_end, context, stage.turned_away)
     return engine
+
+
+def _duty_context(
+    night: Night,
+    plan: NightPlan,
+    stage: Stage,
+    past: _Past,
+    rig: RigClient,
+    journal: Journal,
+    folder: Path,
+    registry: Registry,
+) -> DutyContext:
+    """Return what duties work with."""
+    scale = pixel_scale_arcsec(night.rig.camera.pixel_um, night.rig.optics.focal_length_mm)
+    eyes, observer = Eyes(stage.measurer, scale), Observer(night.place)
+    return DutyContext(
+        clock=stage.clock,
+        night=night,
+        plan=plan,
+        rig=rig,
+        record=past.record,
+        journal=journal,
+        darkroom=Darkroom(
+            rig.camera,
+            stage.clock,
+            eyes,
+            stage.measurer,
+            folder,
+            durable=not stage.rehearsal,
+            identify=_numbered(f"{journal.night}-{past.life}"),
+        ),
+        eyes=eyes,
+        observer=observer,
+        limits=LimitCheck(observer, mount_limits(night.rig.limits, night.horizon)),
+        graders=registry.graders,
+        lights=earlier_lights(past.record),
+        focus_memory=FocusMemory(
+            past.everything, journal.night, focus_scale(night.rig), night.rig.name
+        ),
+        supervisor=stage.supervisor,
+    )
 
 
 def _with_page(

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
+from typing import Self
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
@@ -15,6 +16,7 @@ from midwatch.bus.topics import Topics
 from midwatch.clock import Clock, ScaledClock, WallClock
 from midwatch.errors import InputError, UnreachableError
 from midwatch.journal.files import write_whole
+from midwatch.orders import Night
 from midwatch.orders.models import Bus as BusSection
 
 FILE_NAME = "running.json"
@@ -34,6 +36,21 @@ class Running(BaseModel):
     start: datetime | None = None
     speed: float = 1.0
     anchor_unix_s: float | None = None
+
+    @classmethod
+    def of(cls, night: Night, broker: BrokerSettings, clock: ScaledClock | None) -> Self:
+        """Return where this process can be reached; `clock` is None in real time."""
+        return cls(
+            pid=os.getpid(),
+            site=night.site.name,
+            rig=night.rig.name,
+            broker=broker,
+            devices=tuple(night.rig.devices.present()),
+            heartbeat_s=night.rig.bus.heartbeat_s,
+            start=None if clock is None else clock.start,
+            speed=1.0 if clock is None else clock.speed,
+            anchor_unix_s=None if clock is None else clock.anchor_unix_s,
+        )
 
     def clock(self) -> Clock:
         """Return a clock that agrees with that of the night, scaled if that is."""

@@ -5,11 +5,10 @@ from __future__ import annotations
 import argparse
 import asyncio
 import json
-import os
-import signal
 import sys
 from contextlib import AsyncExitStack
 from pathlib import Path
+from typing import Any
 
 from midwatch.clock import ScaledClock, WallClock
 from midwatch.errors import InputError
@@ -25,6 +24,7 @@ from midwatch.interface.failures import BROKEN_PROMISE, DONE, INTERRUPTED
 from midwatch.interface.loading import evening_of, load_orders
 from midwatch.interface.realnight import RunOptions
 from midwatch.interface.runfile import Running, announced, broker_of
+from midwatch.interface.signals import told_to_end
 from midwatch.journal.files import write_whole
 from midwatch.orders import Night
 from midwatch.planning import plan_night
@@ -135,7 +135,7 @@ async def _for_real(
         from midwatch.bus.embedded import EmbeddedBroker
 
         broker = (await stack.enter_async_context(EmbeddedBroker())).settings
-    anchor = None if clock is None else clock.anchor_unix_s
+    running = Running.of(night, broker, clock)
     run = RunOptions(
         data_folder=args.out,
         evening=None,
@@ -145,48 +145,43 @@ async def _for_real(
         bus=broker,
         spawn_devices=not args.no_devices,
         sky_mode=args.sky,
-        anchor_unix_s=anchor,
+        anchor_unix_s=running.anchor_unix_s,
     )
-    running = Running(
-        pid=os.getpid(),
-        site=night.site.name,
-        rig=night.rig.name,
-        broker=broker,
-        devices=tuple(night.rig.devices.present()),
-        heartbeat_s=night.rig.bus.heartbeat_s,
-        start=args.start,
-        speed=args.speed,
-        anchor_unix_s=anchor,
-    )
-    loop, stop = asyncio.get_running_loop(), asyncio.Event()
     task = asyncio.current_task()
-    guiding = False
-
-    def line(text: str) -> None:
-        nonlocal guiding
-        guiding = guiding or text.startswith("turn the knobs")
-        tell(text)
-
-    def interrupt() -> None:
-        # At the knobs it is the way to say that it is good enough; anywhere else, and the second
-        # time, it means to stop.
-        if guiding and not stop.is_set():
-            stop.set()
-        elif task is not None:
-            tell("stopped; now the mount parks")
-            task.cancel("interrupted")
-
-    for number in (signal.SIGINT, signal.SIGTERM):
-        loop.add_signal_handler(number, interrupt)
+    assert task is not None
+    person = _AtTheKnobs(task)
     try:
         async with stack:
-            with announced(args.out, running):
-                return await run_alignment(night, options, run, line, stop)
+            with announced(args.out, running), told_to_end(person.interrupt):
+                return await run_alignment(night, options, run, person.line, person.stop)
     except asyncio.CancelledError:
         raise KeyboardInterrupt from None
-    finally:
-        for number in (signal.SIGINT, signal.SIGTERM):
-            loop.remove_signal_handler(number)
+
+
+class _AtTheKnobs:
+    """Whoever reads what is told, and may interrupt.
+
+    Attributes:
+        stop: set when it is good enough.
+    """
+
+    def __init__(self, task: asyncio.Task[Any]) -> None:
+        self.stop = asyncio.Event()
+        self._task = task
+        self._guiding = False
+
+    def line(self, text: str) -> None:
+        """Tell a line of the alignment."""
+        self._guiding = self._guiding or text.startswith("turn the knobs")
+        tell(text)
+
+    def interrupt(self) -> None:
+        """End guidance at the knobs; anywhere else, and the second time, end everything."""
+        if self._guiding and not self.stop.is_set():
+            self.stop.set()
+        else:
+            tell("stopped; now the mount parks")
+            self._task.cancel("interrupted")
 
 
 def verdict(found: Alignment, options: AlignOptions) -> list[str]:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-import os
-import signal
 from collections.abc import Iterator
 from contextlib import AsyncExitStack, contextmanager
 from dataclasses import dataclass
@@ -29,6 +27,7 @@ from midwatch.interface.realnight import RunOptions, run
 from midwatch.interface.runfaults import run_faults
 from midwatch.interface.runfile import Running, announced, broker_of
 from midwatch.interface.service import watched_service
+from midwatch.interface.signals import told_to_end
 from midwatch.interface.surroundings import Surroundings
 from midwatch.orders import Night
 from midwatch.planning import NightPlan, NoDarknessError, plan_night
@@ -39,7 +38,6 @@ if TYPE_CHECKING:
     from midwatch.interface.page.server import OperatorPage
 
 _log = structlog.get_logger(__name__)
-_SIGNALS = (signal.SIGINT, signal.SIGTERM)
 _FAR_AHEAD_S = 36 * 3600.0
 
 
@@ -71,7 +69,7 @@ async def _serve(night: Night, args: argparse.Namespace) -> int:
         anchored = None
         if args.start is not None:
             anchored = ScaledClock(args.start, args.speed, args.anchor)
-        running = _running(night, broker, anchored, args)
+        running = Running.of(night, broker, anchored)
         stack.enter_context(announced(args.out, running))
         page = _page(night, args)
         if page is not None:
@@ -88,22 +86,6 @@ async def _serve(night: Night, args: argparse.Namespace) -> int:
             evening = evening_of(night, args.evening, clock)
             return conclude(await _one_night(nights, evening, clock), args)
     return ending.code
-
-
-def _running(
-    night: Night, broker: BrokerSettings, clock: ScaledClock | None, args: argparse.Namespace
-) -> Running:
-    return Running(
-        pid=os.getpid(),
-        site=night.site.name,
-        rig=night.rig.name,
-        broker=broker,
-        devices=tuple(night.rig.devices.present()),
-        heartbeat_s=night.rig.bus.heartbeat_s,
-        start=args.start,
-        speed=args.speed,
-        anchor_unix_s=None if clock is None else clock.anchor_unix_s,
-    )
 
 
 @dataclass(frozen=True)
@@ -194,18 +176,14 @@ class _Ending:
     @contextmanager
     def on_signals(self) -> Iterator[None]:
         """Listen to signals while the block runs; a cancellation that they caused ends here."""
-        loop = asyncio.get_running_loop()
-        for number in _SIGNALS:
-            loop.add_signal_handler(number, self._take)
         try:
-            yield
+            with told_to_end(self._take):
+                yield
         except asyncio.CancelledError:
             if not self.asked.is_set():
                 raise
             self._task.uncancel()
         finally:
-            for number in _SIGNALS:
-                loop.remove_signal_handler(number)
             if self._closing is not None:
                 self._closing.cancel()
 
