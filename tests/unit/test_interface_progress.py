@@ -23,6 +23,8 @@ from midwatch.journal import events as e
 from midwatch.journal.promises import Promise
 from midwatch.journal.report import take_accounts
 from midwatch.journal.store import Event
+from midwatch.journal.summary import Reach
+from midwatch.journal.summary_models import NightSummary
 
 EVENING = datetime(2027, 3, 10, 18, 0, tzinfo=UTC)  # 19:00 in Vienna
 
@@ -110,23 +112,45 @@ def test_the_altitude_is_that_of_the_target(tmp_path: Path) -> None:
 def test_a_broken_promise_is_said_in_words_and_in_the_exit_code(
     tmp_path: Path, ok: bool | None, code: int
 ) -> None:
-    night = told_night()
-    summary = take_accounts(night.events, night.folder, CONTEXT).summary
     promise = Promise(number=4, text="Every frame is on disk", ok=ok, detail="frame 7 is missing")
+    said, returned = concluded(tmp_path, told_summary(), promise)
+    assert returned == code
+    broken = "BROKEN 4: Every frame is on disk: frame 7 is missing"
+    assert (broken in said) is (ok is False)
+
+
+@pytest.mark.parametrize(("bound_s", "told"), [(25_200.0, "7 h 00 min"), (None, None)])
+def test_what_perfect_knowledge_could_have_had_is_said_where_it_is_known(
+    tmp_path: Path, bound_s: float | None, told: str | None
+) -> None:
+    reach = None if bound_s is None else Reach(had_s=18_900.0, bound_s=bound_s)
+    promise = Promise(number=4, text="Every frame is on disk", ok=True, detail="")
+    said, _ = concluded(tmp_path, told_summary(reach), promise)
+    line = f"  5 h 15 min kept of the {told} that perfect knowledge could have had, 75%\n"
+    assert (line in said) is (bound_s is not None)
+    assert ("perfect knowledge" in said) is (bound_s is not None)
+
+
+def told_summary(reach: Reach | None = None) -> NightSummary:
+    night = told_night()
+    return take_accounts(night.events, night.folder, CONTEXT, measure=lambda *_: reach).summary
+
+
+def concluded(folder: Path, summary: NightSummary, promise: Promise) -> tuple[str, int]:
+    """Return what is said at the end of a night, and the exit code."""
     outcome = NightOutcome(
         night=NIGHT,
-        folder=tmp_path,
+        folder=folder,
         summary=summary.model_copy(update={"promises": [promise]}),
-        summary_path=tmp_path / "night.json",
-        report_path=tmp_path / "report.html",
-        promises_kept=bool(ok),
+        summary_path=folder / "night.json",
+        report_path=folder / "report.html",
+        promises_kept=promise.ok is not False,
         interrupted=False,
     )
     out = io.StringIO()
     with redirect_stdout(out):
-        assert conclude(outcome, argparse.Namespace(json=False)) == code
-    broken = "BROKEN 4: Every frame is on disk: frame 7 is missing"
-    assert (broken in out.getvalue()) is (ok is False)
+        code = conclude(outcome, argparse.Namespace(json=False))
+    return out.getvalue(), code
 
 
 def test_a_frame_taken_back_is_counted_under_its_last_grade(tmp_path: Path) -> None:

@@ -38,6 +38,7 @@ def epilogue(outcome: NightOutcome) -> list[str]:
         "",
         *_hours(summary),
         "",
+        *_reach(summary),
         *_promises(summary),
         *_faults(summary),
     ]
@@ -76,17 +77,19 @@ def _hours(summary: NightSummary) -> list[str]:
     )
     labels: dict[str, str] = {str(cause): label for cause, label in LABELS.items()}
     lines = [f"  shutter open for {hours_text(opened_s)} of {hours_text(dark_s)} dark{share}"]
-    used = summary.yield_
-    if used.had_s is not None and used.bound_s is not None:
-        share = "" if used.kept is None else f", {used.kept:.0%}"
-        lines += [
-            f"  {hours_text(used.had_s)} kept of the {hours_text(used.bound_s)} that perfect "
-            f"knowledge could have had{share}"
-        ]
     if others:
         lines.append("  the rest went to")
         lines += table([[labels[cause], hours_text(s)] for s, cause in others], indent="    ")
     return lines
+
+
+def _reach(summary: NightSummary) -> list[str]:
+    used = summary.yield_
+    if used.had_s is None or used.bound_s is None:
+        return []
+    share = "" if used.kept is None else f", {used.kept:.0%}"
+    bound = f"{hours_text(used.bound_s)} that perfect knowledge could have had{share}"
+    return [f"  {hours_text(used.had_s)} kept of the {bound}"]
 
 
 def _promises(summary: NightSummary) -> list[str]:
