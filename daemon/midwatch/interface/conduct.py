@@ -119,13 +119,14 @@ async def conduct(night: Night, plan: NightPlan, stage: Stage) -> NightOutcome:
     )
     try:
         journal.begin_night(name)
+        history = list(journal.events())
+        journal.listen(history.append)
         context = _night_context(night)
         async with AsyncExitStack() as stack:
             await stack.enter_async_context(stage.bus)
             await stage.bus.wait_connected(_BROKER_S)
             engine = await _assemble(stack, night, plan, stage, journal, folder)
             await engine.run()
-        history = list(journal.events())
         events = [event for event in history if event.night == name]
         if stage.lean:
             summary = take_accounts(events, folder, context, history, stage.measure).summary
