@@ -101,19 +101,8 @@ def fit_focus_curve(
     if not p.shape == h.shape == s.shape or p.ndim != 1:
         raise ValueError(f"positions {p.shape}, radii {h.shape} and errors {s.shape} differ")
     usable = np.isfinite(p) & np.isfinite(h) & (h > 0) & np.isfinite(s) & (s > 0)
-    distinct = len(np.unique(p[usable]))
-    if distinct < _FEWEST_POINTS:
-        return _nothing(
-            "too_few", f"{distinct} positions with stars, {_FEWEST_POINTS} are needed", ~usable
-        )
-    contrast = float(h[usable].max() / h[usable].min())
-    if contrast < _LEAST_CONTRAST:
-        return _nothing(
-            "flat",
-            f"the radius changes by {100 * (contrast - 1):.0f} percent over the range sampled: "
-            "too little to tell a minimum",
-            ~usable,
-        )
+    if (poor := _too_poor(p, h, usable)) is not None:
+        return poor
     middle = float(p[usable].mean())
     reach = float(np.ptp(p[usable])) / 2
     scaled = ((p - middle) / reach)[usable]
@@ -135,6 +124,24 @@ def fit_focus_curve(
         quality=quality,
     )
     return _judged(fit, p[usable], p[~rejected], 2 * reach)
+
+
+def _too_poor(p: FloatArray, h: FloatArray, usable: Mask) -> FocusFit | None:
+    """Return what is said of samples that no curve can be fitted to; None if one can."""
+    distinct = len(np.unique(p[usable]))
+    if distinct < _FEWEST_POINTS:
+        return _nothing(
+            "too_few", f"{distinct} positions with stars, {_FEWEST_POINTS} are needed", ~usable
+        )
+    contrast = float(h[usable].max() / h[usable].min())
+    if contrast < _LEAST_CONTRAST:
+        return _nothing(
+            "flat",
+            f"the radius changes by {100 * (contrast - 1):.0f} percent over the range sampled: "
+            "too little to tell a minimum",
+            ~usable,
+        )
+    return None
 
 
 def _judged(fit: FocusFit, usable: FloatArray, kept: FloatArray, span: float) -> FocusFit:

@@ -10,6 +10,7 @@ percent more on a Gaussian.
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -95,24 +96,10 @@ def measure_stars(
     levels = sky_levels(image)
     background.subfrom(image)
     del background
-    if frame.bayer is None:
-        # The cells of a mosaic sample stars too coarsely to tell a sharp one from a hot pixel.
-        _cool_hot_pixels(image, noise)
-    found = _extract(image, noise, threshold_sigma, smallest_area_px)
-    found = found[_like_stars(found)]
+    _cool_hot_pixels(frame, image, noise)
+    found = _like_stars(_extract(image, noise, threshold_sigma, smallest_area_px))
     trails = find_trails(image, factor)
-    shift = (factor - 1) / 2.0
-    x_px, y_px = found["x"] * factor + shift, found["y"] * factor + shift
-    every, found = found, found[np.argsort(-found["flux"], kind="stable")[:_MOST_STARS]]
-    table = _table(frame, image, factor, noise, found)
-    table = replace(table, good=_unspoiled(table, found, every))
-    good = np.flatnonzero(table.good)
-    if (discs := find_discs(frame, table)) is not None:
-        table, x_px, y_px = discs, discs.x_px, discs.y_px
-        good = np.arange(len(discs))
-        fwhm_px = disc_width_px(float(np.median(discs.hfr_px)))
-    else:
-        fwhm_px, table = _widths(frame, table, good, image)
+    table, x_px, y_px, good, fwhm_px = _measured(frame, image, factor, noise, found)
     hfr_px, scatter_px = median_and_scatter(table.hfr_px[good])
     elongation, direction = common_elongation(table, good)
     return StarMeasures(
@@ -137,8 +124,46 @@ def measure_stars(
     )
 
 
-def _cool_hot_pixels(image: Image, noise: float) -> None:
+class _Measured(NamedTuple):
+    """Stars with their sizes.
+
+    Attributes:
+        table: the brightest of them.
+        x_px, y_px: places of all that were found, or of the discs far out of focus.
+        good: rows of the table that sharpness is judged by.
+        fwhm_px: their common width, of pixels of the frame.
+    """
+
+    table: StarTable
+    x_px: FloatArray
+    y_px: FloatArray
+    good: NDArray[np.intp]
+    fwhm_px: float
+
+
+def _measured(
+    frame: Frame, image: Image, factor: int, noise: float, found: NDArray[np.void]
+) -> _Measured:
+    shift = (factor - 1) / 2.0
+    x_px, y_px = found["x"] * factor + shift, found["y"] * factor + shift
+    every, found = found, found[np.argsort(-found["flux"], kind="stable")[:_MOST_STARS]]
+    table = _table(frame, image, factor, noise, found)
+    table = replace(table, good=_unspoiled(table, found, every))
+    good = np.flatnonzero(table.good)
+    if (discs := find_discs(frame, table)) is not None:
+        table, x_px, y_px = discs, discs.x_px, discs.y_px
+        good = np.arange(len(discs))
+        fwhm_px = disc_width_px(float(np.median(discs.hfr_px)))
+    else:
+        fwhm_px, table = _widths(frame, table, good, image)
+    return _Measured(table, x_px, y_px, good, fwhm_px)
+
+
+def _cool_hot_pixels(frame: Frame, image: Image, noise: float) -> None:
     """Give single hot pixels the median of their neighbours, in place."""
+    if frame.bayer is not None:
+        # The cells of a mosaic sample stars too coarsely to tell a sharp one from a hot pixel.
+        return
     inner = image[1:-1, 1:-1]
     row, column = np.nonzero(inner > _HOT_SIGMA * noise)
     around = [(r, c) for r in range(3) for c in range(3) if (r, c) != (1, 1)]
@@ -170,15 +195,14 @@ def _extract(
             return found
 
 
-def _like_stars(found: NDArray[np.void]) -> NDArray[np.bool_]:
-    """Tell points of light from sensor defects and from what is much longer than wide."""
+def _like_stars(found: NDArray[np.void]) -> NDArray[np.void]:
+    """Leave out sensor defects and what is much longer than wide."""
     light = np.maximum(found["flux"], 1e-12)
     long_axis, short_axis = found["a"], np.maximum(found["b"], 1e-6)
     finite = np.isfinite(found["x"]) & np.isfinite(found["y"]) & (found["flux"] > 0)
-    result: NDArray[np.bool_] = (
-        finite & (found["peak"] / light < _HOT_SHARE) & (long_axis / short_axis < _LONGEST)
-    )
-    return result
+    points = finite & (found["peak"] / light < _HOT_SHARE) & (long_axis / short_axis < _LONGEST)
+    stars: NDArray[np.void] = found[points]
+    return stars
 
 
 def _table(

@@ -94,16 +94,11 @@ def find_guide_stars(
         np.full(len(table), fwhm),
         gain_e_adu,
     )
-    ratio = float(np.median(table.axis_ratio[usable]))
-    usable &= (
-        (snr >= _LEAST_SNR)
-        & (table.x_px >= edge_px)
-        & (table.x_px <= width - 1 - edge_px)
-        & (table.y_px >= edge_px)
-        & (table.y_px <= height - 1 - edge_px)
-        & (table.axis_ratio <= max(_LONGER * ratio, _LONGER))
-        & (table.hfr_px > _SIZES[0] * hfr)
-        & (table.hfr_px < _SIZES[1] * hfr)
+    usable = (
+        usable
+        & (snr >= _LEAST_SNR)
+        & _inside(table, (height, width), edge_px)
+        & _alike(table, usable, hfr)
     )
     single = usable & ~_crowded(table, max(_CLEAR_FWHM * fwhm, _CLEAR_PX))
     chosen = np.flatnonzero(single if single.any() else usable)
@@ -115,6 +110,27 @@ def find_guide_stars(
         snr[chosen],
         fwhm,
         (height, width),
+    )
+
+
+def _inside(table: StarTable, shape: tuple[int, int], edge_px: int) -> NDArray[np.bool_]:
+    """Tell which stars keep their distance from the edges."""
+    height, width = shape
+    return (
+        (table.x_px >= edge_px)
+        & (table.x_px <= width - 1 - edge_px)
+        & (table.y_px >= edge_px)
+        & (table.y_px <= height - 1 - edge_px)
+    )
+
+
+def _alike(table: StarTable, usable: NDArray[np.bool_], hfr: float) -> NDArray[np.bool_]:
+    """Tell which stars are as round and as large as the usable ones are."""
+    ratio = float(np.median(table.axis_ratio[usable]))
+    return (
+        (table.axis_ratio <= max(_LONGER * ratio, _LONGER))
+        & (table.hfr_px > _SIZES[0] * hfr)
+        & (table.hfr_px < _SIZES[1] * hfr)
     )
 
 
