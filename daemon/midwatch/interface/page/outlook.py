@@ -156,9 +156,10 @@ def _take(seen: _Seen, event: Event) -> None:
     fact = event.fact
     seen.record.apply(event)
     seen.seq = event.seq
-    if isinstance(fact, NightBegan) and seen.last is not None:
+    last = seen.last
+    if isinstance(fact, NightBegan) and last is not None and last not in seen.accounted[-1:]:
         # The ledger asks when the life before this one was last heard of.
-        seen.accounted.append(seen.last)
+        seen.accounted.append(last)
     if isinstance(fact, _ACCOUNTED):
         seen.accounted.append(event)
     seen.last = event
