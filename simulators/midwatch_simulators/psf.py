@@ -176,16 +176,17 @@ def _on_grid(blur: Blur, width_px: int, steps: int) -> FloatArray:
 @lru_cache(maxsize=64)
 def _round_transfer(moffat_fwhm: float, n: int, steps: int) -> NDArray[np.complex128]:
     """Return the transform of seeing and pixel, as `rfft2` has it, to where it ends along x."""
-    fy, fx, _ = _frequencies(n, steps)
     alpha = moffat_fwhm / (2.0 * np.sqrt(2.0 ** (1.0 / _BETA) - 1.0))
-    # Multiplied out: a power of any exponent takes many times as long.
-    base = 1.0 + (_radii(n, steps) / alpha) ** 2
-    moffat = 1.0 / (base * base * base)
-    transfer: NDArray[np.complex128] = np.fft.rfft2(moffat / moffat.sum())
-    transfer *= np.sinc(fx) * np.sinc(fy)
     # The transform of a Moffat profile falls off with exp(-2 pi alpha f), slowed by powers of f.
     end = int(np.ceil(n / steps * _TRANSFER_END / (2.0 * np.pi * alpha))) + 1
-    return transfer[:, :end].copy()
+    fy, fx, _ = (part[:, :end] for part in _frequencies(n, steps))
+    # The rows beyond the middle repeat those before it. Multiplied out, since a power of any
+    # exponent takes many times as long.
+    base = 1.0 + (_radii(n, steps)[: n // 2 + 1] / alpha) ** 2
+    half = np.fft.rfft(1.0 / (base * base * base))[:, :end]
+    transfer: NDArray[np.complex128] = np.fft.fft(np.vstack((half, half[-2:0:-1])), axis=0)
+    transfer *= np.sinc(fx) * np.sinc(fy) / transfer[0, 0]
+    return transfer
 
 
 def _annulus(radius_cycles: FloatArray, obstruction: float) -> FloatArray:

@@ -49,9 +49,7 @@ def stars_near(ra_deg: float, dec_deg: float, radius_deg: float, mag_limit: floa
     band = round(dec_deg / _FIELD_STEP_DEG)
     middle_deg = min(max(band * _FIELD_STEP_DEG, -90.0), 90.0)
     step_deg = _FIELD_STEP_DEG / max(math.cos(math.radians(middle_deg)), 1e-3)
-    field = _field(
-        step_deg * round(ra_deg / step_deg), middle_deg, radius_deg + _FIELD_STEP_DEG
-    )
+    field = _field(step_deg * round(ra_deg / step_deg), middle_deg, radius_deg + _FIELD_STEP_DEG)
     count = int(np.searchsorted(field.mag, mag_limit, side="right"))
     return FieldStars(field.directions[:count], field.mag[:count])
 
