@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -119,18 +119,23 @@ def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = No
             if options.guest is not None:
                 visit = options.guest(broker, setting.topics, daemon_clock)
                 beside.append(asyncio.create_task(visit, name="guest"))
-            try:
-                await lives.run()
-            finally:
-                for task in beside:
-                    task.cancel()
-                await asyncio.gather(*beside, return_exceptions=True)
-            for task in beside:
-                if not task.cancelled():
-                    task.result()
+            await _run_with(lives, beside)
             return outcomes[-1]
 
     return run_virtual(main)
+
+
+async def _run_with(lives: Lives, beside: Sequence[asyncio.Task[None]]) -> None:
+    """Live to the end, then end what goes on beside it; a fault in that is raised here."""
+    try:
+        await lives.run()
+    finally:
+        for task in beside:
+            task.cancel()
+        await asyncio.gather(*beside, return_exceptions=True)
+    for task in beside:
+        if not task.cancelled():
+            task.result()
 
 
 def _physics(topic: str) -> bool:
