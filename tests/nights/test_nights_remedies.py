@@ -105,6 +105,15 @@ def test_a_mount_driver_that_dies_costs_a_look_at_the_stars(
     assert any(utc_s(20, 40) < at_s < utc_s(20, 46) for at_s in centred), "proved by solving"
 
 
+def test_a_mount_driver_that_dies_under_the_closed_roof_leads_to_no_circles(
+    tmp_path: Path, undisturbed: FaultyNight
+) -> None:
+    night = faulty_night(tmp_path, "mount-driver-crash@19:05")
+    assert cost_s(night, undisturbed) <= 0.0
+    assert [(fault.device, fault.kind) for fault in night.faults] == [("mount", "silent")]
+    assert night.remedies() == ["restart_driver", "reconnect"]
+
+
 def test_a_camera_without_cable_costs_little_more_than_that_time(
     tmp_path: Path, undisturbed: FaultyNight
 ) -> None:

@@ -431,6 +431,18 @@ def test_nothing_tracks_on_under_a_roof_that_does_not_say_that_it_is_open() -> N
     assert decide(parked).duty == "open"
 
 
+def test_a_mount_whose_link_is_not_open_is_brought_back_before_it_is_parked() -> None:
+    shut = replace(ALL_READY, roof_open=False, roof_closed=True)
+    link = FaultView(
+        "1", "mount", "its link is not open", "reconnect", {"device": "mount"}, ("slew",),
+        held=True, fault="silent",
+    )  # fmt: skip
+    assert decide(world(ready=shut, faults=(link,))).duty == "reconnect"
+    # One that is well again, and still watched, is parked.
+    watched = FaultView("1", "mount", "its link is not open", fault="silent")
+    assert decide(world(ready=shut, faults=(watched,))).duty == "secure"
+
+
 def test_under_a_silent_roof_an_exposure_ends_and_then_the_mount_parks() -> None:
     link = FaultView("1", "roof", "the roof is silent", blocks=("open",), held=True)
     ready = replace(ALL_READY, roof_open=False, roof_closed=False, missing=("roof",))

@@ -13,6 +13,7 @@ from dataclasses import replace
 from midwatch.journal.events import Cause
 from midwatch.sequencer.cases import Case, Decision, blocked, clock_text, exposed, hold, why
 from midwatch.sequencer.chances import Board, Chance, survey
+from midwatch.sequencer.links import LINK_FAULTS
 from midwatch.sequencer.phases import end_of_night, evening, open_sky, over
 from midwatch.sequencer.refocus import Scalar, cheap_focus, focus_args, worth_waiting
 from midwatch.sequencer.world import StandingDue, World
@@ -126,7 +127,9 @@ def _shelter(case: Case) -> Decision | None:
     """Nothing stands out of its park position under a roof that is not said to be open."""
     world, ready = case.world, case.world.ready
     covered = ready.has_roof and not ready.roof_open and ready.connected and not ready.closed_up
-    out = not world.pointing.parked and "mount" not in ready.missing
+    # Whether a mount whose link is not open stands parked nobody can tell, or change.
+    lost = any(f.device == "mount" and f.held and f.fault in LINK_FAULTS for f in world.faults)
+    out = not world.pointing.parked and "mount" not in ready.missing and not lost
     if not (covered and out) or blocked(world, "secure") is not None:
         return None
     reason = "the roof does not say that it is open; park under it"
