@@ -31,7 +31,7 @@ from midwatch.interface.rehearsed import RehearsedDevices
 from midwatch.interface.simulated import simulated_rig, with_rare_heartbeats
 from midwatch.orders import Night
 from midwatch.orders.faults import ScheduledFault
-from midwatch.planning import plan_night, require_a_target
+from midwatch.planning import NightPlan, plan_night, require_a_target
 from midwatch.sky import Observer
 from midwatch.sky.night import evening_at
 from midwatch.virtual_time import run_virtual
@@ -52,6 +52,7 @@ class RehearsalOptions:
         faults: what goes wrong.
         guest: somebody else at the bus, for as long as the night lasts.
         lean: leave frames and journal only, without report and night.json.
+        plan: of that evening, if it was made already; None makes it.
         undisturbed: gaps between the frames of the night without faults, where they are known.
     """
 
@@ -63,6 +64,7 @@ class RehearsalOptions:
     guest: Guest | None = None
     lean: bool = False
     undisturbed: Gaps | None = None
+    plan: NightPlan | None = None
 
 
 def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = None) -> NightOutcome:
@@ -75,7 +77,7 @@ def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = No
     declared = night
     rig = faulty_rig(simulated_rig(night.rig, options.sky_mode), options.faults)
     night = replace(night, rig=with_rare_heartbeats(rig) if options.sky_mode == "fast" else rig)
-    plan = plan_night(night, evening)
+    plan = options.plan or plan_night(night, evening)
     require_a_target(night, plan)
     clock = VirtualClock(datetime.fromtimestamp(plan.prepare_from_s - _EARLY_S, UTC))
     machine = ShiftedClock(clock)

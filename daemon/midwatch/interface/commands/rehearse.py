@@ -17,7 +17,7 @@ def execute(args: argparse.Namespace) -> int:
     """Rehearse one night and say what it came to."""
     night = load_orders(args.orders)
     evening = evening_of(night, args.evening)
-    plan_night(night, evening)  # what is wrong with the evening is said before anything goes
+    plan = plan_night(night, evening)  # what is wrong with the evening is said before anything goes
     make_room(args.out, evening)
     Surroundings.of(night).write(args.out / evening.isoformat())
     options = RehearsalOptions(
@@ -26,6 +26,7 @@ def execute(args: argparse.Namespace) -> int:
         data_folder=args.out,
         evening=evening,
         faults=faults_of(night, evening, args),
+        plan=plan,
     )
     seed = night.orders.seed if args.seed is None else args.seed
     title = f"rehearsal of {evening}, {night.site.name}, {night.rig.name}, seed {seed}, {args.sky}"

@@ -160,7 +160,7 @@ def run_trial(
     events: list[Event] = []
     options = RehearsalOptions(
         seed=trial.seed, sky_mode="fast", data_folder=folder, evening=plan.evening,
-        faults=trial.faults, lean=True, undisturbed=undisturbed,
+        faults=trial.faults, lean=True, undisturbed=undisturbed, plan=plan,
     )  # fmt: skip
     try:
         outcome = rehearse(night, options, events.append)
