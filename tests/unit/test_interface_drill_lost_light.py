@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from midwatch.interface.drilling.lost_light import Rules, clouded, dark_spans, over_limits
-from midwatch.journal.events import NightBegan, Sample, WeatherTurned
+from midwatch.interface.drilling.lost_light import Rules, clouded, dark_spans, over_limits, waited
+from midwatch.journal.events import LookoutChanged, NightBegan, Sample, WeatherTurned
 from midwatch.journal.store import Event
 from midwatch.orders.faults import ScheduledFault
 from midwatch.orders.models import SafetyLimits
@@ -172,11 +172,36 @@ def test_clouds_are_dark_between_readings_that_all_show_a_closed_sky():
         for seq, percent in enumerate(percents)
     ]
     found = [(span.from_utc_s, span.until_utc_s, span.how) for span in clouded(events, [])]
-    # A single reading says nothing of any length of time.
-    assert found == [(1300.0, 1900.0, "half"), (3100.0, 3400.0, "half")]
+    # Until two minutes before they are seen to have gone; a single one at 2500 s for three minutes.
+    assert found == [
+        (1300.0, 2080.0, "half"), (2500.0, 2680.0, "half"), (3100.0, 3400.0, "half"),
+    ]  # fmt: skip
+    # Where the sensor tells nothing new in between, no longer than it told of them.
+    silent = fault("weather-silent", 2050.0, 60.0)
+    (first, *_) = clouded(events, [silent])
+    assert (first.from_utc_s, first.until_utc_s) == (1300.0, 1900.0)
+    # A sensor that repeats itself tells nothing of the sky.
+    assert clouded(events, [fault("weather-stuck", 1000.0, 3000.0)]) == []
     # Moments that may come from a clock two hours ahead say nothing.
     off = fault("clock-step-hours", 1500.0 - 7200.0, 1500.0)
     assert clouded(events, [off]) == []
+
+
+def looked(at: float, status: str, lookout: str = "clouds") -> Event:
+    fact = LookoutChanged(lookout=lookout, status=status, level=70.0, message="")
+    return Event(int(at), at, "n", fact, "")
+
+
+def test_nothing_is_begun_while_the_orders_ask_for_waiting():
+    told = [looked(1000.0, "tripped"), looked(1500.0, "tripped", "gusts"), looked(2000.0, "clear")]
+    (span,) = waited(told, [], ["clouds"])
+    assert (span.from_utc_s, span.until_utc_s, span.how) == (1001.0, 1999.0, "begin")
+    # What is not known to be over at its time takes nothing.
+    assert waited(told[:2], [], ["clouds"]) == []
+    again = Event(2, 1700.0, "n", NightBegan.model_construct(night="n"), "")
+    assert waited([*told[:2], again, told[2]], [], ["clouds"]) == []
+    off = fault("clock-step-hours", 1800.0 - 7200.0, 600.0)
+    assert waited(told, [off], ["clouds"]) == []
 
 
 def sample(cloud_percent: float) -> Sample:

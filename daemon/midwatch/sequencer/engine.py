@@ -40,7 +40,7 @@ from midwatch.sequencer.interruption import stop_devices
 from midwatch.sequencer.lookoutdesk import LookoutDesk, with_rig_defaults
 from midwatch.sequencer.means import Means
 from midwatch.sequencer.motion import motion_ended
-from midwatch.sequencer.nightfacts import Identity, beginning, ending, free_gb, sample
+from midwatch.sequencer.nightfacts import Identity, Sampler, beginning, ending, free_gb
 from midwatch.sequencer.registry import Registry
 from midwatch.sequencer.remedying import Remedying
 from midwatch.sequencer.safety import SafetyWatch
@@ -53,7 +53,6 @@ _log = structlog.get_logger(__name__)
 
 # Lookouts are read and the running duty is questioned at least this often, seconds.
 WATCH_S = 60.0
-SAMPLE_S = 300.0
 # A cancelled duty has this long to end.
 _CANCEL_S = 30.0
 # Decisions without time passing before the engine suspects a circle and pauses.
@@ -390,11 +389,11 @@ class Engine:
     # Watching -----------------------------------------------------------------------------------
 
     async def _watch(self) -> None:
-        next_sample_s = 0.0
+        sampler = Sampler(self._rig)
         while True:
-            if self._clock.mono() >= next_sample_s:
-                next_sample_s = self._clock.mono() + SAMPLE_S
-                self._journal.append(sample(self._rig, self._view.mount()))
+            curves = sampler.take(self._clock.mono(), self._view.mount())
+            if curves is not None:
+                self._journal.append(curves)
             await self._clock.sleep(WATCH_S)
             if self._aim.connected:
                 self._watches.look()

@@ -13,7 +13,13 @@ from midwatch.journal.events import Fact, NightBegan, NightEnded, Sample, Target
 from midwatch.orders import Night
 from midwatch.planning import NightPlan
 
-__all__ = ["Identity", "beginning", "ending", "free_gb", "sample"]
+__all__ = ["Identity", "Sampler", "beginning", "ending", "free_gb"]
+
+# Seconds between samples of the slow curves. More often, the journal grows; less often, curves
+# lose what happened.
+_SAMPLE_S = 300.0
+# Clouds that come or go by so much are journaled at once. Less: noise; more: their edges are lost.
+_CLOUD_PERCENT = 10.0
 
 
 @dataclass(frozen=True)
@@ -83,8 +89,28 @@ def ending(rig: RigClient, mount: MountState | None, how: str) -> NightEnded:
     )
 
 
-def sample(rig: RigClient, mount: MountState | None) -> Sample:
-    """Return the slow curves of the night as they are now."""
+class Sampler:
+    """Takes the slow curves of a night: now and then, and when clouds come or go."""
+
+    def __init__(self, rig: RigClient) -> None:
+        self._rig = rig
+        self._next_s = 0.0
+        self._cloud_percent: float | None = None
+
+    def take(self, now_s: float, mount: MountState | None) -> Sample | None:
+        """Return the curves if a sample is due; asked at least every minute."""
+        weather = self._rig.weather.state if self._rig.weather is not None else None
+        cloud, before = weather.cloud_percent if weather else None, self._cloud_percent
+        turned = cloud is not None and before is not None and abs(cloud - before) >= _CLOUD_PERCENT
+        if now_s < self._next_s and not turned:
+            return None
+        if now_s >= self._next_s:
+            self._next_s = now_s + _SAMPLE_S
+        self._cloud_percent = cloud
+        return _sample(self._rig, mount)
+
+
+def _sample(rig: RigClient, mount: MountState | None) -> Sample:
     weather = rig.weather.state if rig.weather is not None else None
     guider = rig.guider.state if rig.guider is not None else None
     camera, focuser = rig.camera.state, rig.focuser.state

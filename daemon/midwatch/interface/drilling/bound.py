@@ -8,7 +8,7 @@ A schedule of exposures is sought that is free to do whatever it likes, one seco
   reading out, dithering as often as ordered, changing target, flipping;
 - takes no light where a fault or the weather leaves none (see ``lost_light``), and points anew
   after a park;
-- obeys who closes the night or takes a target out of the orders.
+- waits where a standing order says so, and obeys who closes the night or takes a target out.
 
 No night can do better, since what it did is such a schedule. Focus runs, changes of filter and
 first settling are left out: a plan that knows everything needs none of them in the dark. Guiding
@@ -23,6 +23,7 @@ and 1 gives a bound, and the lowest found is taken.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -34,7 +35,14 @@ from midwatch.interface.drilling.gaps import (
     undithered,
     wanted_s,
 )
-from midwatch.interface.drilling.lost_light import Dark, Rules, clouded, dark_spans, over_limits
+from midwatch.interface.drilling.lost_light import (
+    Dark,
+    Rules,
+    clouded,
+    dark_spans,
+    over_limits,
+    waited,
+)
 from midwatch.interface.drilling.timetable import Place, Steps, best_schedule
 from midwatch.interface.faultstage import STEP_S
 from midwatch.journal.events import OperatorSpoke, OrdersChanged
@@ -44,6 +52,7 @@ from midwatch.journal.summary import Reach
 from midwatch.orders import Night
 from midwatch.orders.faults import ScheduledFault
 from midwatch.planning import NightPlan, TargetPlan
+from midwatch.sequencer.lookoutdesk import with_rig_defaults
 
 __all__ = ["Foresight", "clairvoyant_s", "priced_bound_s"]
 
@@ -104,6 +113,7 @@ def clairvoyant_s(
     rules = Rules(safety, roles, night.rig.bus.lease_s, plan.work_from_s)
     darks = [*dark_spans(faults, rules), *clouded(events, faults)]
     darks += over_limits(events, faults, safety.calm_s)
+    darks += waited(events, faults, _waiting_for(night))
     recovered_s = gaps.recovered or 0.0
     darks = [
         Dark(d.from_utc_s, d.until_utc_s + (recovered_s if d.parked else 0.0), d.how) for d in darks
@@ -126,6 +136,13 @@ def clairvoyant_s(
     wanted = {t.target.name: wanted_s(night, t.target.name) for t in plan.targets}
     hours = (plan.dusk_s - slack_s, plan.dawn_s + slack_s)
     return priced_bound_s(places, darks, steps, wanted, hours)
+
+
+def _waiting_for(night: Night) -> list[str]:
+    """Return the lookouts whose tripping means to wait, and nothing else."""
+    orders = with_rig_defaults(night.orders.standing_orders, night.rig.focus)
+    named = Counter(order.when for order in orders)
+    return [order.when for order in orders if order.do == "wait" and named[order.when] == 1]
 
 
 def _closed_by_hand(events: Sequence[Event]) -> Iterable[float]:

@@ -8,18 +8,18 @@ readings: a clairvoyant knows them too.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
 from midwatch.interface.faultstage import STEP_S
-from midwatch.journal.events import NightBegan, Sample, WeatherTurned
+from midwatch.journal.events import LookoutChanged, NightBegan, Sample, WeatherTurned
 from midwatch.journal.store import Event, facts_of
 from midwatch.orders.fault_kinds import FAULT_KINDS
 from midwatch.orders.faults import ScheduledFault
 from midwatch.orders.models import SafetyLimits
 
-__all__ = ["Dark", "Rules", "clouded", "dark_spans", "over_limits"]
+__all__ = ["Dark", "Rules", "clouded", "dark_spans", "over_limits", "waited"]
 
 How = Literal["all", "half", "begin", "end"]
 
@@ -31,6 +31,8 @@ _READING_S = 120.0
 _DEW_EDGE_S = 420.0
 # Starting a machine after its power has come back.
 _BOOT_S = 40.0
+# From a reading to the sample of clouds that have gone.
+_LOOK_S = 120.0
 # Clouds from which on no exposure is good; thinner ones only make it worse.
 _OVERCAST_PERCENT = 80.0
 
@@ -192,22 +194,63 @@ def over_limits(
 
 
 def clouded(events: Sequence[Event], faults: Sequence[ScheduledFault]) -> list[Dark]:
-    """Return the stretches between readings that all show a closed sky."""
+    """Return the stretches in which readings showed a closed sky."""
     spans: list[Dark] = []
     since: float | None = None
     last = math.nan
     for at, sample in facts_of(events, Sample):
         cloud_percent = sample.cloud_percent
         if cloud_percent is not None and cloud_percent >= _OVERCAST_PERCENT:
-            if not _stepped(at, faults):
+            if not _stepped(at, faults) and not _untold(at, at, faults):
                 since = at if since is None else since
                 last = at
         elif since is not None:
+            known = not _stepped(at, faults) and not _untold(last, at, faults)
+            if cloud_percent is not None and known:
+                # Clouds that go are sampled as soon as somebody looks.
+                last = max(last, at - _LOOK_S)
             spans.append(Dark(since, last, "half"))
             since = None
     if since is not None:
         spans.append(Dark(since, last, "half"))
     return [span for span in spans if span.until_utc_s > span.from_utc_s]
+
+
+def waited(
+    events: Sequence[Event], faults: Sequence[ScheduledFault], lookouts: Collection[str]
+) -> list[Dark]:
+    """Return the stretches in which the orders themselves asked for waiting.
+
+    Args:
+        events: of the night, in the order of the journal.
+        faults: of the night.
+        lookouts: whose tripping means to wait.
+    """
+    spans: list[Dark] = []
+    since: dict[str, float] = {}
+    for event in events:
+        fact, at = event.fact, event.at_utc_s
+        if isinstance(fact, NightBegan):
+            since.clear()  # nobody looked meanwhile
+        elif isinstance(fact, LookoutChanged) and fact.lookout in lookouts:
+            began = since.pop(fact.lookout, None)
+            if _stepped(at, faults):
+                continue
+            if fact.status == "tripped":
+                since[fact.lookout] = at
+            elif began is not None:
+                spans.append(Dark(began + 1.0, at - 1.0, "begin"))
+    return spans
+
+
+def _untold(from_utc_s: float, until_utc_s: float, faults: Sequence[ScheduledFault]) -> bool:
+    """Tell whether the sky may have been another than readings of this time show."""
+    return _blinded(from_utc_s, until_utc_s, faults) or any(
+        fault.name in ("weather-silent", "weather-stuck")
+        and fault.from_utc_s < until_utc_s + _READING_S
+        and fault.until_utc_s > from_utc_s - _READING_S
+        for fault in faults
+    )
 
 
 def _stepped(at_utc_s: float, faults: Iterable[ScheduledFault]) -> bool:
