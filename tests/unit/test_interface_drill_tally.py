@@ -96,6 +96,7 @@ def test_the_listing_says_what_the_worst_nights_spent_more_on_than_an_undisturbe
     told = " ".join(" ".join(lines).split())
     costs = "unsafe weather 2 h 00 min, frames not accepted 1 h 15 min, faults 1 h 00 min midwatch"
     assert costs in told
+    assert "      faults 1 h 00 min" in lines
     assert max(len(line) for text in lines for line in text.split("\n")) <= 80
 
 

@@ -178,16 +178,17 @@ def _causes(drill: DrillSummary) -> list[str]:
 
 def _told(night: NightResult, first: NightResult) -> list[str]:
     indent = " " * 6
+    # A line ends between costs, not within one.
+    costs = ", ".join(cost.replace(" ", "~") for cost in _costs(night, first))
+    lines = textwrap.wrap(costs, _WIDTH, initial_indent=indent, subsequent_indent=indent)
     return [
         f"    night {night.night}: {_percent(night.kept)}, {_amounts(night)}",
-        *textwrap.wrap(
-            _costs(night, first), _WIDTH, initial_indent=indent, subsequent_indent=indent
-        ),
+        *(line.replace("~", " ") for line in lines),
         *_command(night.replay),
     ]
 
 
-def _costs(night: NightResult, first: NightResult) -> str:
+def _costs(night: NightResult, first: NightResult) -> list[str]:
     """Say what took more of a night than of the one without faults, the most first."""
     labels: dict[str, str] = {str(cause): label for cause, label in LABELS.items()}
     more_s = {
@@ -197,7 +198,7 @@ def _costs(night: NightResult, first: NightResult) -> str:
     }
     more_s["frames not accepted"] = round(night.refused_s - first.refused_s)
     known = sorted(more_s.items(), key=lambda cost: -cost[1])[:_MOST_COSTS]
-    return ", ".join(f"{label} {hours_text(s)}" for label, s in known if s >= _LEAST_COST_S)
+    return [f"{label} {hours_text(s)}" for label, s in known if s >= _LEAST_COST_S]
 
 
 def _command(command: str) -> list[str]:
