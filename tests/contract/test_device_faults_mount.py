@@ -265,9 +265,10 @@ def test_a_motor_that_stalls_on_its_way_stops_there() -> None:
 # Degrees of hour angle around the meridian at which a slew starts and ends, and the side on which
 # it is to end. On the other side the goal is past the limit.
 WRONG_WAYS = [
-    # From the park position, and from the other side just inside its limit.
+    # From the park position, and from the other side: by then 4.3 and 4.9 degrees past it.
     (None, 6.5, "east"),
     (3.5, 12.0, "east"),
+    (4.1, 12.0, "east"),
     # From the side itself: the mount turns over although there is no need to.
     (10.0, 14.0, "east"),
     (-20.0, -10.0, "west"),

@@ -91,4 +91,4 @@ def test_it_is_told_when_a_mount_was_stopped_at_a_limit_by_its_own_host(tmp_path
     held = night.of("limit_held")[0][1]
     assert held.device == "mount" and "past the limit" in held.message
     stopped = [fault for _, fault in night.of("fault_began") if fault.fault == "not_tracking"]
-    assert held.message in stopped[0].message
+    assert "by its own host" in stopped[0].message and "past the limit" in stopped[0].message

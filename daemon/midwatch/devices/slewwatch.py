@@ -27,9 +27,9 @@ __all__ = ["SlewWatch", "polar_axis_deg"]
 _BRAKES_DEG_S2 = 1.0
 _MOST_BRAKING_DEG = 45.0
 # Seconds between two looks near a limit, and the most between any two.
-_LOOK_S, _LONGEST_LOOK_S = 0.2, 10.0
+_LOOK_S, _LONGEST_LOOK_S = 0.1, 10.0
 # What does not count as having moved outwards: play, and readings in steps.
-_STILL_DEG = 0.1
+_STILL_DEG = 0.02
 # Nearer to the pole than this neither hour angle nor side says where the polar axis stands.
 _POLE_DEG = 85.0
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from midwatch.devices.guard import right_ascensions_deg
 from midwatch.devices.models import MountState
 from midwatch.journal.events import LimitHeld
 from midwatch.sequencer.aim import Aim
@@ -14,8 +15,9 @@ from midwatch.sequencer.faults import NOT_TRACKING
 
 __all__ = ["TrackWatch"]
 
-# So long after its host has stopped a mount at a limit this is why it stands.
-_HELD_S = 60.0
+# Hosts stop a mount shortly before a limit. One that would have met one within this time was
+# stopped there.
+_SOON_S = 60.0
 
 
 class TrackWatch:
@@ -28,7 +30,6 @@ class TrackWatch:
         self._context = context
         self._aim = aim
         self._desk = desk
-        self._held: tuple[float, str] | None = None
         context.rig.mount.on_event(self._hear)
 
     def look(self) -> None:
@@ -44,12 +45,20 @@ class TrackWatch:
 
     def _hear(self, name: str, facts: Mapping[str, Any]) -> None:
         if name == "limit_held":
-            message = str(facts.get("message", "a limit"))
-            self._held = (self._context.clock.mono(), message)
-            self._context.note(LimitHeld(device="mount", message=message))
+            self._context.note(LimitHeld(device="mount", message=str(facts.get("message"))))
 
     def _stopped(self, target: str, mount: MountState) -> str:
-        if self._held is not None and self._context.clock.mono() - self._held[0] <= _HELD_S:
-            return f"the mount was stopped at a limit by its own host: {self._held[1]}"
+        limit = self._limit(mount)
+        if mount.fault is None and limit is not None:
+            return f"the mount was stopped at a limit by its own host: {limit}"
         why = mount.fault or "it does not say why; look at its power, its cables and its own limits"
         return f"the mount has stopped tracking {target} although nobody told it to: {why}"
+
+    def _limit(self, mount: MountState) -> str | None:
+        """Return the limit that the mount would have met soon, or None."""
+        context, soon_s = self._context, self._context.now_s + _SOON_S
+        for ra_deg in right_ascensions_deg(context.observer, mount, context.now_s):
+            breach = context.limits.breach(ra_deg, mount.dec_deg, soon_s, mount.pier_side)
+            if breach is not None:
+                return breach.message
+        return None
