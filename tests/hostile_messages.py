@@ -227,6 +227,11 @@ class HostileSource:
 
     def _nowhere(self, _now: datetime) -> list[Hostile]:
         root = self._topics.root
+        # The daemon listens to what the mount tells of its limits.
+        event = f"{root}/mount/event/slew"
         places = (f"{root}/mount/do", f"{root}/mount/do/slew/now", f"{root}/night/do/close",
-                  "midwatch/elsewhere/rig/mount/do/park", f"{root}/mount/event/slew")  # fmt: skip
-        return [Hostile(places[int(self._rng.integers(len(places)))], self._bytes(100))]
+                  "midwatch/elsewhere/rig/mount/do/park", event)  # fmt: skip
+        place = places[int(self._rng.integers(len(places)))]
+        if place == event:
+            return [Hostile(place, self._bytes(100), "daemon", "devices_malformed")]
+        return [Hostile(place, self._bytes(100))]
