@@ -17,16 +17,14 @@ from midwatch import __version__
 from midwatch.bus import Bus
 from midwatch.bus.calls import Caller
 from midwatch.bus.topics import Topics
-from midwatch.clock import (
-    Clock,
-)
+from midwatch.clock import Clock
 from midwatch.devices.guard import mount_limits
 from midwatch.devices.lease import LeaseHolder
 from midwatch.devices.rig import RigClient
 from midwatch.durable import make_folder
 from midwatch.imaging.worker import Measurer
 from midwatch.interface.loading import load_orders
-from midwatch.journal.context import NightContext
+from midwatch.interface.surroundings import Surroundings
 from midwatch.journal.events import Notice
 from midwatch.journal.focus_model import FocusMemory
 from midwatch.journal.hand_events import HostAccount
@@ -89,6 +87,7 @@ class Stage:
         lean: leave no report.
         measure: tells at the end what could have been had; None where nobody knows.
         turned_away: tells what the operator's page did not let in; None without one.
+        speed: so many times as fast as the machine's runs the clock of devices in processes.
     """
 
     clock: Clock
@@ -107,6 +106,7 @@ class Stage:
     lean: bool = False
     turned_away: Callable[[], dict[str, int]] | None = None
     measure: Measure | None = None
+    speed: float = 1.0
 
 
 async def conduct(night: Night, plan: NightPlan, stage: Stage) -> NightOutcome:
@@ -121,7 +121,7 @@ async def conduct(night: Night, plan: NightPlan, stage: Stage) -> NightOutcome:
         journal.begin_night(name)
         history = list(journal.events())
         journal.listen(history.append)
-        context = _night_context(night)
+        context = Surroundings.of(night, stage.speed).context()
         async with AsyncExitStack() as stack:
             await stack.enter_async_context(stage.bus)
             await stage.bus.wait_connected(_BROKER_S)
@@ -321,18 +321,6 @@ def _identity(night: Night, plan: NightPlan, stage: Stage, rig: RigClient) -> Id
         orders_sha256=night.sha256["orders"],
         version=__version__,
         holder=(rig.lease.token if rig.lease is not None else None) or "",
-    )
-
-
-def _night_context(night: Night) -> NightContext:
-    return NightContext(
-        observer=Observer(night.place),
-        horizon=night.horizon,
-        limits=mount_limits(night.rig.limits, night.horizon),
-        timezone=night.site.timezone,
-        close_within_s=night.site.safety.close_within_s,
-        read_noise_e=night.rig.camera.read_noise_e,
-        pedestal_adu=night.rig.camera.pedestal_adu,
     )
 
 

@@ -97,6 +97,7 @@ async def run(night: Night, options: RunOptions, on_event: Hear | None = None) -
             hear=on_event,
             arrival_s=_ARRIVAL_S * options.speed if options.spawn_devices else 0.0,
             declared=night,
+            speed=options.speed,
             supervisor=processes,
             turned_away=options.turned_away,
         )

@@ -18,6 +18,8 @@ from midwatch.orders import MotionLimits, Night
 from midwatch.sky import Horizon, Observer, Place
 
 FILE_NAME = "surroundings.json"
+# How long a busy machine may keep a process waiting, and clocks differ. Common practice, no source.
+LATE_S = 2.0
 
 
 class Surroundings(BaseModel):
@@ -34,12 +36,13 @@ class Surroundings(BaseModel):
     horizon: tuple[tuple[float, float], ...]
     limits: MotionLimits
     close_within_s: float
+    late_s: float = LATE_S
     read_noise_e: float | None = None
     pedestal_adu: float | None = None
 
     @classmethod
-    def of(cls, night: Night) -> Surroundings:
-        """Take them from the orders."""
+    def of(cls, night: Night, speed: float = 1.0) -> Surroundings:
+        """Take them from the orders; the clock runs so many times as fast as the machine's."""
         return cls(
             site=night.site.name,
             rig=night.rig.name,
@@ -50,6 +53,7 @@ class Surroundings(BaseModel):
             horizon=night.horizon.points,
             limits=night.rig.limits,
             close_within_s=night.site.safety.close_within_s,
+            late_s=LATE_S * speed,
             read_noise_e=night.rig.camera.read_noise_e,
             pedestal_adu=night.rig.camera.pedestal_adu,
         )
@@ -85,6 +89,7 @@ class Surroundings(BaseModel):
             limits=mount_limits(self.limits, horizon),
             timezone=self.timezone,
             close_within_s=self.close_within_s,
+            late_s=self.late_s,
             read_noise_e=self.read_noise_e,
             pedestal_adu=self.pedestal_adu,
         )

@@ -19,6 +19,8 @@ class NightContext:
         limits: What the mount may do, margins included, as judged.
         timezone: IANA name; times are shown in it.
         close_within_s: Time in which the rig must be parked once it is unsafe.
+        late_s: How long a busy machine may keep a process waiting, and clocks differ, in seconds of
+            the night.
         read_noise_e: Of the camera, as the rig file says; None where it does not.
         pedestal_adu: Level of a frame without light, likewise.
     """
@@ -28,5 +30,6 @@ class NightContext:
     limits: MountLimits
     timezone: str
     close_within_s: float = 240.0
+    late_s: float = 2.0
     read_noise_e: float | None = None
     pedestal_adu: float | None = None

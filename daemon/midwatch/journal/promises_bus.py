@@ -12,8 +12,6 @@ from midwatch.journal.store import Event, facts_of
 
 __all__ = ["foreign_commanders", "silence_findings"]
 
-# A lease ends by the monotonic clock of a host, the times here are of its UTC clock.
-_TIME_TOLERANCE_S = 2.0
 # A living daemon journals at least a sample of its curves this often: a longer gap is its death.
 _ALIVE_S = 420.0
 # Devices that must be brought to rest in a silence; others (a camera warms for half an hour) only
@@ -65,7 +63,7 @@ def silence_findings(
         What was looked at, and what was wrong; None where there was no silence.
     """
     accounts = accounts_of(events)
-    gaps = list(_gaps(events))
+    gaps = list(_gaps(events, context.late_s))
     looked = excused = 0
     wrong: list[str] = []
     for account in accounts:
@@ -111,12 +109,12 @@ class _Gap:
         return self.until_s - self.from_s
 
 
-def _gaps(events: Sequence[Event]) -> Iterator[_Gap]:
+def _gaps(events: Sequence[Event], late_s: float) -> Iterator[_Gap]:
     for died_s, back_s in _deaths(events):
         yield _Gap(died_s, back_s, _ALIVE_S, "the daemon was dead")
     for _, unheard in facts_of(events, LeaseUnheard):
         what = "the bus was away"
-        yield _Gap(unheard.from_utc_s, unheard.until_utc_s, _TIME_TOLERANCE_S, what)
+        yield _Gap(unheard.from_utc_s, unheard.until_utc_s, late_s, what)
 
 
 def _deaths(events: Sequence[Event]) -> Iterator[tuple[float, float]]:
@@ -143,7 +141,7 @@ def _covers(silence: Silence, gap: _Gap) -> bool:
 
 def _judge(account: HostAccount, silence: Silence, context: NightContext) -> Iterator[str]:
     noticed_after_s = silence.noticed_utc_s - silence.heard_utc_s
-    if noticed_after_s > account.lease_s + _TIME_TOLERANCE_S:
+    if noticed_after_s > account.lease_s + context.late_s:
         yield (
             f"the {account.device} noticed a silence after {noticed_after_s:.0f} s, its lease is "
             f"{account.lease_s:g} s"
@@ -152,7 +150,7 @@ def _judge(account: HostAccount, silence: Silence, context: NightContext) -> Ite
         return
     limit_s = silence.noticed_utc_s + context.close_within_s
     if silence.at_rest_utc_s is not None:
-        if silence.at_rest_utc_s > limit_s + _TIME_TOLERANCE_S:
+        if silence.at_rest_utc_s > limit_s + context.late_s:
             took_s = silence.at_rest_utc_s - silence.noticed_utc_s
             yield f"the {account.device} came to rest only {took_s:.0f} s after its lease had ended"
     elif silence.over_utc_s is None or silence.over_utc_s > limit_s:

@@ -118,7 +118,7 @@ async def _one_night(nights: _Nights, evening: date, clock: Clock) -> NightOutco
     _look_ahead(plan, clock)
     folder: Path = args.out / evening.isoformat()
     faults = run_faults(night, evening, args)
-    Surroundings.of(night).write(folder)
+    Surroundings.of(night, args.speed).write(folder)
     anchor = clock.anchor_unix_s if isinstance(clock, ScaledClock) else None
     options = RunOptions(
         data_folder=args.out,
