@@ -79,7 +79,7 @@ def test_a_disk_that_is_full_stops_frames_and_cuts_none_short(
     summer = ORDERS.replace("2027-03-10", "2027-06-20")
     orders = write_night(tmp_path, rig=ROOFED, orders=summer)
     done = process("rehearse", orders, "--seed", SEED, "--json", "--out", out)
-    assert done.returncode == 1, done.stderr[-2000:]
+    assert done.returncode == 0, done.stderr[-2000:]
     assert "Traceback" not in done.stderr
     assert "No space left on device; make room on the disk" in done.stderr
 
@@ -93,8 +93,9 @@ def test_a_disk_that_is_full_stops_frames_and_cuts_none_short(
     (fault,) = summary["faults"]
     assert (fault["device"], fault["ended"]) == ("disk", None)
     promises = {p["number"]: p for p in summary["promises"]}
-    assert promises[4]["ok"] is False
-    assert summary["frames"][-1]["exposure_id"] in promises[4]["detail"]
+    # It is whole, and once; the fault that stands says what to do.
+    assert promises[4]["ok"] is True
+    assert "1 wait in the camera's spool for room on the disk" in promises[4]["detail"]
     assert promises[8]["ok"] is True  # parked, warm and closed all the same
 
     told = process("why", "01:00", "--out", out)

@@ -67,10 +67,10 @@ def test_a_short_drill_keeps_its_promises_and_the_bound_and_can_be_seen_again(tm
     again = midwatch(*shlex.split(worst["replay"])[1:], "--out", tmp_path / "night", "--json")
     night = json.loads(again.stdout)
     assert night["journal_digest"] == worst["journal_digest"]
-    # By itself a night knows fewer short gaps, so that its own bound may be a little higher.
+    # By itself a night knows fewer short gaps, so that its own bound may be a little lower.
     used = night["yield"]
     assert used["had_s"] == pytest.approx(worst["integration_s"], abs=0.01)
-    assert worst["bound_s"] <= used["bound_s"] + 0.01
+    assert used["had_s"] <= used["bound_s"] <= worst["bound_s"] + 0.01
     assert used["kept"] == pytest.approx(used["had_s"] / used["bound_s"], abs=1e-5)
 
 

@@ -161,7 +161,7 @@ def all_schedules_s(places, darks, gaps, every, free) -> float:
     )
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(
     spans=st.lists(st.tuples(SPANS, LENGTHS), min_size=1, max_size=3),
     names=st.permutations("AAB"),

@@ -227,7 +227,7 @@ def history(steps: list[tuple[str, int, int]], *, ends: bool, start_s: float) ->
     return told(*facts)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(STEPS, st.booleans(), st.floats(-5000.0, 5000.0))
 def test_every_second_and_every_fault_survive_deaths(
     steps: list[tuple[str, int, int]], ends: bool, start_s: float
@@ -245,7 +245,7 @@ def test_every_second_and_every_fault_survive_deaths(
     assert f"still open: {standing}" in promises[7].detail
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(STEPS.filter(lambda steps: any(step == "fault" for step, _, _ in steps)), st.data())
 def test_a_history_with_a_hole_breaks_the_seventh(
     steps: list[tuple[str, int, int]], data: st.DataObject

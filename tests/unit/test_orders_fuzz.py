@@ -42,7 +42,7 @@ def broken(draw):
     return name, text
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10)
 @given(broken())
 def test_broken_files_raise_nothing_but_orders_errors(case):
     name, text = case

@@ -190,7 +190,7 @@ worlds = st.builds(
 )
 
 
-@settings(max_examples=250, deadline=None)
+@settings(max_examples=250)
 @given(worlds)
 def test_decide_is_total_deterministic_and_inside_every_limit(any_world: World) -> None:
     decision = decide(any_world)
@@ -240,7 +240,7 @@ def check_exposure(any_world: World, decision: Decision, chosen: TargetView) -> 
             assert chosen.hour_angle_deg(at_s) <= past + 0.02
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(worlds, duties)
 def test_a_duty_is_only_interrupted_for_good_reason(any_world: World, duty: str) -> None:
     running = Decision(duty, "next_frame", "it was time", {"target": "A"})

@@ -134,7 +134,7 @@ def test_flips_and_strange_filters_ask_for_focus_where_the_rig_says_so() -> None
 anything = st.floats(allow_nan=True, allow_infinity=True)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(
     st.builds(
         FocusView,
