@@ -8,7 +8,7 @@ from by_hand import FIRST_LIGHT_S, Hand, night, write
 from midwatch.bus.calls import CommandError
 from midwatch.bus.envelopes import ErrorKind, Lease, encode
 from midwatch.bus.memory import MemoryBus
-from midwatch.journal.events import DutyBegan, FaultBegan, NightBegan, NightEnded
+from midwatch.journal.events import DutyBegan, FaultBegan, FrameFiled, NightBegan, NightEnded
 from midwatch.journal.hand_events import HostAccount
 from midwatch.orders.faults import ScheduledFault
 
@@ -51,3 +51,31 @@ def test_the_next_life_commands_at_once_and_nobody_else_does_meanwhile(tmp_path:
     assert promise.ok
     end = told.facts(NightEnded)[-1]
     assert (end.parked, end.warm, end.closed) == (True, True, True)
+
+
+def test_a_daemon_that_comes_back_finds_devices_of_which_the_broker_knows_nothing(
+    tmp_path: Path,
+) -> None:
+    """Retained messages may be gone: what was told only once must be told again."""
+    faults = (
+        ScheduledFault(DIED_S - 100.0, DIED_S - 100.0, "retained-lost"),
+        ScheduledFault(DIED_S, DIED_S + DEAD_FOR_S, "daemon-killed"),
+    )
+    told = night(tmp_path / "night", write(tmp_path / "orders"), faults=faults)
+    assert [fact.fault for fact in told.facts(FaultBegan) if fact.fault == "missing"] == []
+    back_s = DIED_S + DEAD_FOR_S
+    frames = [e for e in told.events if isinstance(e.fact, FrameFiled)]
+    assert any(back_s <= e.at_utc_s <= back_s + 600.0 for e in frames)
+    end = told.facts(NightEnded)[-1]
+    assert (end.parked, end.warm, end.closed) == (True, True, True)
+
+
+def test_drivers_die_on_while_no_daemon_is_there_to_hear_of_it(tmp_path: Path) -> None:
+    faults = (
+        ScheduledFault(DIED_S - 5.0, DIED_S + 40.0, "mount-driver-crash-loop"),
+        ScheduledFault(DIED_S, DIED_S + DEAD_FOR_S, "daemon-killed"),
+    )
+    told = night(tmp_path / "night", write(tmp_path / "orders"), faults=faults)
+    assert len(told.facts(NightBegan)) == 2
+    assert told.facts(NightEnded)[-1].parked
+    assert [p for p in told.outcome.summary.promises if p.ok is False] == []

@@ -1,8 +1,10 @@
+import numpy as np
 import pytest
 
 from device_toys import START, Kind, ToyMount, toy_rig
 from midwatch.bus import MemoryBroker
 from midwatch.bus.calls import CommandError
+from midwatch.bus.disturbed import DisturbedBroker
 from midwatch.bus.envelopes import ErrorKind, Lease, encode
 from midwatch.bus.interface import Message
 from midwatch.clock import VirtualClock
@@ -224,6 +226,27 @@ def test_the_holder_renews_four_times_in_a_life_and_through_a_lost_bus():
     assert [lease.seq for lease in leases] == [1, 2, 3, 4, 5, 7, 8, 9]
     assert [lease.ttl_s for lease in leases] == [60] * 7 + [0]
     assert token is None
+
+
+def test_devices_tell_who_begins_what_the_broker_may_have_forgotten():
+    async def main():
+        broker = DisturbedBroker(np.random.default_rng(1), lambda topic: False)
+        async with toy_rig(Kind.MOUNT, broker=broker) as rig:
+            found = []
+            for _ in range(2):
+                async with rig.lease:
+                    await rig.clock.sleep(1)
+                    broker.forget_retained()
+                    await rig.clock.sleep(20)  # a renewal that begins nothing
+                    kept = broker.retained(rig.topics.about("mount"))
+                found.append(kept)
+                watch = LeaseHolder(rig.bus, rig.topics, rig.clock, rig.lease.holder, 60)
+                async with watch:
+                    await rig.clock.sleep(1)
+                    found.append(broker.retained(rig.topics.about("mount")))
+            return [kept is not None for kept in found]
+
+    assert run_virtual(main) == [False, True, False, True]
 
 
 def test_a_host_that_came_up_is_told_of_the_lease_before_it_is_asked():

@@ -69,9 +69,32 @@ def test_an_exposure_runs_on_without_its_daemon_if_its_frame_was_fetched_later()
     lost = [(195.0, e.FrameLost(exposure_id="x-1", reason="gone")), (200.0, ENDED)]
     assert seconds(*told, *fetched) == {"open_shutter": 31, "daemon_down": 39, "preparing": 30}
     assert seconds(*told, *lost) == {"daemon_down": 70, "preparing": 30}
-    # A daemon that is back before the shutter closes is not charged.
+    # A daemon that is back before the shutter closes is not charged, nor is what it does meanwhile.
     soon = [*told[:3], (140.0, RESTART), (145.0, act("paused")), *fetched]
-    assert seconds(*soon) == {"open_shutter": 20, "preparing": 25, "paused": 55}
+    assert seconds(*soon) == {"open_shutter": 31, "preparing": 20, "paused": 49}
+
+
+def test_an_exposure_that_was_given_up_but_ran_on_is_of_open_shutter():
+    begun = e.FrameBegun(
+        exposure_id="x-1", frame="light", target="M 101", order_index=0, filter=None,
+        exposure_s=30.0, gain=0, offset=0, binning=1,
+    )  # fmt: skip
+    told = [(90.0, BEGAN), (120.0, begun), (120.0, act("open_shutter")), (130.0, act("closing")),
+            (135.0, act("unsafe"))]  # fmt: skip
+
+    def read(began_utc_s: float) -> tuple[float, e.Fact]:
+        return 190.0, e.FrameRead(
+            exposure_id="x-1", sha256="0" * 64, began_utc_s=began_utc_s, exposure_s=30.0
+        )
+
+    ended = (200.0, ENDED)
+    without = {"open_shutter": 10, "closing": 5, "unsafe": 65, "preparing": 20}
+    assert seconds(*told, ended) == without
+    assert seconds(*told, read(121.0), ended) == {
+        "open_shutter": 31, "unsafe": 49, "preparing": 20
+    }  # fmt: skip
+    # By a clock that is off it would have begun only after it was given up.
+    assert seconds(*told, read(3721.0), ended) == without
 
 
 def test_a_night_that_never_ended_was_down_after_its_last_event():

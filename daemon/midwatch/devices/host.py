@@ -301,6 +301,9 @@ class DeviceHost:
         async for message in self._leases:
             if self._lease.take(message):
                 self._book.heard()
+                if self._lease.begun_anew:
+                    # Whoever begins may find a broker that has lost what was told before.
+                    await self._publisher.announce()
             elif not message.retain:
                 self._book.changed.set()
 

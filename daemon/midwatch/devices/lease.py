@@ -43,6 +43,7 @@ class LeaseWatch:
         holder: who holds the lease, or held it last; None after a release.
         malformed: messages that were no lease.
         refused: renewals by others while the lease was held.
+        begun_anew: whether the last renewal that counted was the first of its holder's life.
     """
 
     def __init__(self, clock: Clock, lease_s: float) -> None:
@@ -52,6 +53,8 @@ class LeaseWatch:
         self.holder: str | None = None
         self.malformed = 0
         self.refused = 0
+        self.begun_anew = False
+        self._seq = 0
         self._clock = clock
         self._ends_mono_s = -math.inf
         self._silent_mono_s = clock.mono() + lease_s
@@ -72,6 +75,9 @@ class LeaseWatch:
         if lease.holder != self.holder and (now_s < self._ends_mono_s or lease.ttl_s == 0):
             self.refused += 1
             return False
+        # The next life of a daemon may bear the same name, but counts from the beginning.
+        self.begun_anew = lease.holder != self.holder or lease.seq == 1 or lease.seq < self._seq
+        self._seq = lease.seq
         self.holder = lease.holder if lease.ttl_s > 0 else None
         self._ends_mono_s = now_s + min(lease.ttl_s, self.lease_s)
         self._silent_mono_s = now_s + self.lease_s

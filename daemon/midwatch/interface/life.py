@@ -106,12 +106,19 @@ class MortalMeasurer(InlineMeasurer):
 
 
 class Life:
-    """Everything through which one life of the daemon reaches the world."""
+    """Everything through which one life of the daemon reaches the world.
 
-    def __init__(self, broker: MemoryBroker, clock: Clock, disk: Disk) -> None:
+    Args:
+        unheard: from now on nobody minds the drivers, and nobody hears what becomes of them.
+    """
+
+    def __init__(
+        self, broker: MemoryBroker, clock: Clock, disk: Disk, unheard: Callable[[], None]
+    ) -> None:
         self.bus = MemoryBus(broker, "midwatch")
         self.measurer = MortalMeasurer(clock, disk)
         self._broker = broker
+        self._unheard = unheard
         self._journal: MortalJournal | None = None
 
     def open_journal(self, path: Path, clock: Clock, durable: bool) -> Journal:
@@ -121,6 +128,7 @@ class Life:
 
     def kill(self) -> None:
         """End this life: from now on nothing that it does has any effect."""
+        self._unheard()
         self.bus.drop()
         self._broker.leave(self.bus)
         self.measurer.dead = True

@@ -26,7 +26,7 @@ from midwatch.interface.conduct import Hear, NightOutcome, SkyMode, Stage, condu
 from midwatch.interface.drilling.bound import Foresight
 from midwatch.interface.drilling.gaps import Gaps
 from midwatch.interface.faultstage import FaultStage, Lives, faulty_rig
-from midwatch.interface.life import Disk, Life
+from midwatch.interface.life import DaemonDeadError, Disk, Life
 from midwatch.interface.rehearsed import RehearsedDevices
 from midwatch.interface.simulated import simulated_rig, with_rare_heartbeats
 from midwatch.orders import Night
@@ -112,7 +112,7 @@ def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = No
                 )
                 outcomes.append(await conduct(night, plan, stage))
 
-            lives = Lives(lambda: Life(broker, daemon_clock, disk), live)
+            lives = Lives(lambda: Life(broker, daemon_clock, disk, devices.tell_nobody), live)
             stage = FaultStage(
                 options.faults, clock=clock, machine=machine, broker=broker, devices=devices,
                 disk=disk, lives=lives, hand_in=person.hand_in,
@@ -124,7 +124,7 @@ def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = No
             await _run_with(lives, beside)
             return outcomes[-1]
 
-    return run_virtual(main)
+    return run_virtual(main, unheeded=(DaemonDeadError,))
 
 
 async def _run_with(lives: Lives, beside: Sequence[asyncio.Task[None]]) -> None:

@@ -64,7 +64,7 @@ class RehearsedDevices:
         self._clock = clock
         self._seed = seed
         self._powered = True
-        self.tell: Tell = lambda _role, _message: None
+        self.tell: Tell = _nobody
         roles = setting.rig.devices.present()
         self._seats = {role: _Seat(role, rule or RestartRule()) for role in roles}
 
@@ -87,6 +87,10 @@ class RehearsedDevices:
             if seat.host is not None:
                 await seat.host.__aexit__(None, None, None)
             seat.spool.close()
+
+    def tell_nobody(self) -> None:
+        """Forget who is told of drivers: the daemon is dead."""
+        self.tell = _nobody
 
     async def crash(self, role: str) -> None:
         """Have a driver's process die; it is started again after the pause that it deserves."""
@@ -189,3 +193,7 @@ class RehearsedDevices:
 
         if self._powered:
             self._seats[role].again = asyncio.create_task(again(), name=f"restart of {role}")
+
+
+def _nobody(_role: str, _message: str) -> None:
+    """Hear what happens to a driver when nobody is there."""

@@ -20,6 +20,8 @@ from midwatch.journal.store import Event
 __all__ = ["CAUSES", "LABELS", "Ledger", "Span", "account"]
 
 CAUSES: tuple[Cause, ...] = get_args(Cause)
+# Shutters are told of by another clock, and the order to close one takes its time.
+_LATE_S = 2
 
 LABELS: dict[Cause, str] = {
     "open_shutter": "shutter open",
@@ -94,7 +96,9 @@ def account(
     not started; between its beginning and the first activity it was preparing. A beginning that is
     not the first means that the daemon had died: the time since the last event before counts as
     not running, as does the time after the last event of a night that did not end. An exposure in
-    hand ran on without the daemon; if its frame was read out, its seconds are of open shutter.
+    hand ran on without the daemon; if its frame was read out, its seconds are of open shutter. So
+    are those of an exposure that was given up, ran on because nobody could reach the camera, and
+    left its frame after all.
 
     Args:
         events: Of one night, in the order of the journal; a clock set back counts as standing.
@@ -105,8 +109,7 @@ def account(
     dusk, dawn = math.floor(dusk_utc_s), math.floor(dawn_utc_s)
     events = list(events)
     reads = [event.fact for event in events if isinstance(event.fact, FrameRead)]
-    ends = {read.exposure_id: read.began_utc_s + read.exposure_s for read in reads}
-    builder = _Builder(dusk, max(dusk, dawn), ends)
+    builder = _Builder(dusk, max(dusk, dawn), {read.exposure_id: read for read in reads})
     for event in events:
         builder.take(event)
     return builder.finish(running=running)
@@ -116,13 +119,15 @@ class _Builder:
     """Collects spans; time only moves forward, within dusk and dawn.
 
     Args:
-        ends: when the shutter closed, of each exposure that was read out.
+        reads: by exposure, those that were read out.
     """
 
-    def __init__(self, dusk: int, dawn: int, ends: dict[str, float]) -> None:
+    def __init__(self, dusk: int, dawn: int, reads: dict[str, FrameRead]) -> None:
         self._dusk, self._dawn = dusk, dawn
-        self._ends = ends
+        self._reads = reads
         self._in_hand = ""
+        # What the daemon does while a shutter that it takes for closed is open.
+        self._meanwhile: tuple[int, Cause, str | None] | None = None
         self._spans: list[Span] = []
         self._since = dusk
         self._last_event = dusk
@@ -134,30 +139,59 @@ class _Builder:
         """Let an event change the cause that holds."""
         fact = event.fact
         at = max(self._last_event, min(self._dawn, round(event.at_utc_s)))
+        self._shut(at)
         if isinstance(fact, NightBegan):
-            if self._alive:  # the daemon before this one fell silent after its last event
-                self._switch(self._down_from(at), "daemon_down", None)
-            self._switch(at, "preparing", None)
+            # The daemon before this one fell silent after its last event.
+            if self._alive and (down := self._down_from(at)) < at:
+                self._switch(down, "daemon_down", None)
+            self._turn_to(at, "preparing", None)
             self._alive = True
         elif isinstance(fact, FrameBegun):
             self._in_hand = fact.exposure_id
         elif isinstance(fact, Activity):
             if self._cause != "finished":
-                self._switch(at, fact.cause, fact.detail)
+                self._turn_to(at, fact.cause, fact.detail)
                 self._alive = True
         elif isinstance(fact, NightEnded):
+            self._meanwhile = None
             self._switch(at, "finished", None)
             self._alive = False
         self._last_event = at
 
+    def _turn_to(self, at: int, cause: Cause, detail: str | None) -> None:
+        if self._cause == "open_shutter":
+            closed = min(self._dawn, self._closed(at))
+            # The camera's clock may be another: what had not begun by then is not believed.
+            if at + _LATE_S < closed and closed - at <= self._length_s():
+                self._meanwhile = (closed, cause, detail)
+                return
+        self._switch(at, cause, detail)
+
+    def _shut(self, at: int) -> None:
+        """Note that the shutter of an exposure that was given up has closed meanwhile."""
+        if self._meanwhile is not None and at >= self._meanwhile[0]:
+            closed, cause, detail = self._meanwhile
+            self._meanwhile = None
+            self._switch(closed, cause, detail)
+
     def _down_from(self, restart: int) -> int:
         if self._cause != "open_shutter":
             return self._last_event
-        closed = round(self._ends.get(self._in_hand, self._last_event))
-        return max(self._last_event, min(closed, restart))
+        self._meanwhile = None
+        return max(self._last_event, min(self._closed(self._last_event), restart))
+
+    def _closed(self, otherwise: int) -> int:
+        """When the shutter of the exposure in hand closed, if its frame was read out."""
+        read = self._reads.get(self._in_hand)
+        return otherwise if read is None else round(read.began_utc_s + read.exposure_s)
+
+    def _length_s(self) -> float:
+        read = self._reads.get(self._in_hand)
+        return 0.0 if read is None else read.exposure_s
 
     def finish(self, *, running: bool) -> Ledger:
         """Close the last span."""
+        self._shut(self._dawn)
         if self._alive and not running:
             self._switch(self._last_event, "daemon_down", None)
         self._switch(self._dawn, "finished", None)
