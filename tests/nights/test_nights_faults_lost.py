@@ -31,6 +31,23 @@ def test_after_a_motor_has_stalled_the_field_is_searched_and_found(
             assert not night.began_s < utc_s(frame.began) < night.ended_s
 
 
+@pytest.mark.parametrize("seconds", [20, 40])
+def test_after_a_short_stall_no_more_than_a_frame_is_taken_off_the_target(
+    seconds: int, tmp_path: Path
+) -> None:
+    """So near the field is known, and frames of it would pass or be doubted for hours."""
+    night = rehearsed(tmp_path, f"mount-stalls@20:10:30+{seconds}s")
+    night.check_frames()
+    night.check_promises()
+    assert undisturbed().integration_s - night.integration_s <= 2 * FRAME_S
+    found = [fact for at_s, fact in night.of("centred") if at_s > night.ended_s]
+    assert found[0].ok
+    # 15.04 arcsec/s times the cosine of 25 degrees north, and dithers.
+    assert found[0].offset_before_arcsec == pytest.approx(seconds * 13.6, rel=0.15)
+    off = [f for f in night.lights if (f.offset_arcsec or 0.0) > 150.0]
+    assert len(off) <= 1
+
+
 def test_a_shutter_that_stays_shut_is_told_and_tried_anew(tmp_path: Path) -> None:
     night = rehearsed(tmp_path, "shutter-stuck@20:10:30+15m")
     night.check_frames()

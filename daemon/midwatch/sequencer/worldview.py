@@ -11,7 +11,7 @@ from midwatch.devices.rig import RigClient
 from midwatch.journal.events import FrameGraded
 from midwatch.journal.learned import FRAME_OVERHEAD, LearnedDurations
 from midwatch.journal.record import NightRecord
-from midwatch.orders import Night
+from midwatch.orders import Night, Rig
 from midwatch.planning import NightPlan, TargetPlan
 from midwatch.sequencer.aim import Aim
 from midwatch.sequencer.calibration import calibration_needs
@@ -53,6 +53,15 @@ _DEG_PER_MIN = 0.25
 # Pointing changes smaller than this (dithers, guiding) move the instant of the next limit by less
 # than the margin that is kept before it.
 _SAME_POINTING_DEG = 0.05
+
+
+def _astray_arcsec(rig: Rig) -> float:
+    """Return how far from the target a guided frame may be before the field is centred anew.
+
+    Well before frames are doubted for it, and well beyond what dithers and centring leave.
+    """
+    bound_arcsec = rig.grading.max_offset_arcsec
+    return min(0.75 * bound_arcsec, max(0.25 * bound_arcsec, 3.0 * rig.centring.within_arcsec))
 
 
 @dataclass
@@ -252,7 +261,7 @@ class WorldView:
             centred=target is not None
             and self.record.centred_target == target
             and not self.aim.doubted
-            and self.aim.astray_arcsec <= self.night.rig.grading.max_offset_arcsec
+            and self.aim.astray_arcsec <= _astray_arcsec(self.night.rig)
             and (guiding or self.aim.drifted_arcsec <= self.night.rig.centring.within_arcsec),
             doubted=self.aim.doubted,
             limit_at_s=self.forecast.at_s(mount, now_s),
