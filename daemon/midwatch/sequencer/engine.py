@@ -115,21 +115,11 @@ class Engine:
             troubled=before is not None and before.cause == "unsafe",
             note=journal.append,
         )
+        minded = () if context.supervisor is None else context.supervisor.roles
+        means = Means(rig, night.rig.remedies, minded, night.rig.camera.cool_to_c is not None)
+        focus = FocusWatch(night, record, context.focus_memory)
         self._view = WorldView(
-            night,
-            plan,
-            rig,
-            record,
-            aim,
-            LimitForecast(context.limits),
-            learned,
-            FocusWatch(night, record, context.focus_memory),
-            Means(
-                rig,
-                night.rig.remedies,
-                () if context.supervisor is None else context.supervisor.roles,
-                night.rig.camera.cool_to_c is not None,
-            ),
+            night, plan, rig, record, aim, LimitForecast(context.limits), learned, focus, means
         )
         self._aim = aim
         self._faults = FaultDesk(rig, record, journal, clock, lambda: motion_ended(context, "park"))
