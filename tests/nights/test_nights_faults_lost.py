@@ -64,3 +64,17 @@ def test_a_shutter_that_stays_shut_is_told_and_tried_anew(tmp_path: Path) -> Non
 def test_clouds_are_not_taken_for_a_shutter(tmp_path: Path) -> None:
     night = rehearsed(tmp_path, "cloud-bands@20:10:30+20m")
     assert [fault.kind for fault in night.faults if fault.device == "camera"] == []
+
+
+def test_a_mount_that_was_put_right_while_it_was_parked_is_asked_again(tmp_path: Path) -> None:
+    """It shows no hour angle at rest, and slews again all the same."""
+    faults = ("mount-site-wrong@19:50+20m", "weather-silent@19:51+6m")
+    night = rehearsed(tmp_path, *faults)
+    night.check_frames()
+    night.check_promises()
+    night.check_rest()
+    wrong = [fault for fault in night.faults if fault.kind == "wrong_hour_angle"]
+    assert wrong
+    assert all(fault.ended is not None for fault in wrong)
+    # The site's calm of 15 min, as long again until it is asked, and the way back.
+    assert undisturbed().integration_s - night.integration_s <= 45 * 60.0

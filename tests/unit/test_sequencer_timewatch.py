@@ -14,6 +14,7 @@ from midwatch.clock import ShiftedClock, SteadyClock, VirtualClock
 from midwatch.devices.models import MountState
 from midwatch.sequencer.timewatch import TimeWatch, disagreement_deg
 from midwatch.sky import Observer, Place
+from midwatch.virtual_time import run_virtual
 
 PLACE = Place(latitude_deg=47.0, longitude_deg=11.0, elevation_m=1200.0)
 AT = datetime(2027, 3, 10, 23, 0, tzinfo=UTC)
@@ -59,6 +60,29 @@ class Desk:
 def watch(clock: object, mount: MountState, desk: Desk) -> TimeWatch:
     rig = SimpleNamespace(mount=SimpleNamespace(state=mount, age_s=lambda: 0.0))
     return TimeWatch(clock, rig, Observer(PLACE), desk)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(("minutes", "asked"), [(12.0, True), (60.0, False)])
+def test_the_next_slew_asks_a_parked_mount_of_which_little_was_wrong(
+    minutes: float, asked: bool
+) -> None:
+    """Common practice, no source: three degrees do no harm within limits that are held twice."""
+    clock, desk = VirtualClock(AT), Desk()
+    wrong = mount_at(AT.timestamp() + 60.0 * minutes)
+    parked = wrong.model_copy(update={"parked": True, "tracking": False, "dec_deg": 90.0})
+    rig = SimpleNamespace(mount=SimpleNamespace(state=wrong, age_s=lambda: 0.0))
+    time_watch = TimeWatch(clock, rig, Observer(PLACE), desk)  # type: ignore[arg-type]
+    time_watch.look()
+    rig.mount.state = parked
+    time_watch.look()
+    assert desk.standing
+
+    async def wait() -> None:
+        await clock.sleep(900.0)
+        time_watch.look()
+
+    run_virtual(wait)
+    assert bool(desk.standing) is not asked
 
 
 def test_a_mount_that_keeps_our_time_agrees() -> None:

@@ -28,6 +28,10 @@ _WITHIN_DEG = 0.5
 _SURE_BELOW_DEC_DEG = 80.0
 # A state older than this does not say what the mount shows now.
 _FRESH_S = 60.0
+# A parked mount cannot show that it was put right. Where little was wrong, the next slew is let ask
+# after so long; its host and the daemon hold the limits by both hour angles. Sooner costs slews,
+# later dark hours.
+_LITTLE_DEG, _ASK_AFTER_S = 5.0, 900.0
 
 
 def disagreement_deg(observer: Observer, mount: MountState, at_s: float) -> float:
@@ -50,6 +54,8 @@ class TimeWatch:
         self._rig = rig
         self._observer = observer
         self._desk = desk
+        self._off_deg = 0.0
+        self._told_s = clock.mono()
 
     def look(self) -> None:
         """Compare what the clocks say."""
@@ -64,8 +70,15 @@ class TimeWatch:
             self._desk.hold("daemon", CLOCK_JUMPED, _jumped(clock.jump_s))
         if mount is not None and told:
             # The state was made when it was told, not now.
-            off_deg = disagreement_deg(self._observer, mount, clock.unix_s() - age_s)
-            self._desk.hold("mount", WRONG_HOUR_ANGLE, _disagrees(off_deg))
+            self._off_deg = disagreement_deg(self._observer, mount, clock.unix_s() - age_s)
+            self._told_s = clock.mono()
+            self._desk.hold("mount", WRONG_HOUR_ANGLE, _disagrees(self._off_deg))
+        elif mount is not None and mount.parked and self._may_ask():
+            self._desk.hold("mount", WRONG_HOUR_ANGLE, None)
+
+    def _may_ask(self) -> bool:
+        long_ago = self._clock.mono() - self._told_s >= _ASK_AFTER_S
+        return long_ago and abs(self._off_deg) <= _LITTLE_DEG
 
     def _mount_follows(self, mount: MountState, age_s: float) -> bool:
         """Tell whether the mount's hour angle fits the new time of the machine and not the count.
