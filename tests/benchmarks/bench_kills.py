@@ -34,8 +34,14 @@ PAUSES_S = (1.0, 9.0)
 LIMIT_S = 420.0
 
 
-def killed_night(folder: Path, seed: int, kills: int, count: int = 10) -> tuple[list[str], str]:
-    """Run one night with so many kills; return what is wrong with it, and what it was like."""
+def killed_night(
+    folder: Path, seed: int, kills: int, count: int = 10
+) -> tuple[list[str], str, int]:
+    """Run one night with so many kills at most: it may end before them.
+
+    Returns:
+        What is wrong with it, what it was like, and how many processes were killed.
+    """
     rng = np.random.default_rng(seed)
     broker = Mosquitto(folder)
     onlooker = Onlooker(broker.port)
@@ -56,7 +62,8 @@ def killed_night(folder: Path, seed: int, kills: int, count: int = 10) -> tuple[
                 struck[name] += 1
         while not night.finished():
             if time.monotonic() - began_s > LIMIT_S:
-                return [f"not finished within {LIMIT_S:.0f} s: {night.said()[-800:]}"], str(struck)
+                told = f"not finished within {LIMIT_S:.0f} s: {night.said()[-800:]}"
+                return [told], str(struck), struck.total()
             time.sleep(0.3)
         time.sleep(0.5)
         tally = dict(sorted(struck.items()))
@@ -65,7 +72,7 @@ def killed_night(folder: Path, seed: int, kills: int, count: int = 10) -> tuple[
             f"{len(night.facts(FrameLost))} lost in exposure, "
             f"{len(night.facts(FaultBegan))} faults, {time.monotonic() - began_s:.0f} s"
         )
-        return night.problems(onlooker), story
+        return night.problems(onlooker), story, struck.total()
     finally:
         night.end()
         onlooker.close()
@@ -83,8 +90,8 @@ def main() -> None:
     while done < args.kills:
         folder = Path(tempfile.mkdtemp(prefix="kills-"))
         wanted = min(args.each, args.kills - done)
-        wrong, story = killed_night(folder, seed, wanted)
-        done += wanted
+        wrong, story, killed = killed_night(folder, seed, wanted)
+        done += killed
         print(f"seed {seed}: {story}: {wrong or 'good'}", flush=True)
         if wrong:
             broken += 1
