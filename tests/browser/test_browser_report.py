@@ -1,10 +1,9 @@
 """The report in a real browser, with the network cut off."""
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
 from journal_story import CONTEXT, told_night
 from midwatch.journal.report import render_report, take_accounts
@@ -30,15 +29,6 @@ def report(tmp_path_factory) -> Path:
     accounts = take_accounts(night.events, night.folder, CONTEXT)
     path.write_text(render_report(accounts, night.folder, CONTEXT), encoding="utf-8")
     return path
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    assert CHROMIUM.exists(), "install the distribution's chromium to run the browser tests"
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        yield browser
-        browser.close()
 
 
 def opened(browser: Browser, report: Path, width: int, **options) -> tuple[Page, list[str], list]:

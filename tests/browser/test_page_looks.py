@@ -4,20 +4,13 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
 from page_bench import ACCOUNT, HOSTILE, PASSWORD, Bench, served_story
 
-CHROMIUM = Path("/usr/bin/chromium")
-FLAGS = [
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-    "--host-resolver-rules=MAP * ~NOTFOUND , EXCLUDE 127.0.0.1",
-]  # fmt: skip
 WIDTHS = [390, 1200]
 
 
@@ -25,15 +18,6 @@ WIDTHS = [390, 1200]
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
     with served_story(tmp_path_factory.mktemp("story")) as bench:
         yield bench
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    assert CHROMIUM.exists(), "install the distribution's chromium to run the browser tests"
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        yield browser
-        browser.close()
 
 
 class Visitor:

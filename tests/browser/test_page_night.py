@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect
 
 from by_hand import ORDERS, ROOFED, text_of, write
 from contract.bus_benches import free_port
@@ -20,12 +20,6 @@ from midwatch.journal.events import Fact, HostAccount, NightEnded, OperatorSpoke
 from midwatch.journal.store import read_events
 from nights_bench import end_session, wait_for
 
-CHROMIUM = Path("/usr/bin/chromium")
-FLAGS = [
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-    "--host-resolver-rules=MAP * ~NOTFOUND , EXCLUDE 127.0.0.1",
-]  # fmt: skip
 SPEED = 60
 PASSWORD = "correct horse 10"
 LONG = {**ORDERS, "targets": [
@@ -78,14 +72,11 @@ def night(tmp_path: Path) -> Iterator[Run]:
 
 
 @pytest.fixture
-def page() -> Iterator[Page]:
-    assert CHROMIUM.exists(), "install the distribution's chromium to run the browser tests"
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        page = browser.new_page(viewport={"width": 390, "height": 844})
-        page.set_default_timeout(20_000)
-        yield page
-        browser.close()
+def page(browser: Browser) -> Iterator[Page]:
+    page = browser.new_page(viewport={"width": 390, "height": 844})
+    page.set_default_timeout(20_000)
+    yield page
+    page.close()
 
 
 def sign_in(page: Page, password: str) -> None:

@@ -100,7 +100,7 @@ def _search_from(previous: datetime | None, now: datetime) -> datetime:
 class ClockScheduler(AsyncIOScheduler):  # type: ignore[misc]
     """The library's scheduler with its time taken from our Clock.
 
-    The library reads `datetime.now` in a few functions. They are rebound for this instance with a
+    The library reads `datetime.now` in a few functions. They are rebound, in each scheduler, with a
     stand-in for `datetime`; were one of them to read time otherwise in a later version, making a
     scheduler fails at once.
 

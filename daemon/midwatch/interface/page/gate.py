@@ -50,7 +50,7 @@ class Session:
     """Somebody who has signed in.
 
     Attributes:
-        form_token: stands in every form of this session, so that no other page can post one.
+        form_token: stands in every form that is shown to them, so that no other page can post one.
         told: what the last order led to, until it was shown.
         why, orders: what was typed into a form that was not taken, so that it is not lost.
     """
