@@ -26,8 +26,8 @@ from midwatch.journal.record import NightRecord
 from midwatch.journal.store import Journal
 from midwatch.orders import load_night
 from midwatch.sequencer.context import DutyContext
-from midwatch.sequencer.contracts import DutyFailedError
 from midwatch.sequencer.darkroom import Darkroom
+from midwatch.sequencer.duty_failure import DutyFailedError
 from midwatch.sequencer.eyes import Eyes
 from midwatch.sky import LimitCheck, Observer
 from midwatch.sky.geometry import pixel_scale_arcsec

@@ -11,8 +11,8 @@ import numpy as np
 
 from midwatch.journal.events import Grade
 from midwatch.orders import GradingSettings
-from midwatch.sequencer.contracts import Light
 from midwatch.sequencer.gradebook import Graded, judge, look_again
+from midwatch.sequencer.grader import Light
 from midwatch.sky import Observer, Place, airmass, moon_altaz, sky_brightness_mag, sun_altaz
 from midwatch_plugins.graders.baseline import Baseline
 from midwatch_simulators.air import Air, Spell, cloud_extinction_mag, cloud_glow

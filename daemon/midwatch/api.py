@@ -108,23 +108,16 @@ from midwatch.journal.events import (
 )
 from midwatch.orders import GradingSettings
 from midwatch.sequencer.context import DutyContext
-from midwatch.sequencer.contracts import (
-    Args,
-    Duty,
-    DutyFailedError,
-    Grader,
-    Light,
-    Lookout,
-    Notifier,
-    Reading,
-    Verdict,
-    View,
-)
 from midwatch.sequencer.cooling import set_point_c
 from midwatch.sequencer.darkroom import CameraSetting, Shot
+from midwatch.sequencer.duty import Args, Duty
+from midwatch.sequencer.duty_failure import DutyFailedError
 from midwatch.sequencer.eyes import Sight
+from midwatch.sequencer.grader import Grader, Light, Verdict
 from midwatch.sequencer.keeping import collect_waiting, file_what_waits, keep_frame
+from midwatch.sequencer.lookout import Lookout, Reading, View
 from midwatch.sequencer.motion import motion_ended, park, stop_guiding
+from midwatch.sequencer.notifier import Notifier
 from midwatch.sky.geometry import separation_deg
 
 __all__ = [

@@ -290,3 +290,10 @@ def _since_boot_s() -> float:
 def _check_aware(when: datetime) -> None:
     if when.tzinfo is None:
         raise ValueError("a time without zone is ambiguous: give an aware datetime")
+
+
+def iso_utc(utc_s: float | None) -> str | None:
+    """ISO 8601 in UTC to the second; None stays None."""
+    if utc_s is None:
+        return None
+    return datetime.fromtimestamp(round(utc_s), UTC).isoformat().replace("+00:00", "Z")

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 from pathlib import Path
 
-__all__ = ["make_folder", "sync_folder"]
+__all__ = ["make_folder", "sync_folder", "write_whole"]
 
 
 def sync_folder(folder: Path) -> None:
@@ -32,3 +33,22 @@ def make_folder(folder: Path) -> None:
     make_folder(folder.parent)
     folder.mkdir(exist_ok=True)
     sync_folder(folder.parent)
+
+
+def write_whole(path: Path, text: str, *, durable: bool) -> str:
+    """Write a text file so that its name only ever shows the whole, and return its sha256.
+
+    Raises:
+        OSError: The disk is full, the folder is missing, and so on.
+    """
+    content = text.encode()
+    partial = path.with_name(path.name + ".partial")
+    with partial.open("wb") as file:
+        file.write(content)
+        if durable:
+            file.flush()
+            os.fsync(file.fileno())
+    partial.replace(path)
+    if durable:
+        sync_folder(path.parent)
+    return hashlib.sha256(content).hexdigest()

@@ -13,8 +13,7 @@ from typing import Literal
 from pydantic import Field
 
 from midwatch.devices.models import Model
-
-from .noise import smooth
+from midwatch_simulators.noise import smooth
 
 _DAY_H = 24.0
 _COOLING_FROM_H, _COOLING_UNTIL_H = 5.0, 18.0  # mean solar hours after noon: dusk to dawn

@@ -25,15 +25,14 @@ from midwatch.devices.models import (
     Waiting,
     Warm,
 )
-
-from .cooler import Cooler, CoolerBody
-from .device import Handler, SimulatedDevice, awake, read_options
-from .facts import facts_of
-from .noise import generator
-from .scene import render
-from .sensor import CameraOptions, Sensor
-from .spoilt import SpoiltFrames
-from .view import Beam, View
+from midwatch_simulators.cooler import Cooler, CoolerBody
+from midwatch_simulators.device import Handler, SimulatedDevice, awake, read_options
+from midwatch_simulators.facts import facts_of
+from midwatch_simulators.noise import generator
+from midwatch_simulators.scene import render
+from midwatch_simulators.sensor import CameraOptions, Sensor
+from midwatch_simulators.spoilt import SpoiltFrames
+from midwatch_simulators.view import Beam, View
 
 _TINY_SHAPE = (36, 48)  # of the image that stands for a frame in fast mode
 # Share of the pump's power that a weak cooler has: a summer night is then too warm for it.

@@ -6,8 +6,7 @@ import math
 from collections.abc import Callable
 
 from midwatch.devices.models import Model
-
-from .noise import normal
+from midwatch_simulators.noise import normal
 
 _STEP_S = 4.0
 _LEAK_S = 90.0  # time constant with which the sensor would drift back to the air

@@ -21,9 +21,8 @@ from midwatch.devices.models import (
     Model,
     Stop,
 )
-
-from .noise import draw_seed
-from .troubles import Faulty, Troubles
+from midwatch_simulators.noise import draw_seed
+from midwatch_simulators.troubles import Faulty, Troubles
 
 Handler = Callable[[Any], Awaitable[Model | None]]
 M = TypeVar("M", bound=Model)

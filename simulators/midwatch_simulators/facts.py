@@ -8,12 +8,11 @@ from functools import lru_cache
 import numpy as np
 
 from midwatch.devices.models import FrameFacts
-
-from .psf import Blur, FloatArray, Psf, psf_of
-from .scene import ChipStars, stars_on_chip
-from .sensor import Sensor
-from .truth import shifted
-from .view import View
+from midwatch_simulators.psf import Blur, FloatArray, Psf, psf_of
+from midwatch_simulators.scene import ChipStars, stars_on_chip
+from midwatch_simulators.sensor import Sensor
+from midwatch_simulators.truth import shifted
+from midwatch_simulators.view import View
 
 # Detection as measuring does it: five joined pixels over five times the noise of a pixel, after
 # smoothing with the kernel 1 2 1, 2 4 2, 1 2 1.

@@ -9,9 +9,8 @@ from pydantic import Field, JsonValue
 
 from midwatch.devices.driver import DeviceError, DriverContext
 from midwatch.devices.models import Command, FilterWheelState, Kind, SelectFilter
-
-from .device import Handler, Options, SimulatedDevice, awake, read_options
-from .truth import WheelTruth
+from midwatch_simulators.device import Handler, Options, SimulatedDevice, awake, read_options
+from midwatch_simulators.truth import WheelTruth
 
 # Share of the light of the whole visible band that a filter passes; common practice, no source:
 # a colour takes a third, an emission line of 5 to 7 nm two hundredths.

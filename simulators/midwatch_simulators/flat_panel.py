@@ -10,9 +10,8 @@ from pydantic import Field, JsonValue
 
 from midwatch.devices.driver import DriverContext
 from midwatch.devices.models import Command, Cover, FlatPanelState, Kind, Light
-
-from .device import Handler, Options, SimulatedDevice, awake, read_options
-from .truth import PanelTruth
+from midwatch_simulators.device import Handler, Options, SimulatedDevice, awake, read_options
+from midwatch_simulators.truth import PanelTruth
 
 
 class FlatPanelOptions(Options):

@@ -9,11 +9,10 @@ from pydantic import Field, JsonValue
 
 from midwatch.devices.driver import DeviceError, DriverContext
 from midwatch.devices.models import Command, FocuserState, Kind, Move
-
-from .air import Air
-from .device import Handler, Heard, Options, SimulatedDevice, awake, read_options
-from .noise import normal
-from .truth import FocuserTruth
+from midwatch_simulators.air import Air
+from midwatch_simulators.device import Handler, Heard, Options, SimulatedDevice, awake, read_options
+from midwatch_simulators.noise import normal
+from midwatch_simulators.truth import FocuserTruth
 
 _PROBE_EVERY_S = 10.0
 # The clutch that slips lets the tube slide so far.

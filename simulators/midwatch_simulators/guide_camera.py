@@ -10,12 +10,11 @@ from pydantic import Field
 
 from midwatch.devices.driver import DriverContext
 from midwatch.devices.models import DeviceAbout
-
-from .camera import SimulatedCamera
-from .device import awake
-from .noise import generator
-from .sensor import CameraOptions
-from .view import Beam
+from midwatch_simulators.camera import SimulatedCamera
+from midwatch_simulators.device import awake
+from midwatch_simulators.noise import generator
+from midwatch_simulators.sensor import CameraOptions
+from midwatch_simulators.view import Beam
 
 _SHORT = 0.1
 # Of a sensor in a summer night's sun-warmed housing, gone bad (common practice, no source).

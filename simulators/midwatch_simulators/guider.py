@@ -19,11 +19,10 @@ from midwatch.devices.models import (
     StartGuiding,
     StopGuiding,
 )
-
-from .air import Air, cloud_extinction_mag
-from .device import Handler, Heard, Options, SimulatedDevice, awake, read_options
-from .noise import normal
-from .truth import CALM_WIND_MS, GuiderTruth, MountTruth, RoofTruth
+from midwatch_simulators.air import Air, cloud_extinction_mag
+from midwatch_simulators.device import Handler, Heard, Options, SimulatedDevice, awake, read_options
+from midwatch_simulators.noise import normal
+from midwatch_simulators.truth import CALM_WIND_MS, GuiderTruth, MountTruth, RoofTruth
 
 _DECAY_S = 4.0  # an offset shrinks by e in two cycles of two seconds at a gain near 0.7
 _CYCLE_S = 2.0

@@ -10,8 +10,7 @@ from pydantic import ConfigDict, ValidationError
 from midwatch.clock import Clock
 from midwatch.devices.driver import DriverContext, Facts
 from midwatch.devices.models import Model
-
-from .noise import normal, unit
+from midwatch_simulators.noise import normal, unit
 
 # People turn too little rather than too much, and
 # what they push the one way goes a little the other as well. Common practice, no source.

@@ -21,14 +21,13 @@ from midwatch.devices.models import (
     Track,
     Unpark,
 )
-
-from .device import Handler, Heard, SimulatedDevice, awake, read_options
-from .knob_turner import KnobTurner
-from .mount_axes import Axes, Side, natural_side, wrapped_deg
-from .mount_body import PARK, MountBody
-from .mount_options import MountOptions
-from .noise import unit
-from .truth import GuiderTruth, MountTruth
+from midwatch_simulators.device import Handler, Heard, SimulatedDevice, awake, read_options
+from midwatch_simulators.knob_turner import KnobTurner
+from midwatch_simulators.mount_axes import Axes, Side, natural_side, wrapped_deg
+from midwatch_simulators.mount_body import PARK, MountBody
+from midwatch_simulators.mount_options import MountOptions
+from midwatch_simulators.noise import unit
+from midwatch_simulators.truth import GuiderTruth, MountTruth
 
 _SYNC_WITHIN_DEG = 20.0
 _OVERSHOOT = 3.5  # of guide pulses; a loop with a gain above four sevenths grows under it

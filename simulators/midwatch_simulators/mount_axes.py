@@ -12,7 +12,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from .noise import normal
+from midwatch_simulators.noise import normal
 
 Side = Literal["east", "west"]
 

@@ -10,14 +10,13 @@ from pydantic import JsonValue
 from midwatch.clock import Clock
 from midwatch.devices.models import Model, PierSide
 from midwatch.sky import Place
-
-from .gears import Gear
-from .mount_axes import Axes, Passage, PointingModel, Side, wrapped_deg
-from .mount_base import Base
-from .mount_options import MountOptions as MountOptions
-from .mount_reckoning import Reckoning
-from .noise import derived_seed, normal, unit
-from .truth import SIDEREAL_ARCSEC_PER_S, GuiderTruth, MountTruth, shifted
+from midwatch_simulators.gears import Gear
+from midwatch_simulators.mount_axes import Axes, Passage, PointingModel, Side, wrapped_deg
+from midwatch_simulators.mount_base import Base
+from midwatch_simulators.mount_options import MountOptions as MountOptions
+from midwatch_simulators.mount_reckoning import Reckoning
+from midwatch_simulators.noise import derived_seed, normal, unit
+from midwatch_simulators.truth import SIDEREAL_ARCSEC_PER_S, GuiderTruth, MountTruth, shifted
 
 PARK = Axes(0.0, 0.0)
 

@@ -6,7 +6,7 @@ from typing import Literal
 
 from pydantic import Field, model_validator
 
-from .device import Options
+from midwatch_simulators.device import Options
 
 # Characters of mounts: a well-made one, and a light one with a coarse worm (common practice, no
 # source). Settings of their own go before those of the character.

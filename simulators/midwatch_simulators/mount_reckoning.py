@@ -8,8 +8,7 @@ from collections.abc import Callable
 from midwatch.clock import Clock
 from midwatch.sky import Place
 from midwatch.sky.place import Observer, QuickAltAz, QuickPlace
-
-from .mount_axes import Axes, Side, axes_of, direction_of
+from midwatch_simulators.mount_axes import Axes, Side, axes_of, direction_of
 
 _QUICK_FOR_S = 3600.0
 

@@ -9,9 +9,8 @@ from pydantic import Field, JsonValue
 
 from midwatch.devices.driver import DeviceError, DriverContext
 from midwatch.devices.models import CloseRoof, Command, Kind, OpenRoof, RoofState
-
-from .device import Handler, Heard, Options, SimulatedDevice, awake, read_options
-from .truth import MountTruth, RoofTruth
+from midwatch_simulators.device import Handler, Heard, Options, SimulatedDevice, awake, read_options
+from midwatch_simulators.truth import MountTruth, RoofTruth
 
 # Between two looks at the switch that tells of the mount.
 _LOOK_S = 5.0

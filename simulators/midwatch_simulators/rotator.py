@@ -9,10 +9,9 @@ from pydantic import Field, JsonValue
 
 from midwatch.devices.driver import DriverContext
 from midwatch.devices.models import Command, Kind, Rotate, RotatorState
-
-from .device import Handler, Options, SimulatedDevice, awake, read_options
-from .noise import normal
-from .truth import RotatorTruth
+from midwatch_simulators.device import Handler, Options, SimulatedDevice, awake, read_options
+from midwatch_simulators.noise import normal
+from midwatch_simulators.truth import RotatorTruth
 
 
 class RotatorOptions(Options):

@@ -9,11 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from midwatch.sky.deepsky import extended_near
-
-from .psf import Psf, psf_of
-from .sensor import Image, Sensor
-from .starfield import stars_near
-from .view import View, orientation
+from midwatch_simulators.psf import Psf, psf_of
+from midwatch_simulators.sensor import Image, Sensor
+from midwatch_simulators.starfield import stars_near
+from midwatch_simulators.view import View, orientation
 
 FloatArray = NDArray[np.float64]
 

@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from .device import Options
-from .noise import generator
-from .photometry import collecting_area_cm2, dark_electrons_per_s
+from midwatch_simulators.device import Options
+from midwatch_simulators.noise import generator
+from midwatch_simulators.photometry import collecting_area_cm2, dark_electrons_per_s
 
 Image = NDArray[np.float32]
 

@@ -10,8 +10,7 @@ from pydantic import JsonValue, TypeAdapter, ValidationError
 
 from midwatch.devices.driver import Spool
 from midwatch.devices.models import FrameRef
-
-from .troubles import Troubles
+from midwatch_simulators.troubles import Troubles
 
 Pixels = NDArray[np.uint16]
 

@@ -14,8 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from midwatch.sky.starcat import StarCatalogue, unit_vectors
-
-from .noise import generator
+from midwatch_simulators.noise import generator
 
 FloatArray = NDArray[np.float64]
 

@@ -9,8 +9,7 @@ from pydantic import Field, JsonValue
 
 from midwatch.devices.driver import DeviceError, DriverContext
 from midwatch.devices.models import Command, CycleOutlet, Kind, SetOutlet, SwitchState
-
-from .device import Handler, Options, SimulatedDevice, awake, read_options
+from midwatch_simulators.device import Handler, Options, SimulatedDevice, awake, read_options
 
 _RELAY_S = 0.1
 

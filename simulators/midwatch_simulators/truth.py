@@ -11,8 +11,7 @@ import math
 from pydantic import Field
 
 from midwatch.devices.models import Model, PierSide
-
-from .noise import smooth
+from midwatch_simulators.noise import smooth
 
 SIDEREAL_ARCSEC_PER_S = 1296000.0 / 86164.0905  # mean sidereal day in SI seconds
 CALM_WIND_MS = 4.0  # gusts below this do not move a telescope (common practice, no source)

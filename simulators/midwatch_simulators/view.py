@@ -13,14 +13,13 @@ from midwatch.devices.driver import DriverContext
 from midwatch.sky.atmosphere import airmass, sky_brightness_mag
 from midwatch.sky.horizon import Horizon
 from midwatch.sky.place import Observer
-
-from .air import Air, cloud_extinction_mag, cloud_glow
-from .device import Heard
-from .noise import smooth
-from .photometry import electrons_per_s, pixel_magnitude
-from .psf import Blur
-from .sensor import Sensor
-from .truth import (
+from midwatch_simulators.air import Air, cloud_extinction_mag, cloud_glow
+from midwatch_simulators.device import Heard
+from midwatch_simulators.noise import smooth
+from midwatch_simulators.photometry import electrons_per_s, pixel_magnitude
+from midwatch_simulators.psf import Blur
+from midwatch_simulators.sensor import Sensor
+from midwatch_simulators.truth import (
     FocuserTruth,
     GuiderTruth,
     MountTruth,

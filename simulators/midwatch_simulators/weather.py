@@ -10,10 +10,9 @@ from pydantic import AwareDatetime, Field, model_validator
 
 from midwatch.devices.driver import DriverContext
 from midwatch.devices.models import Command, Kind, WeatherState
-
-from .air import Air, Spell
-from .device import Handler, Options, SimulatedDevice, read_options
-from .noise import normal
+from midwatch_simulators.air import Air, Spell
+from midwatch_simulators.device import Handler, Options, SimulatedDevice, read_options
+from midwatch_simulators.noise import normal
 
 # What faults bring: banks of cloud with gaps between, a gale, each for a night at most.
 _BANKS_PERCENT, _BANK_S = 85.0, 900.0

@@ -17,10 +17,11 @@ import pytest
 from midwatch.clock import VirtualClock
 from midwatch.devices.models import FrameRef
 from midwatch.devices.spool import FolderSpool, fetch
+from midwatch.durable import write_whole
 from midwatch.errors import StopError
 from midwatch.imaging.fits import write_fits
 from midwatch.journal.events import Notice
-from midwatch.journal.files import take_inventory, write_whole
+from midwatch.journal.files import take_inventory
 from midwatch.journal.store import Journal
 
 CLOCK = VirtualClock(datetime(2027, 3, 10, 20, tzinfo=UTC))

@@ -15,7 +15,7 @@ from midwatch.bus.settings import BrokerSettings
 from midwatch.clock import WallClock
 from midwatch.devices.supervision import RestartRule
 from midwatch.interface.deviceprocesses import DeviceProcesses
-from midwatch.interface.realnight import RunOptions
+from midwatch.interface.runoptions import RunOptions
 from midwatch.orders import load_night
 
 ROOT = Path(__file__).parent.parent.parent

@@ -9,8 +9,8 @@ from midwatch.journal import events as e
 from midwatch.journal.record import NightRecord
 from midwatch.journal.store import Event
 from midwatch.orders import GradingSettings
-from midwatch.sequencer.contracts import Grader, Light, Verdict
 from midwatch.sequencer.gradebook import Graded, earlier_lights, judge, look_again
+from midwatch.sequencer.grader import Grader, Light, Verdict
 
 BOUNDS = GradingSettings()
 FIRST = Light(target="M 3", filter="L", exposure_s=60.0, guided=True, exposure_id="f0", stars=100)

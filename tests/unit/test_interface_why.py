@@ -10,7 +10,8 @@ import pytest
 
 from interface_bench import midwatch, write_night
 from midwatch.clock import VirtualClock
-from midwatch.interface.commands.why import duty_text, instant_in_night
+from midwatch.interface.commands.why import instant_in_night
+from midwatch.interface.duty_words import duty_text
 from midwatch.interface.loading import load_orders
 from midwatch.interface.surroundings import Surroundings
 from midwatch.journal import events as e

@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from midwatch.orders.models import FocusSettings, StandingOrder
-from midwatch.sequencer.contracts import Reading, View
 from midwatch.sequencer.decide import decide
+from midwatch.sequencer.lookout import Reading, View
 from midwatch.sequencer.lookoutdesk import LookoutDesk, with_rig_defaults
 from midwatch.sequencer.world import (
     FocusView,

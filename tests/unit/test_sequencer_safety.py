@@ -8,8 +8,8 @@ import pytest
 
 from midwatch.devices.models import WeatherState
 from midwatch.orders.models import SafetyLimits
-from midwatch.sequencer.contracts import Reading
 from midwatch.sequencer.guards import Guard
+from midwatch.sequencer.lookout import Reading
 from midwatch.sequencer.safety import SafetyWatch
 
 LIMITS = SafetyLimits(max_wind_ms=9, max_humidity_percent=90, calm_s=600, stale_s=120)

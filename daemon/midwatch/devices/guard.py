@@ -27,6 +27,7 @@ from midwatch.devices.models import (
     Stop,
     Track,
 )
+from midwatch.devices.mount_directions import right_ascensions_deg
 from midwatch.devices.slewwatch import Job, SlewWatch
 from midwatch.orders.models import MotionLimits
 from midwatch.sky import (
@@ -58,10 +59,6 @@ LEAST_S = 0.001
 
 # Pause after a look that failed, or that found the mount still tracking.
 RETRY_S = 1.0
-
-# A mount whose hour angle differs from ours by more has another time or place than we have. Its
-# axes stand where its hour angle says; nobody knows whether its coordinates are right as well.
-AGREE_DEG = 0.1
 
 # Used for the length of a slew when the driver does not tell its rate.
 SLEW_RATE_DEG_S = 1.0
@@ -119,21 +116,6 @@ class _Plan:
             and across_deg <= WANDER_DEG
             and abs(state.dec_deg - self.dec_deg) <= WANDER_DEG
         )
-
-
-def right_ascensions_deg(observer: Observer, state: MountState, utc_s: float) -> tuple[float, ...]:
-    """Return the right ascensions at which a mount may really point, degrees.
-
-    The one that it reports; and where its hour angle does not belong to that at our time and
-    place, the one that does. A driver that tells neither hour angle nor altitude is believed.
-    """
-    if state.hour_angle_deg == state.alt_deg == state.az_deg == 0.0:
-        return (state.ra_deg,)
-    ours_deg = observer.quick_at(utc_s).altaz_ha(state.ra_deg, state.dec_deg, utc_s).ha_deg
-    off_deg = (ours_deg - state.hour_angle_deg + 180.0) % 360.0 - 180.0
-    if abs(off_deg) <= AGREE_DEG or abs(state.dec_deg) > 89.0:
-        return (state.ra_deg,)
-    return state.ra_deg, (state.ra_deg + off_deg) % 360.0
 
 
 class LimitGuard:

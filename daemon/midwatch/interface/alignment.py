@@ -16,7 +16,7 @@ from midwatch.bus.calls import Caller
 from midwatch.bus.envelopes import EventEnvelope, encode
 from midwatch.bus.memory import MemoryBroker, MemoryBus
 from midwatch.bus.topics import Topics
-from midwatch.clock import Clock, ScaledClock, VirtualClock, WallClock
+from midwatch.clock import Clock, ScaledClock, VirtualClock, WallClock, iso_utc
 from midwatch.devices.chance import device_rng
 from midwatch.devices.guard import mount_limits
 from midwatch.devices.lease import LeaseHolder
@@ -25,17 +25,16 @@ from midwatch.devices.rig import RigClient
 from midwatch.devices.spool import MemorySpool
 from midwatch.errors import InputError
 from midwatch.imaging.worker import InlineMeasurer, Measurer, ProcessMeasurer
-from midwatch.interface.console import iso_utc
 from midwatch.interface.deviceprocesses import DeviceProcesses
-from midwatch.interface.realnight import RunOptions
+from midwatch.interface.runoptions import RunOptions
 from midwatch.interface.simulated import simulated_rig
 from midwatch.orders import Night
 from midwatch.orders.models import DeviceEntry, Rig
 from midwatch.planning import plan_night
 from midwatch.sequencer.aligning import Aligner, AlignmentTools, Guided
 from midwatch.sequencer.alignment_plan import Pointing, plan_drift, plan_frames
-from midwatch.sequencer.contracts import DutyFailedError
 from midwatch.sequencer.darkroom import CameraSetting, Darkroom
+from midwatch.sequencer.duty_failure import DutyFailedError
 from midwatch.sequencer.eyes import Eyes
 from midwatch.sequencer.setting_up import make_ready, put_away
 from midwatch.sky import LimitCheck, Observer, sun_altaz

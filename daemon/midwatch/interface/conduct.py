@@ -39,7 +39,6 @@ from midwatch.planning import NightPlan
 from midwatch.sequencer.aim import Aim
 from midwatch.sequencer.changing import OrdersRefusedError, orders_found
 from midwatch.sequencer.context import DutyContext
-from midwatch.sequencer.contracts import Supervisor
 from midwatch.sequencer.darkroom import Darkroom
 from midwatch.sequencer.engine import Engine
 from midwatch.sequencer.eyes import Eyes
@@ -48,6 +47,7 @@ from midwatch.sequencer.gradebook import earlier_lights
 from midwatch.sequencer.nightfacts import Identity
 from midwatch.sequencer.operator import IncomingOrders, OperatorDesk
 from midwatch.sequencer.registry import Registry, load_registry
+from midwatch.sequencer.supervisor import Supervisor
 from midwatch.sky import LimitCheck, Observer
 from midwatch.sky.geometry import pixel_scale_arcsec
 

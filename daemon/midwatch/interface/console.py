@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Iterable, Sequence
-from datetime import UTC, datetime, tzinfo
+from datetime import datetime, tzinfo
 
 BAR = "─"
 
@@ -75,10 +75,3 @@ def hours_text(seconds: float) -> str:
 def local_text(utc_s: float, zone: tzinfo) -> str:
     """HH:MM at the site."""
     return datetime.fromtimestamp(round(utc_s / 60.0) * 60.0, zone).strftime("%H:%M")
-
-
-def iso_utc(utc_s: float | None) -> str | None:
-    """ISO 8601 in UTC to the second; None stays None."""
-    if utc_s is None:
-        return None
-    return datetime.fromtimestamp(round(utc_s), UTC).isoformat().replace("+00:00", "Z")

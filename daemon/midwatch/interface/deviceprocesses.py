@@ -28,7 +28,7 @@ from midwatch.interface.runfaults import FAULTS_FILE, write_faults
 from midwatch.orders import Night
 
 if TYPE_CHECKING:
-    from midwatch.interface.realnight import RunOptions
+    from midwatch.interface.runoptions import RunOptions
 
 _log = structlog.get_logger(__name__)
 

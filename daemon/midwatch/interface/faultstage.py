@@ -16,11 +16,11 @@ from midwatch.bus.disturbed import Disturbance, DisturbedBroker
 from midwatch.clock import Clock, ShiftedClock
 from midwatch.interface.life import Disk, Life
 from midwatch.interface.rehearsed import RehearsedDevices
-from midwatch.orders.fault_kinds import FAULT_KINDS, shown_by
+from midwatch.orders.fault_kinds import FAULT_KINDS, STEP_S, shown_by
 from midwatch.orders.faults import ScheduledFault
 from midwatch.orders.models import DeviceEntry, Devices, Rig
 
-__all__ = ["STEP_S", "FaultStage", "Lives", "faulty_rig"]
+__all__ = ["FaultStage", "Lives", "faulty_rig"]
 
 _log = structlog.get_logger(__name__)
 
@@ -32,8 +32,6 @@ _DISTURBANCES = {
     "bus-reordering": Disturbance(latency_s=0.5, reordering=True),
 }
 _SLOW_DISK_S = 20.0
-# By how much the clock of the daemon's machine is ahead.
-STEP_S = {"clock-step-seconds": 7.0, "clock-step-hours": 7200.0}
 # After the power is back: starting the machine, then the daemon.
 _BOOT_S = 40.0
 

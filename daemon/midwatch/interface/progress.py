@@ -15,8 +15,8 @@ from rich.console import Console
 from rich.live import Live
 from rich.table import Table
 
-from midwatch.clock import WallClock
-from midwatch.interface.console import hours_text, iso_utc, tell
+from midwatch.clock import WallClock, iso_utc
+from midwatch.interface.console import hours_text, tell
 from midwatch.journal.events import (
     Activity,
     DecisionMade,

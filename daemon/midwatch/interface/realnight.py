@@ -2,13 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from contextlib import AsyncExitStack
-from dataclasses import dataclass
-from datetime import date, datetime
-from pathlib import Path
 
-from midwatch.bus.settings import BrokerSettings
 from midwatch.bus.topics import Topics
 from midwatch.clock import (
     Clock,
@@ -17,41 +12,16 @@ from midwatch.clock import (
     WallClock,
 )
 from midwatch.imaging.worker import ProcessMeasurer
-from midwatch.interface.conduct import Hear, NightOutcome, SkyMode, Stage, conduct
+from midwatch.interface.conduct import Hear, NightOutcome, Stage, conduct
 from midwatch.interface.deviceprocesses import DeviceProcesses
+from midwatch.interface.runoptions import RunOptions
 from midwatch.orders import Night
-from midwatch.orders.faults import ScheduledFault
 from midwatch.planning import plan_night, require_a_target
 from midwatch.sky import Observer
 from midwatch.sky.night import evening_at
 
 # Device processes that were just started come up within this.
 _ARRIVAL_S = 30.0
-
-
-@dataclass(frozen=True)
-class RunOptions:
-    """How to run a night.
-
-    Attributes:
-        speed: 1 is real time; above, simulated devices run scaled from ``start``.
-        anchor_unix_s: real POSIX time at which scaled time equals ``start``; None is now.
-        spawn_devices: start one process for each device of the rig.
-        faults: what simulated devices show.
-        turned_away: tells what the operator's page did not let in; None without one.
-    """
-
-    data_folder: Path
-    evening: date | None
-    seed: int | None
-    speed: float
-    start: datetime | None
-    bus: BrokerSettings
-    spawn_devices: bool
-    sky_mode: SkyMode = "pixels"
-    anchor_unix_s: float | None = None
-    faults: tuple[ScheduledFault, ...] = ()
-    turned_away: Callable[[], dict[str, int]] | None = None
 
 
 async def run(night: Night, options: RunOptions, on_event: Hear | None = None) -> NightOutcome:

@@ -9,9 +9,9 @@ from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
 
+from midwatch.durable import write_whole
 from midwatch.errors import InputError
 from midwatch.interface.loading import faults_of
-from midwatch.journal.files import write_whole
 from midwatch.orders import Night
 from midwatch.orders.fault_kinds import FAULT_KINDS, shown_by
 from midwatch.orders.faults import ScheduledFault

@@ -14,8 +14,8 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from midwatch.bus.settings import BrokerSettings, TlsSettings
 from midwatch.bus.topics import Topics
 from midwatch.clock import Clock, ScaledClock, WallClock
+from midwatch.durable import write_whole
 from midwatch.errors import InputError, UnreachableError
-from midwatch.journal.files import write_whole
 from midwatch.orders import Night
 from midwatch.orders.models import Bus as BusSection
 

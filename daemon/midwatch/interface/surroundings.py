@@ -11,9 +11,9 @@ from pathlib import Path
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from midwatch.devices import mount_limits
+from midwatch.durable import write_whole
 from midwatch.errors import InputError
 from midwatch.journal.context import NightContext
-from midwatch.journal.files import write_whole
 from midwatch.orders import MotionLimits, Night
 from midwatch.sky import Horizon, Observer, Place
 

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import hashlib
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from midwatch.durable import sync_folder
 from midwatch.imaging.fits import verify_checksum
 
-__all__ = ["Inventory", "checksum_lines", "take_inventory", "write_whole"]
+__all__ = ["Inventory", "checksum_lines", "take_inventory"]
 
 FOLDERS = ("frames", "calibration")
 
@@ -53,22 +51,3 @@ def take_inventory(folder: Path) -> Inventory:
 def checksum_lines(digests: Mapping[str, str]) -> str:
     """Return the text that ``sha256sum -c`` reads, in the order of the paths."""
     return "".join(f"{digest}  {name}\n" for name, digest in sorted(digests.items()))
-
-
-def write_whole(path: Path, text: str, *, durable: bool) -> str:
-    """Write a text file so that its name only ever shows the whole, and return its sha256.
-
-    Raises:
-        OSError: The disk is full, the folder is missing, and so on.
-    """
-    content = text.encode()
-    partial = path.with_name(path.name + ".partial")
-    with partial.open("wb") as file:
-        file.write(content)
-        if durable:
-            file.flush()
-            os.fsync(file.fileno())
-    partial.replace(path)
-    if durable:
-        sync_folder(path.parent)
-    return hashlib.sha256(content).hexdigest()

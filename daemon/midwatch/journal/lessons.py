@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from midwatch.durable import write_whole
 from midwatch.journal.advice import ExposureAdvice, advise
 from midwatch.journal.context import NightContext
-from midwatch.journal.files import write_whole
 from midwatch.journal.horizon_seen import (
     SeenBin,
     horizon_text,

@@ -10,9 +10,10 @@ from pathlib import Path
 
 import numpy as np
 
+from midwatch.durable import write_whole
 from midwatch.journal.context import NightContext
 from midwatch.journal.events import FocusRun, Grade, Sample
-from midwatch.journal.files import Inventory, checksum_lines, take_inventory, write_whole
+from midwatch.journal.files import Inventory, checksum_lines, take_inventory
 from midwatch.journal.ledger import Ledger, account
 from midwatch.journal.lessons import Lessons, draw_lessons, keep_proposal
 from midwatch.journal.promises import check_promises

@@ -11,7 +11,10 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["FAULT_KINDS", "FaultKind", "fault_roles", "shown_by"]
+__all__ = ["FAULT_KINDS", "STEP_S", "FaultKind", "fault_roles", "shown_by"]
+
+# By how much the clock of the daemon's machine is ahead.
+STEP_S = {"clock-step-seconds": 7.0, "clock-step-hours": 7200.0}
 
 Where = Literal["device", "process", "bus", "host", "operator"]
 

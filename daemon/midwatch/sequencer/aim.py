@@ -18,8 +18,8 @@ from midwatch.journal.events import (
     Sample,
 )
 from midwatch.journal.store import Event
-from midwatch.sequencer.faults import NOT_COLD, is_of_link
-from midwatch.sequencer.links import RESTART, SILENT
+from midwatch.sequencer.fault_names import NOT_COLD, RESTART, SILENT
+from midwatch.sequencer.faults import is_of_link
 
 # Light frames in a row that show no known field, after which nobody knows where the mount points.
 # Fewer: a cloud costs a centring; more: frames are taken of anything.

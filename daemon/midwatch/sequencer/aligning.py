@@ -12,8 +12,8 @@ from midwatch.devices.models import MountState, Slew, Unpark
 from midwatch.devices.rig import RigClient
 from midwatch.imaging.wcs import Solution
 from midwatch.sequencer.alignment_plan import Pointing
-from midwatch.sequencer.contracts import DutyFailedError
 from midwatch.sequencer.darkroom import CameraSetting, Darkroom
+from midwatch.sequencer.duty_failure import DutyFailedError
 from midwatch.sequencer.eyes import Eyes
 from midwatch.sky import LimitCheck, seconds_until_breach
 from midwatch.sky.polar import (

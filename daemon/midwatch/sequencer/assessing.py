@@ -10,9 +10,9 @@ from midwatch.imaging.wcs import Solution
 from midwatch.journal.events import FrameBegun, FrameGraded
 from midwatch.orders import ResolvedTarget
 from midwatch.sequencer.context import DutyContext
-from midwatch.sequencer.contracts import Light, Verdict
 from midwatch.sequencer.cooling import set_point_c
 from midwatch.sequencer.darkroom import Shot
+from midwatch.sequencer.grader import Light, Verdict
 from midwatch.sequencer.guidewatch import Guidance
 from midwatch.sky import (
     airmass,

@@ -24,8 +24,8 @@ from midwatch.orders.models import CameraSettings
 from midwatch.orders.problems import InputProblem, OrdersError
 from midwatch.planning import NightPlan, TargetPlan, plan_night, require_a_target
 from midwatch.sequencer.context import DutyContext
-from midwatch.sequencer.contracts import Lookout
 from midwatch.sequencer.focuswatch import FocusWatch
+from midwatch.sequencer.lookout import Lookout
 from midwatch.sequencer.lookoutdesk import LookoutDesk, with_rig_defaults
 from midwatch.sequencer.worldview import WorldView
 

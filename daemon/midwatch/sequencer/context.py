@@ -19,10 +19,12 @@ from midwatch.journal.store import Journal
 from midwatch.orders import Night, ResolvedTarget
 from midwatch.orders.models import FrameOrder
 from midwatch.planning import NightPlan, TargetPlan
-from midwatch.sequencer.contracts import DutyFailedError, Grader, Light, Supervisor, Verdict
 from midwatch.sequencer.darkroom import CameraSetting, Darkroom, Shot
+from midwatch.sequencer.duty_failure import DutyFailedError
 from midwatch.sequencer.eyes import Eyes
 from midwatch.sequencer.gradebook import Graded, judge, look_again
+from midwatch.sequencer.grader import Grader, Light, Verdict
+from midwatch.sequencer.supervisor import Supervisor
 from midwatch.sky import LimitCheck, Observer, sun_separation_deg
 
 S = TypeVar("S", bound=DeviceState)

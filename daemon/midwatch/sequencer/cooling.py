@@ -6,8 +6,9 @@ from midwatch.journal.record import FaultRecord, NightRecord
 from midwatch.orders.rig import CameraSettings
 from midwatch.sequencer.aim import Aim
 from midwatch.sequencer.context import DutyContext
+from midwatch.sequencer.fault_names import NOT_COLD
 from midwatch.sequencer.faultdesk import FaultDesk
-from midwatch.sequencer.faults import NOT_COLD, open_fault
+from midwatch.sequencer.faults import open_fault
 
 __all__ = ["ColdWatch", "set_point_c"]
 

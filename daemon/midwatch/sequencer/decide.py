@@ -13,7 +13,7 @@ from dataclasses import replace
 from midwatch.journal.events import Cause
 from midwatch.sequencer.cases import Case, Decision, blocked, clock_text, exposed, hold, why
 from midwatch.sequencer.chances import Board, Chance, survey
-from midwatch.sequencer.links import LINK_FAULTS
+from midwatch.sequencer.fault_names import LINK_FAULTS
 from midwatch.sequencer.phases import end_of_night, evening, open_sky, over
 from midwatch.sequencer.refocus import Scalar, cheap_focus, focus_args, worth_waiting
 from midwatch.sequencer.world import StandingDue, World

@@ -15,24 +15,11 @@ from midwatch.errors import MidwatchError
 from midwatch.journal.events import Fact, FaultBegan, FaultEnded, Outcome, RemedyTried
 from midwatch.journal.record import FaultRecord, NightRecord
 from midwatch.journal.store import Journal
-from midwatch.sequencer.contracts import DutyFailedError
 from midwatch.sequencer.decide import Decision
-from midwatch.sequencer.faults import (
-    CIRCLE,
-    is_of_link,
-    needs_of,
-    open_fault,
-    retry_name,
-)
-from midwatch.sequencer.links import (
-    BY_ITSELF,
-    NOT_CONNECTED,
-    RESTART,
-    SILENT,
-    keeps_dying,
-    restarts_of,
-    trouble_of,
-)
+from midwatch.sequencer.duty_failure import DutyFailedError
+from midwatch.sequencer.fault_names import CIRCLE, NOT_CONNECTED, RESTART, SILENT
+from midwatch.sequencer.faults import is_of_link, needs_of, open_fault, retry_name
+from midwatch.sequencer.links import BY_ITSELF, keeps_dying, restarts_of, trouble_of
 
 __all__ = ["FaultDesk", "said"]
 

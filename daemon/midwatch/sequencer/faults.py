@@ -13,31 +13,27 @@ from dataclasses import replace
 
 from midwatch.journal.events import FaultBegan
 from midwatch.journal.record import FaultRecord, NightRecord
-from midwatch.sequencer.ladders import Rung, earlier_attempts, remedy_of, rung_of
-from midwatch.sequencer.links import (
+from midwatch.sequencer.fault_names import (
     LINK_FAULTS,
+    NO_LIGHT,
+    NOT_COLD,
     NOT_CONNECTED,
+    NOT_TRACKING,
     SILENT,
     UNPLUGGED,
-    closed_link,
+    WRONG_HOUR_ANGLE,
+    WRONG_SIDE,
 )
+from midwatch.sequencer.ladders import Rung, earlier_attempts, remedy_of, rung_of
+from midwatch.sequencer.links import closed_link
 from midwatch.sequencer.means import LINK_REMEDIES, Means
 from midwatch.sequencer.startrend import stars_moved
 from midwatch.sequencer.world import FaultView
 
 __all__ = [
-    "CIRCLE", "CLOCK_JUMPED", "NOT_COLD", "NOT_TRACKING", "NO_LIGHT", "WRONG_HOUR_ANGLE",
-    "WRONG_SIDE", "contrary_until_s", "is_of_link", "merely_warm", "needs_of", "open_fault",
-    "retry_name", "target_rests_until_s", "view_faults",
+    "contrary_until_s", "is_of_link", "merely_warm", "needs_of", "open_fault", "retry_name",
+    "target_rests_until_s", "view_faults",
 ]  # fmt: skip
-
-WRONG_HOUR_ANGLE = "wrong_hour_angle"
-NOT_COLD = "not_cold"
-WRONG_SIDE = "wrong_side"
-NOT_TRACKING = "not_tracking"
-NO_LIGHT = "no_light"
-CLOCK_JUMPED = "clock_jumped"
-CIRCLE = "circle"
 
 # How long a target is left alone that has brought nothing but failures.
 _TARGET_REST_S = 900.0

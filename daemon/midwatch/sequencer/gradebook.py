@@ -15,7 +15,7 @@ import structlog
 from midwatch.journal.events import Grade
 from midwatch.journal.record import NightRecord
 from midwatch.orders import GradingSettings
-from midwatch.sequencer.contracts import Grader, Light, Verdict
+from midwatch.sequencer.grader import Grader, Light, Verdict
 
 __all__ = ["Graded", "earlier_lights", "judge", "look_again"]
 

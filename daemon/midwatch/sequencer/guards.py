@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from midwatch.sequencer.contracts import Reading
+from midwatch.sequencer.lookout import Reading
 
 Status = Literal["clear", "tripped", "unknown"]
 

@@ -30,7 +30,6 @@ from midwatch.journal.record import FaultRecord, FrameRecord
 from midwatch.orders import ResolvedTarget
 from midwatch.sequencer.assessing import Assessment, assess, graded_fact
 from midwatch.sequencer.context import DutyContext
-from midwatch.sequencer.contracts import DutyFailedError
 from midwatch.sequencer.darkroom import (
     CameraSetting,
     Shot,
@@ -38,6 +37,7 @@ from midwatch.sequencer.darkroom import (
     frame_path,
     plain_name,
 )
+from midwatch.sequencer.duty_failure import DutyFailedError
 from midwatch.sequencer.faultdesk import FaultDesk
 from midwatch.sequencer.guidewatch import Guidance, GuideWatch
 from midwatch.sky import moon_separation_deg, track

@@ -5,8 +5,8 @@ from __future__ import annotations
 import statistics
 
 from midwatch.journal.record import FrameRecord, NightRecord
+from midwatch.sequencer.fault_names import NO_LIGHT
 from midwatch.sequencer.faultdesk import FaultDesk
-from midwatch.sequencer.faults import NO_LIGHT
 
 __all__ = ["LightWatch", "dark_message"]
 

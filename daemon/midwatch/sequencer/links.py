@@ -7,19 +7,10 @@ from collections.abc import Iterable
 from midwatch.devices.client import DeviceClient
 from midwatch.devices.models import DeviceState
 from midwatch.journal.record import FaultRecord
+from midwatch.sequencer.fault_names import NOT_CONNECTED, RESTART, SILENT, UNPLUGGED
 
-__all__ = [
-    "BY_ITSELF", "LINK_FAULTS", "NOT_CONNECTED", "RESTART", "SILENT", "UNPLUGGED", "closed_link",
-    "keeps_dying", "restarts_of", "trouble_of",
-]  # fmt: skip
+__all__ = ["BY_ITSELF", "closed_link", "keeps_dying", "restarts_of", "trouble_of"]
 
-SILENT = "silent"
-UNPLUGGED = "unplugged"
-NOT_CONNECTED = "not_connected"
-# The link of a device: it says nothing, it says that its hardware is gone, its link is not open.
-LINK_FAULTS = (SILENT, UNPLUGGED, NOT_CONNECTED)
-
-RESTART = "restart_driver"
 # Why a restart was that no remedy has brought about.
 BY_ITSELF = "it was started again by whoever minds it"
 

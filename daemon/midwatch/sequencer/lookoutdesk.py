@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from midwatch.errors import InputError
 from midwatch.journal.events import LookoutChanged
 from midwatch.orders.models import FocusSettings, StandingOrder
-from midwatch.sequencer.contracts import Lookout, Reading, View
 from midwatch.sequencer.guards import Guard
+from midwatch.sequencer.lookout import Lookout, Reading, View
 from midwatch.sequencer.world import StandingDue
 
 

@@ -8,7 +8,7 @@ from midwatch.devices.client import DeviceClient
 from midwatch.devices.models import MountState, Park, StopGuiding
 from midwatch.journal.events import MotionEnded
 from midwatch.sequencer.context import DutyContext
-from midwatch.sequencer.contracts import DutyFailedError
+from midwatch.sequencer.duty_failure import DutyFailedError
 
 # From the far side of the sky, at the slowest mounts' pace.
 _PARK_S = 300.0

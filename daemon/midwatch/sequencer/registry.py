@@ -9,7 +9,10 @@ from typing import TypeVar
 
 from midwatch.errors import InputError
 from midwatch.journal.events import Activity
-from midwatch.sequencer.contracts import Duty, Grader, Lookout, Notifier
+from midwatch.sequencer.duty import Duty
+from midwatch.sequencer.grader import Grader
+from midwatch.sequencer.lookout import Lookout
+from midwatch.sequencer.notifier import Notifier
 
 T = TypeVar("T")
 

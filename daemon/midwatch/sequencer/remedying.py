@@ -14,7 +14,7 @@ import structlog
 
 from midwatch.errors import MidwatchError
 from midwatch.sequencer.context import DutyContext
-from midwatch.sequencer.contracts import Duty
+from midwatch.sequencer.duty import Duty
 from midwatch.sequencer.faultdesk import FaultDesk, said
 from midwatch.sequencer.world import FaultView
 

@@ -18,7 +18,7 @@ from midwatch.devices.models import (
 from midwatch.devices.rig import RigClient
 from midwatch.errors import MidwatchError
 from midwatch.orders import Night
-from midwatch.sequencer.contracts import DutyFailedError
+from midwatch.sequencer.duty_failure import DutyFailedError
 from midwatch.sequencer.safety import SafetyWatch
 
 _ONLINE_S = 60.0

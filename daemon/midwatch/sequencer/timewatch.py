@@ -12,8 +12,8 @@ from midwatch.clock import Clock, SteadyClock
 from midwatch.devices.models import MountState
 from midwatch.devices.rig import RigClient
 from midwatch.journal.hand_events import ClockAdopted
+from midwatch.sequencer.fault_names import CLOCK_JUMPED, WRONG_HOUR_ANGLE
 from midwatch.sequencer.faultdesk import FaultDesk
-from midwatch.sequencer.faults import CLOCK_JUMPED, WRONG_HOUR_ANGLE
 from midwatch.sky import Observer
 
 __all__ = ["TimeWatch", "disagreement_deg"]

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from midwatch.devices.guard import right_ascensions_deg
 from midwatch.devices.models import MountState
+from midwatch.devices.mount_directions import right_ascensions_deg
 from midwatch.journal.events import LimitHeld
 from midwatch.sequencer.aim import Aim
 from midwatch.sequencer.context import DutyContext
+from midwatch.sequencer.fault_names import NOT_TRACKING
 from midwatch.sequencer.faultdesk import FaultDesk
-from midwatch.sequencer.faults import NOT_TRACKING
 
 __all__ = ["TrackWatch"]
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field, replace
 
-from midwatch.devices.guard import right_ascensions_deg
 from midwatch.devices.models import MountState
+from midwatch.devices.mount_directions import right_ascensions_deg
 from midwatch.devices.rig import RigClient
 from midwatch.journal.events import FrameGraded
 from midwatch.journal.learned import FRAME_OVERHEAD, LearnedDurations
@@ -15,7 +15,6 @@ from midwatch.orders import Night, Rig
 from midwatch.planning import NightPlan, TargetPlan
 from midwatch.sequencer.aim import Aim
 from midwatch.sequencer.calibration import calibration_needs
-from midwatch.sequencer.contracts import View
 from midwatch.sequencer.faults import (
     contrary_until_s,
     merely_warm,
@@ -23,6 +22,7 @@ from midwatch.sequencer.faults import (
     view_faults,
 )
 from midwatch.sequencer.focuswatch import FocusWatch
+from midwatch.sequencer.lookout import View
 from midwatch.sequencer.means import Means
 from midwatch.sequencer.unguided import (
     frames_left,

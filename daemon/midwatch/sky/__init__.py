@@ -3,7 +3,7 @@
 Times are POSIX seconds of UTC, angles degrees, positions ICRS unless a name says otherwise.
 """
 
-from .atmosphere import (
+from midwatch.sky.atmosphere import (
     airmass,
     dew_point_c,
     extinction_mag,
@@ -13,8 +13,8 @@ from .atmosphere import (
     sky_brightness_mag,
     twilight_sky_mag,
 )
-from .earth_rotation import earth_rotation_known
-from .geometry import (
+from midwatch.sky.earth_rotation import earth_rotation_known
+from midwatch.sky.geometry import (
     critical_focus_zone_um,
     deproject,
     field_of_view_deg,
@@ -25,8 +25,8 @@ from .geometry import (
     project,
     separation_deg,
 )
-from .horizon import Horizon, HorizonFileError
-from .limits import (
+from midwatch.sky.horizon import Horizon, HorizonFileError
+from midwatch.sky.limits import (
     Breach,
     LimitCheck,
     MountLimits,
@@ -35,9 +35,16 @@ from .limits import (
     seconds_until_breach,
     slew_path_clear_of_sun,
 )
-from .night import NightEvents, dark_window, evening_at, evening_date, night_at, night_events
-from .place import SIDEREAL_DEG_PER_S, AltAz, Observer, Place, QuickAltAz, QuickPlace
-from .sun_moon import (
+from midwatch.sky.night import (
+    NightEvents,
+    dark_window,
+    evening_at,
+    evening_date,
+    night_at,
+    night_events,
+)
+from midwatch.sky.place import SIDEREAL_DEG_PER_S, AltAz, Observer, Place, QuickAltAz, QuickPlace
+from midwatch.sky.sun_moon import (
     moon_altaz,
     moon_distance_km,
     moon_illumination,
@@ -49,7 +56,7 @@ from .sun_moon import (
     sun_radec,
     sun_separation_deg,
 )
-from .track import (
+from midwatch.sky.track import (
     Track,
     Window,
     flip_window,

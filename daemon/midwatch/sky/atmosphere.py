@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from .place import Observer
-from .sun_moon import moon_altaz, moon_phase_angle_deg, sun_altaz
-from .sun_moon import moon_separation_deg as moon_separation_of
-from .vectors import FloatArray, as_floats
+from midwatch.sky.place import Observer
+from midwatch.sky.sun_moon import moon_altaz, moon_phase_angle_deg, sun_altaz
+from midwatch.sky.sun_moon import moon_separation_deg as moon_separation_of
+from midwatch.sky.vectors import FloatArray, as_floats
 
 # The formulas for refraction turn up again a few degrees below the horizon.
 _LOWEST_ALT_DEG = -1.0

@@ -12,7 +12,7 @@ from importlib.resources import files
 import erfa
 import numpy as np
 
-from .vectors import FloatArray
+from midwatch.sky.vectors import FloatArray
 
 POSIX_EPOCH_MJD = 40587.0
 DAY_S = 86400.0

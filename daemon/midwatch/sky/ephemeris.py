@@ -16,14 +16,14 @@ import erfa
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from .earth_rotation import (
+from midwatch.sky.earth_rotation import (
     DAY_S,
     POSIX_EPOCH_MJD,
     TT_MINUS_TAI_S,
     tai_minus_utc_s,
     ut1_minus_tai_s,
 )
-from .vectors import FloatArray, Vector, as_floats, dot, norm, normalised
+from midwatch.sky.vectors import FloatArray, Vector, as_floats, dot, norm, normalised
 
 _MJD_ZERO_JD = 2400000.5
 _INTERVALS = 12

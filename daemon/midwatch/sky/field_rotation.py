@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from .place import SIDEREAL_DEG_PER_S, Place
-from .polar import axis_vector, hemisphere_of, pole_vector, tangents
+from midwatch.sky.place import SIDEREAL_DEG_PER_S, Place
+from midwatch.sky.polar import axis_vector, hemisphere_of, pole_vector, tangents
 
 _ARCMIN_PER_RAD = 180.0 * 60.0 / math.pi
 

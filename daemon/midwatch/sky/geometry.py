@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from .vectors import (
+from midwatch.sky.vectors import (
     FloatArray,
     Vector,
     angle_deg,

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import ArrayLike
 
-from .vectors import FloatArray, wrap_360
+from midwatch.sky.vectors import FloatArray, wrap_360
 
 # Azimuths are told apart to this step, so that the slope between two points stays finite.
 _AZIMUTH_DECIMALS = 6

@@ -12,13 +12,13 @@ from typing import Literal, TypeAlias
 
 import numpy as np
 
-from .ephemeris import earth_at, sun_geocentric
-from .geometry import position_angle_deg, position_on_circle, separation_deg
-from .horizon import Horizon
-from .place import Observer, QuickAltAz, QuickPlace, hour_angle_of
-from .search import bisected, time_grid
-from .sun_moon import sun_altaz, sun_separation_deg
-from .vectors import BoolArray, FloatArray, spherical_deg, wrap_180
+from midwatch.sky.ephemeris import earth_at, sun_geocentric
+from midwatch.sky.geometry import position_angle_deg, position_on_circle, separation_deg
+from midwatch.sky.horizon import Horizon
+from midwatch.sky.place import Observer, QuickAltAz, QuickPlace, hour_angle_of
+from midwatch.sky.search import bisected, time_grid
+from midwatch.sky.sun_moon import sun_altaz, sun_separation_deg
+from midwatch.sky.vectors import BoolArray, FloatArray, spherical_deg, wrap_180
 
 PierSide: TypeAlias = Literal["east", "west", "unknown"]
 BreachKind: TypeAlias = Literal["horizon", "meridian", "sun"]

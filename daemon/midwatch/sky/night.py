@@ -10,10 +10,10 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from .place import Observer
-from .search import bisected, changes, time_grid
-from .sun_moon import moon_altaz, moon_illumination, moon_semidiameter_deg, sun_altaz
-from .vectors import BoolArray, FloatArray
+from midwatch.sky.place import Observer
+from midwatch.sky.search import bisected, changes, time_grid
+from midwatch.sky.sun_moon import moon_altaz, moon_illumination, moon_semidiameter_deg, sun_altaz
+from midwatch.sky.vectors import BoolArray, FloatArray
 
 # Altitude of the Sun's centre when its upper limb is seen on the horizon: 34 arcmin of
 # refraction and 16 of semi-diameter.

@@ -16,9 +16,9 @@ import erfa
 import numpy as np
 from numpy.typing import ArrayLike
 
-from .earth_rotation import DAY_S
-from .ephemeris import Earth, earth_at, sun_geocentric
-from .vectors import (
+from midwatch.sky.earth_rotation import DAY_S
+from midwatch.sky.ephemeris import Earth, earth_at, sun_geocentric
+from midwatch.sky.vectors import (
     FloatArray,
     Vector,
     normalised,

@@ -18,10 +18,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .atmosphere import refraction_from_true_deg
-from .ephemeris import earth_at
-from .place import SIDEREAL_DEG_PER_S, Observer, Place, hour_angle_of
-from .vectors import FloatArray, unit_vector, wrap_180
+from midwatch.sky.atmosphere import refraction_from_true_deg
+from midwatch.sky.ephemeris import earth_at
+from midwatch.sky.place import SIDEREAL_DEG_PER_S, Observer, Place, hour_angle_of
+from midwatch.sky.vectors import FloatArray, unit_vector, wrap_180
 
 _ARCMIN_PER_RAD = 180.0 * 60.0 / math.pi
 _ARCSEC_PER_RAD = 180.0 * 3600.0 / math.pi

@@ -13,8 +13,8 @@ from typing import Literal
 
 import numpy as np
 
-from .place import SIDEREAL_DEG_PER_S, Observer, Place
-from .polar import (
+from midwatch.sky.place import SIDEREAL_DEG_PER_S, Observer, Place
+from midwatch.sky.polar import (
     AxisError,
     SolvedFrame,
     WeakGeometryError,
@@ -23,7 +23,7 @@ from .polar import (
     hemisphere_of,
     looking_at,
 )
-from .vectors import FloatArray
+from midwatch.sky.vectors import FloatArray
 
 # A knob whose turn moves the field by less than this share of it cannot be followed.
 LEAST_LEVERAGE = 0.2

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from .vectors import BoolArray, FloatArray
+from midwatch.sky.vectors import BoolArray, FloatArray
 
 
 def changes(holds: BoolArray, times_s: FloatArray) -> tuple[FloatArray, FloatArray]:

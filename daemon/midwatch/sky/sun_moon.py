@@ -6,9 +6,9 @@ import erfa
 import numpy as np
 from numpy.typing import ArrayLike
 
-from .ephemeris import earth_at, moon_geocentric, sun_geocentric
-from .place import AltAz, Observer
-from .vectors import FloatArray, Vector, angle_deg, norm, spherical_deg
+from midwatch.sky.ephemeris import earth_at, moon_geocentric, sun_geocentric
+from midwatch.sky.place import AltAz, Observer
+from midwatch.sky.vectors import FloatArray, Vector, angle_deg, norm, spherical_deg
 
 _KM_PER_AU = float(erfa.DAU) / 1000.0
 # Radius of the Moon in au: 0.2725076 equatorial radii of the Earth (IAU 1982).

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from .atmosphere import airmass, refraction_from_true_deg
-from .ephemeris import earth_at
-from .horizon import Horizon
-from .place import SIDEREAL_DEG_PER_S, Observer, hour_angle_of
-from .search import bisected, changes, time_grid
-from .sun_moon import moon_altaz, moon_separation_deg
-from .vectors import BoolArray, FloatArray, as_floats, wrap_180, wrap_360
+from midwatch.sky.atmosphere import airmass, refraction_from_true_deg
+from midwatch.sky.ephemeris import earth_at
+from midwatch.sky.horizon import Horizon
+from midwatch.sky.place import SIDEREAL_DEG_PER_S, Observer, hour_angle_of
+from midwatch.sky.search import bisected, changes, time_grid
+from midwatch.sky.sun_moon import moon_altaz, moon_separation_deg
+from midwatch.sky.vectors import BoolArray, FloatArray, as_floats, wrap_180, wrap_360
 
 
 @dataclass(frozen=True, order=True)

@@ -8,12 +8,12 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from midwatch.clock import iso_utc
 from midwatch.interface.chart import ASCII, UNICODE, altitude_chart, hour_line
 from midwatch.interface.console import (
     drawable,
     heading,
     hours_text,
-    iso_utc,
     local_text,
     say,
     say_json,

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from midwatch.clock import ScaledClock, WallClock
+from midwatch.durable import write_whole
 from midwatch.errors import InputError
 from midwatch.interface.alignment import (
     Alignment,
@@ -22,10 +23,9 @@ from midwatch.interface.alignment import (
 from midwatch.interface.console import heading, say, say_json, table, tell
 from midwatch.interface.failures import BROKEN_PROMISE, DONE, INTERRUPTED
 from midwatch.interface.loading import evening_of, load_orders
-from midwatch.interface.realnight import RunOptions
 from midwatch.interface.runfile import Running, announced, broker_of
+from midwatch.interface.runoptions import RunOptions
 from midwatch.interface.signals import told_to_end
-from midwatch.journal.files import write_whole
 from midwatch.orders import Night
 from midwatch.planning import plan_night
 from midwatch.sequencer.aligning import guidance_line

@@ -23,9 +23,10 @@ from midwatch.interface.failures import DONE, INTERRUPTED, explained
 from midwatch.interface.hail import order, visit, visitor
 from midwatch.interface.loading import evening_of, load_orders
 from midwatch.interface.progress import NightProgress, shown
-from midwatch.interface.realnight import RunOptions, run
+from midwatch.interface.realnight import run
 from midwatch.interface.runfaults import run_faults
 from midwatch.interface.runfile import Running, announced, broker_of
+from midwatch.interface.runoptions import RunOptions
 from midwatch.interface.service import watched_service
 from midwatch.interface.signals import told_to_end
 from midwatch.interface.surroundings import Surroundings

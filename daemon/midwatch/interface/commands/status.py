@@ -10,9 +10,9 @@ from typing import Any
 from pydantic import ValidationError
 
 from midwatch.errors import UnreachableError
-from midwatch.interface.commands.why import duty_text
 from midwatch.interface.console import say, say_json, table
 from midwatch.interface.devicehealth import TOLD, facts_text, health, told_devices
+from midwatch.interface.duty_words import duty_text
 from midwatch.interface.hail import RETAINED_S, retained, visit
 from midwatch.interface.runfile import Running, find_running
 from midwatch.journal.ledger import LABELS

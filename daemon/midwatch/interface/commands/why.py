@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta, tzinfo
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from pydantic import JsonValue
-
+from midwatch.clock import iso_utc
 from midwatch.errors import InputError
 from midwatch.interface.archive import KeptNight, find_night
-from midwatch.interface.console import hours_text, iso_utc, say, say_json, table
+from midwatch.interface.console import hours_text, say, say_json, table
+from midwatch.interface.duty_words import duty_text
 from midwatch.journal.events import Activity, DecisionMade, DutyBegan, DutyEnded, NightEnded
 from midwatch.journal.ledger import LABELS
 from midwatch.journal.store import Event
@@ -88,17 +88,6 @@ def answer_at(events: Sequence[Event], at: datetime) -> Answer:
         elif isinstance(fact, NightEnded):
             ended = (event.at_utc_s, fact)
     return Answer(at_utc_s, decision, following, activity, duty, ended)
-
-
-def duty_text(duty: str, args: Mapping[str, JsonValue]) -> str:
-    """A duty with its arguments, the target first: expose (target M 101, exposure_s 240)."""
-    ordered = sorted(args.items(), key=lambda item: (item[0] != "target", item[0]))
-    shown = ", ".join(
-        f"{name} {value:g}" if isinstance(value, float) else f"{name} {value}"
-        for name, value in ordered
-        if value is not None
-    )
-    return f"{duty} ({shown})" if shown else duty
 
 
 def _content(night: KeptNight, answer: Answer) -> dict[str, Any]:

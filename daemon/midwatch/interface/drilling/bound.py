@@ -44,12 +44,12 @@ from midwatch.interface.drilling.lost_light import (
     waited,
 )
 from midwatch.interface.drilling.timetable import Place, Steps, best_schedule
-from midwatch.interface.faultstage import STEP_S
 from midwatch.journal.events import OperatorSpoke, OrdersChanged
 from midwatch.journal.record import NightRecord
 from midwatch.journal.store import Event, facts_of
 from midwatch.journal.summary import Reach
 from midwatch.orders import Night
+from midwatch.orders.fault_kinds import STEP_S
 from midwatch.orders.faults import ScheduledFault
 from midwatch.planning import NightPlan, TargetPlan
 from midwatch.sequencer.lookoutdesk import with_rig_defaults

@@ -12,10 +12,9 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from midwatch.interface.faultstage import STEP_S
 from midwatch.journal.events import LookoutChanged, NightBegan, Sample, WeatherTurned
 from midwatch.journal.store import Event, facts_of
-from midwatch.orders.fault_kinds import FAULT_KINDS
+from midwatch.orders.fault_kinds import FAULT_KINDS, STEP_S
 from midwatch.orders.faults import ScheduledFault
 from midwatch.orders.models import SafetyLimits
 

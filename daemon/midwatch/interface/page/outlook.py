@@ -9,7 +9,7 @@ from pathlib import Path
 
 from midwatch.errors import MidwatchError
 from midwatch.interface.archive import JOURNAL_NAME
-from midwatch.interface.commands.why import duty_text
+from midwatch.interface.duty_words import duty_text
 from midwatch.interface.forecast import forecast
 from midwatch.interface.loading import load_orders
 from midwatch.interface.page.glance import (
