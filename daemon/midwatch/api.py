@@ -5,20 +5,10 @@ A plugin is a package with entry points: ``midwatch.duties``, ``midwatch.lookout
 takes a `DriverContext`. See DEVELOPERS.md for an example of each.
 """
 
-from midwatch.bus.calls import CallTimeoutError, CommandError
-from midwatch.bus.envelopes import ErrorKind
+from midwatch.bus import CallTimeoutError, CommandError, ErrorKind
 from midwatch.clock import Clock
-from midwatch.devices.client import DeviceClient
-from midwatch.devices.driver import (
-    DeviceError,
-    Driver,
-    DriverContext,
-    DriverFactory,
-    Facts,
-    Peer,
-    Spool,
-)
-from midwatch.devices.models import (
+from midwatch.devices.client import DeviceClient, FrameCorruptError, fetch
+from midwatch.devices.contract import (
     Acknowledge,
     CameraState,
     CloseRoof,
@@ -28,10 +18,15 @@ from midwatch.devices.models import (
     Cover,
     CycleOutlet,
     DeviceAbout,
+    DeviceError,
     DeviceState,
     Disconnect,
     Dither,
+    Driver,
+    DriverContext,
+    DriverFactory,
     Expose,
+    Facts,
     FilterWheelState,
     FlatPanelState,
     FocuserState,
@@ -46,6 +41,7 @@ from midwatch.devices.models import (
     Move,
     OpenRoof,
     Park,
+    Peer,
     Pulse,
     RoofState,
     Rotate,
@@ -54,6 +50,7 @@ from midwatch.devices.models import (
     SetOutlet,
     Settle,
     Slew,
+    Spool,
     StartGuiding,
     Stop,
     StopGuiding,
@@ -64,34 +61,29 @@ from midwatch.devices.models import (
     Warm,
     WeatherState,
 )
-from midwatch.devices.models import (
-    Light as LightPanel,
+from midwatch.devices.contract import Light as LightPanel
+from midwatch.errors import MakeSafeError, MidwatchError, RetryableError, SkipTargetError, StopError
+from midwatch.imaging import Frame, Solution
+from midwatch.imaging.focus import (
+    FocusFit,
+    FocusMeasure,
+    FocusSearch,
+    FocusTask,
+    FocusVerdict,
+    fit_focus_curve,
+    zone_blur_px,
 )
-from midwatch.devices.spool import FrameCorruptError, fetch
-from midwatch.errors import (
-    MakeSafeError,
-    MidwatchError,
-    RetryableError,
-    SkipTargetError,
-    StopError,
-)
-from midwatch.imaging.focus_curve import FocusFit, fit_focus_curve
-from midwatch.imaging.focus_samples import FocusMeasure
-from midwatch.imaging.focus_search import FocusSearch, FocusTask, zone_blur_px
-from midwatch.imaging.focus_verdict import FocusVerdict
-from midwatch.imaging.frames import Frame
 from midwatch.imaging.guiding import (
     GuideLoop,
-    GuidePulse,
     GuideSettings,
     GuideStatistics,
     LoopOutput,
     Pointing,
     SettleRule,
 )
+from midwatch.imaging.guiding.steering import GuidePulse
 from midwatch.imaging.solving import SolveFailure
-from midwatch.imaging.wcs import Solution
-from midwatch.journal.events import (
+from midwatch.journal.facts import (
     Cause,
     Centred,
     Dithered,
@@ -106,19 +98,23 @@ from midwatch.journal.events import (
     MotionEnded,
     Notice,
 )
-from midwatch.orders import GradingSettings
-from midwatch.sequencer.context import DutyContext
-from midwatch.sequencer.cooling import set_point_c
-from midwatch.sequencer.darkroom import CameraSetting, Shot
-from midwatch.sequencer.duty import Args, Duty
-from midwatch.sequencer.duty_failure import DutyFailedError
-from midwatch.sequencer.eyes import Sight
-from midwatch.sequencer.grader import Grader, Light, Verdict
-from midwatch.sequencer.keeping import collect_waiting, file_what_waits, keep_frame
-from midwatch.sequencer.lookout import Lookout, Reading, View
-from midwatch.sequencer.motion import motion_ended, park, stop_guiding
-from midwatch.sequencer.notifier import Notifier
-from midwatch.sky.geometry import separation_deg
+from midwatch.orders.models import GradingSettings
+from midwatch.sequencer.camera import CameraSetting, Shot, Sight
+from midwatch.sequencer.duties import (
+    Args,
+    Duty,
+    DutyContext,
+    DutyFailedError,
+    Notifier,
+    motion_ended,
+    park,
+    stop_guiding,
+)
+from midwatch.sequencer.facts import Lookout, Reading, View
+from midwatch.sequencer.frames import collect_waiting, file_what_waits, keep_frame
+from midwatch.sequencer.grading import Grader, Light, Verdict
+from midwatch.sequencer.watches import set_point_c
+from midwatch.sky import separation_deg
 
 __all__ = [
     "Acknowledge", "Args", "CallTimeoutError", "CameraSetting", "CameraState", "Cause", "Centred",

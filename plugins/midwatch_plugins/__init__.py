@@ -1,1 +1,1 @@
-"""The duties, lookouts and graders that Midwatch ships; they use the public interface only."""
+"""The duties, lookouts, graders and drivers that Midwatch ships; they use the public API only."""

@@ -1,1 +1,1 @@
-"""midwatch_simulators."""
+"""Simulated devices and the world that they share."""

@@ -7,12 +7,11 @@ import sys
 import timeit
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parent.parent / "unit"))
+sys.path.insert(0, str(Path(__file__).parent.parent / "unit/sequencer"))
 
 from test_sequencer_decide import HOURS, target, world  # type: ignore[import-not-found]
 
-from midwatch.sequencer.decide import decide
-from midwatch.sequencer.world import FrameNeed
+from midwatch.sequencer.decision import FrameNeed, decide
 
 
 def main() -> None:

@@ -16,26 +16,25 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from device_toys import PLACE, ToyMount, at_hour_angle
-from midwatch.bus import MemoryBroker, MemoryBus
-from midwatch.bus.calls import Caller
-from midwatch.bus.topics import Topics
+from midwatch.bus import Caller, MemoryBroker, MemoryBus, Topics
 from midwatch.clock import VirtualClock
-from midwatch.devices import DeviceHost, LeaseHolder, MemorySpool, RigClient
-from midwatch.devices.driver import DriverContext
-from midwatch.devices.guard import drawn_in
-from midwatch.devices.models import (
+from midwatch.devices.client import LeaseHolder, MemorySpool, RigClient
+from midwatch.devices.contract import (
     STATES,
     Command,
     DeviceAbout,
     DeviceState,
+    DriverContext,
     Kind,
     Pulse,
     Slew,
     Unpark,
 )
+from midwatch.devices.host import DeviceHost
+from midwatch.devices.host.limit_guard import drawn_in
 from midwatch.sky import Horizon, LimitCheck, MountLimits, Observer, seconds_until_breach
 from midwatch.virtual_time import run_virtual
+from support.device_toys import PLACE, ToyMount, at_hour_angle
 
 NIGHT_S = 36_000.0
 START = datetime(2027, 3, 10, 18, tzinfo=UTC)

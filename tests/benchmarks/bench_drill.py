@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from midwatch.clock import WallClock
-from midwatch.orders.fault_kinds import FAULT_KINDS
+from midwatch.orders.injected import FAULT_KINDS
 
 ROOT = Path(__file__).parent.parent.parent
 LIMIT_S = 1800.0

@@ -16,9 +16,10 @@ from pathlib import Path
 import numpy as np
 import structlog
 
-from midwatch.interface.drilling.trial import Trial, draw_trial, run_trial
-from midwatch.interface.loading import load_orders
+from midwatch.drilling import draw_trial
+from midwatch.drilling.trial import Trial, run_trial
 from midwatch.planning import plan_night
+from midwatch.runtime.files import load_orders
 
 ROOT = Path(__file__).parent.parent.parent
 LIMIT_S = 2 * 1800.0 / 1000.0

@@ -14,8 +14,8 @@ from tempfile import TemporaryDirectory
 
 import structlog
 
-from fault_nights import FaultNight, rehearsed, undisturbed
-from midwatch.orders.fault_kinds import FAULT_KINDS
+from midwatch.orders.injected import FAULT_KINDS
+from support.fault_nights import FaultNight, rehearsed, undisturbed
 
 # While the rig opens and points, in an early exposure, in a middle one, and as the night closes.
 INSTANTS = ("19:37:30", "19:52:00", "20:20:40", "21:09:00")

@@ -13,7 +13,16 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from focus_truth import OPTICS, PIXEL_BEST, RIGS, Optics, pixel_optics, pixel_run, pixel_sizes, run
+from support.focus_truth import (
+    OPTICS,
+    PIXEL_BEST,
+    RIGS,
+    Optics,
+    pixel_optics,
+    pixel_run,
+    pixel_sizes,
+    run,
+)
 
 
 def numeric(runs: int) -> None:

@@ -24,13 +24,12 @@ sys.path.insert(0, str(ROOT / "tests"))
 import paho.mqtt.client as mqtt  # noqa: E402
 import structlog  # noqa: E402
 
-from by_hand import FIRST_LIGHT_S, ORDERS, ROOFED, Hand, Told, night, text_of, write  # noqa: E402
 from contract.bus_benches import MOSQUITTO, free_port, listening  # noqa: E402
-from hostile_messages import HostileSource  # noqa: E402
-from midwatch.bus import MemoryBus  # noqa: E402
-from midwatch.bus.topics import Topics  # noqa: E402
-from midwatch.journal.events import HostAccount  # noqa: E402
-from nights_bench import end_session, wait_for  # noqa: E402
+from midwatch.bus import MemoryBus, Topics  # noqa: E402
+from midwatch.journal.facts import HostAccount  # noqa: E402
+from support.by_hand import FIRST_LIGHT_S, ORDERS, ROOFED, Hand, Told, night, text_of, write  # noqa: E402
+from support.hostile_messages import HostileSource  # noqa: E402
+from support.nights_bench import end_session, wait_for  # noqa: E402
 
 ROLES = ("mount", "camera", "focuser", "guider", "weather", "roof", "flat_panel")
 BURST = 40

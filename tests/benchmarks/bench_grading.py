@@ -18,7 +18,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from grading_scenes import Scene, graded
+from support.grading_scenes import Scene, graded
 
 
 def scenes(kind: str, seed: int) -> Scene:

@@ -9,10 +9,11 @@ from tempfile import TemporaryDirectory
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from guided_night import CONFIGS, GuidedNight, guided_night
-from midwatch.interface.rehearsal import RehearsalOptions, rehearse
-from midwatch.journal.store import Event, digest_of
-from midwatch.orders import load_night
+from midwatch.journal.store import Event
+from midwatch.journal.store.journal import digest_of
+from midwatch.orders.reading import load_night
+from midwatch.runtime.rehearsal import RehearsalOptions, rehearse
+from support.guided_night import CONFIGS, GuidedNight, guided_night
 
 
 def row(name: str, night: GuidedNight, took_s: float) -> None:

@@ -19,9 +19,18 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from guiding_bench import ROUGH, SMOOTH, STORMY, GuideScope, Habits, NumberMount, Optics, Sky
-from guiding_runs import Night, Trace, clairvoyant, event, guided, plain
 from midwatch.imaging.guiding import GuideLoop, SettleRule
+from support.guiding_bench import (
+    ROUGH,
+    SMOOTH,
+    STORMY,
+    GuideScope,
+    Habits,
+    NumberMount,
+    Optics,
+    Sky,
+)
+from support.guiding_runs import Night, Trace, clairvoyant, event, guided, plain
 
 OPTICS = Optics(shape=(150, 190))
 LATE_S = 1200.0

@@ -13,20 +13,14 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from imaging_truth import moffat, render
-from midwatch.imaging import (
-    FieldHint,
-    Frame,
-    FrameHeader,
-    Solution,
-    fit_focus_curve,
-    light_cards,
-    measure_stars,
-    preview_png,
-    solve_field,
-    write_fits,
-)
-from midwatch.sky.starcat import StarCatalogue
+from midwatch.imaging import Frame, Solution
+from midwatch.imaging.files import FrameHeader, light_cards, preview_png, write_fits
+from midwatch.imaging.focus import fit_focus_curve
+from midwatch.imaging.solving import FieldHint
+from midwatch.imaging.solving.near_hint import solve_field
+from midwatch.imaging.stars import measure_stars
+from midwatch.sky.catalogues import StarCatalogue
+from support.imaging_truth import moffat, render
 
 
 def milliseconds(work: Callable[[], object], repeats: int) -> str:

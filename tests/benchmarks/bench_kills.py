@@ -26,8 +26,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
-from midwatch.journal.events import FaultBegan, FrameLost
-from nights_bench import Mosquitto, Onlooker, StandingNight
+from midwatch.journal.facts import FaultBegan, FrameLost
+from support.nights_bench import Mosquitto, Onlooker, StandingNight
 
 # Real seconds from one kill to the next: from the middle of a start to several frames later.
 PAUSES_S = (1.0, 9.0)

@@ -14,15 +14,15 @@ from pathlib import Path
 import numpy as np
 
 TESTS = Path(__file__).parents[1]
-sys.path[:0] = [str(TESTS), str(TESTS / "unit")]
+sys.path[:0] = [str(TESTS), str(TESTS / "unit/sky")]
 
 from test_sky_polar import Rig, off_arcsec, shaken  # noqa: E402
 
-from interface_bench import RIG, SITE, write_night  # noqa: E402
-from midwatch.interface.alignment import AlignOptions, rehearse_alignment  # noqa: E402
-from midwatch.interface.loading import load_orders  # noqa: E402
-from midwatch.sky.place import SIDEREAL_DEG_PER_S  # noqa: E402
+from midwatch.runtime.files import load_orders  # noqa: E402
+from midwatch.runtime.polar import AlignOptions, rehearse_alignment  # noqa: E402
+from midwatch.sky import SIDEREAL_DEG_PER_S  # noqa: E402
 from midwatch.sky.polar import axis_from_drift, axis_from_frames, drift_from_frames  # noqa: E402
+from support.interface_bench import RIG, SITE, write_night  # noqa: E402
 
 LIMIT_ARCSEC = 30.0
 LATITUDES = (-60.0, 70.0)

@@ -15,7 +15,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
-from focus_nights import (
+from support.focus_nights import (
     POLICIES,
     FocusNight,
     allowed_defocus_um,

@@ -19,12 +19,12 @@ import yaml
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
-from guided_night import orders_for  # type: ignore[import-not-found]
-from midwatch.interface.rehearsal import RehearsalOptions, rehearse
 from midwatch.journal.store import Event
-from midwatch.orders import load_night
-from midwatch.orders.faults import parse_fault, schedule
-from remedy_nights import FaultyNight, faulty_night  # type: ignore[import-not-found]
+from midwatch.orders.injected import parse_fault, schedule
+from midwatch.orders.reading import load_night
+from midwatch.runtime.rehearsal import RehearsalOptions, rehearse
+from support.guided_night import orders_for  # type: ignore[import-not-found]
+from support.remedy_nights import FaultyNight, faulty_night  # type: ignore[import-not-found]
 
 FAULTS = (
     "guide-camera-unplugged@20:40+10m",

@@ -11,12 +11,10 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from midwatch_simulators.facts import facts_of
-from midwatch_simulators.noise import generator
-from midwatch_simulators.psf import Blur, psf_of
-from midwatch_simulators.scene import render, stars_on_chip
-from midwatch_simulators.sensor import CameraOptions, Sensor
-from midwatch_simulators.view import View
+from midwatch_simulators.base import generator
+from midwatch_simulators.sky import CameraOptions, Sensor, View, facts_of, render
+from midwatch_simulators.sky.scene import stars_on_chip
+from midwatch_simulators.sky.star_image import Blur, psf_of
 
 EXPOSURE_S, SENSOR_C, GAIN, OFFSET = 60.0, -10.0, 0, 50
 # Of the camera's usual telescope: a star of magnitude 0, and the sky in one pixel.

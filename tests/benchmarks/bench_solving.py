@@ -22,13 +22,14 @@ from astropy.io import fits
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
-from midwatch.imaging.blind import solve_blind
-from midwatch.imaging.search import FrameStars, solve_area, solve_scale
-from midwatch.imaging.solving import FieldHint, SolveFailure, solve_field
-from midwatch.imaging.star_index import catalogue_with, index_files
-from midwatch.imaging.wcs import Solution
-from midwatch.sky.starcat import StarCatalogue
-from solving_truth import Chip, Stars, TrueField, anywhere, hint_near, lay_out
+from midwatch.imaging import Solution
+from midwatch.imaging.solving import FieldHint, FrameStars, SolveFailure
+from midwatch.imaging.solving.blind import solve_blind
+from midwatch.imaging.solving.index_files import catalogue_with, index_files
+from midwatch.imaging.solving.near_hint import solve_field
+from midwatch.imaging.solving.wide_search import solve_area, solve_scale
+from midwatch.sky.catalogues import StarCatalogue
+from support.solving_truth import Chip, Stars, TrueField, anywhere, hint_near, lay_out
 
 FOUND_WITHIN_ARCSEC = 60.0  # what is solved further off is a false solution
 ASKED_BOTH = 40  # of the fields, for the other engine takes up to seconds

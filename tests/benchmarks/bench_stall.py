@@ -29,21 +29,20 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from darkroom_bench import darkroom_of, kept_frame
-from imaging_truth import moffat, render
 from midwatch.clock import WallClock
-from midwatch.devices.models import Expose, FrameRef
-from midwatch.devices.spool import FolderSpool
+from midwatch.devices.client import FolderSpool
+from midwatch.devices.contract import Expose, FrameRef
 from midwatch.imaging import ProcessMeasurer
-from midwatch.journal.events import FrameBegun, Notice
+from midwatch.journal.facts import FrameBegun, Notice
 from midwatch.journal.record import NightRecord
 from midwatch.journal.store import Journal
-from midwatch.orders import load_night
-from midwatch.sequencer.context import DutyContext
-from midwatch.sequencer.keeping import keep_frame
-from midwatch.sequencer.negatives import verified
-from midwatch.sequencer.registry import load_registry
+from midwatch.orders.reading import load_night
+from midwatch.sequencer.camera.frame_pixels import verified
+from midwatch.sequencer.duties import DutyContext, load_registry
+from midwatch.sequencer.frames import keep_frame
 from midwatch.sky import Observer
+from support.darkroom_bench import darkroom_of, kept_frame
+from support.imaging_truth import moffat, render
 
 T = TypeVar("T")
 ORDERS = Path(__file__).parents[2] / "configs/orders/first-night.yaml"

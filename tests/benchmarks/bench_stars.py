@@ -14,8 +14,9 @@ from photutils.background import Background2D
 from photutils.detection import DAOStarFinder
 from photutils.psf import fit_fwhm
 
-from imaging_truth import gaussian, moffat, render
-from midwatch.imaging import Frame, measure_stars
+from midwatch.imaging import Frame
+from midwatch.imaging.stars import measure_stars
+from support.imaging_truth import gaussian, moffat, render
 
 
 def half_flux_radius(fwhm: float, beta: float | None) -> float:

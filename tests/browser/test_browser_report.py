@@ -5,8 +5,9 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page
 
-from journal_story import CONTEXT, told_night
-from midwatch.journal.report import render_report, take_accounts
+from midwatch.reports import take_accounts
+from midwatch.reports.night_report import render_report
+from support.journal_story import CONTEXT, told_night
 
 CHROMIUM = Path("/usr/bin/chromium")
 FLAGS = [

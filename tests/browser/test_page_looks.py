@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, Page
 
-from page_bench import ACCOUNT, HOSTILE, PASSWORD, Bench, served_story
+from support.page_bench import ACCOUNT, HOSTILE, PASSWORD, Bench, served_story
 
 WIDTHS = [390, 1200]
 

@@ -13,12 +13,12 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from by_hand import ORDERS, ROOFED, text_of, write
 from contract.bus_benches import free_port
 from midwatch.errors import StopError
-from midwatch.journal.events import Fact, HostAccount, NightEnded, OperatorSpoke, OrdersChanged
+from midwatch.journal.facts import Fact, HostAccount, NightEnded, OperatorSpoke, OrdersChanged
 from midwatch.journal.store import read_events
-from nights_bench import end_session, wait_for
+from support.by_hand import ORDERS, ROOFED, text_of, write
+from support.nights_bench import end_session, wait_for
 
 SPEED = 60
 PASSWORD = "correct horse 10"

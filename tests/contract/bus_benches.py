@@ -15,8 +15,7 @@ from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
 from midwatch.bus import BrokerSettings, Bus, MemoryBroker, MemoryBus
-from midwatch.bus.embedded import EmbeddedBroker
-from midwatch.bus.mqtt import MqttBus
+from midwatch.bus.mqtt import EmbeddedBroker, MqttBus
 from midwatch.clock import Clock, VirtualClock, WallClock
 from midwatch.virtual_time import run_virtual
 

@@ -14,7 +14,6 @@ from pydantic import BaseModel, ConfigDict
 
 from contract.bus_benches import Bench, EmbeddedBench, MemoryBench, MosquittoBench
 from midwatch.bus import (
-    MAX_JSON_BYTES,
     Answer,
     Bus,
     Caller,
@@ -28,6 +27,7 @@ from midwatch.bus import (
     decode,
     encode,
 )
+from midwatch.bus.envelopes import MAX_JSON_BYTES
 
 TOPICS = Topics("Dark Hill", "Rig 1")
 DO = TOPICS.do("mount", "slew")

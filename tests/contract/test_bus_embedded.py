@@ -10,7 +10,7 @@ import pytest
 
 from contract.bus_benches import free_port, listening
 from midwatch.bus import BusUnavailableError
-from midwatch.bus.embedded import EmbeddedBroker
+from midwatch.bus.mqtt import EmbeddedBroker
 
 LISTEN = "0A"  # state of a listening socket in /proc/net/tcp, see proc(5)
 LOOPBACK = "0100007F"  # 127.0.0.1 in the byte order of that file

@@ -7,11 +7,11 @@ import json
 from pathlib import Path
 from typing import Any
 
-from by_hand import FIRST_LIGHT_S, Hand, Told, night, write
-from hostile_messages import HostileSource
 from midwatch.bus import MemoryBroker, MemoryBus
 from midwatch.bus.interface import QUEUE_BYTES
-from midwatch.journal.events import HostAccount, NightBegan, NightEnded
+from midwatch.journal.facts import HostAccount, NightBegan, NightEnded
+from support.by_hand import FIRST_LIGHT_S, Hand, Told, night, write
+from support.hostile_messages import HostileSource
 
 MESSAGES = 3_000
 # So many at a time that no queue and no limit of commands at once is met: all must be counted.

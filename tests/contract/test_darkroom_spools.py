@@ -10,13 +10,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from darkroom_bench import darkroom_of, held, kept_frame, some_header
-from imaging_truth import gaussian, render
-from midwatch.devices.spool import FolderSpool, FrameCorruptError, MemorySpool
-from midwatch.imaging import InlineMeasurer, Measurer, ProcessMeasurer, measure_stars, read_fits
-from midwatch.imaging.fits import verify_checksum
-from midwatch.imaging.frames import Frame
-from midwatch.sequencer import negatives
+from midwatch.devices.client import FolderSpool, FrameCorruptError, MemorySpool
+from midwatch.imaging import Frame, InlineMeasurer, Measurer, ProcessMeasurer
+from midwatch.imaging.files import read_fits, verify_checksum
+from midwatch.imaging.stars import measure_stars
+from midwatch.sequencer.camera import frame_pixels as negatives
+from support.darkroom_bench import darkroom_of, held, kept_frame, some_header
+from support.imaging_truth import gaussian, render
 
 TRUTH = render(gaussian(1.5), stars=40, flux=(20_000, 90_000))
 

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from midwatch.devices.driver import DriverContext
-from midwatch.devices.models import Kind
-from midwatch.devices.registry import driver_factory
-from midwatch.orders.fault_kinds import FAULT_KINDS
-from midwatch_simulators.device import SimulatedDevice
-from simulators_bench import Bench, on_bench
+from midwatch.devices.contract import DriverContext, Kind, driver_factory
+from midwatch.orders.injected import FAULT_KINDS
+from midwatch_simulators.base import SimulatedDevice
+from support.simulators_bench import Bench, on_bench
 
 DRIVERS = {kind.value: f"simulated-{kind.value.replace('_', '-')}" for kind in Kind}
 DRIVERS["guide_camera"] = "simulated-guide-camera"

@@ -8,9 +8,8 @@ from typing import Any
 
 import pytest
 
-from fault_bench import FaultRig, with_faults
-from midwatch.bus.calls import CallTimeoutError, CommandError
-from midwatch.devices.models import (
+from midwatch.bus import CallTimeoutError, CommandError
+from midwatch.devices.contract import (
     CloseRoof,
     Connect,
     Cool,
@@ -30,6 +29,7 @@ from midwatch.devices.models import (
     Stop,
     Unpark,
 )
+from support.fault_bench import FaultRig, with_faults
 
 FIELD = Slew(ra_deg=114.6, dec_deg=21.6)
 FAR = Slew(ra_deg=200.0, dec_deg=60.0)

@@ -10,11 +10,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from fault_bench import EVENING, FROM_S, UNTIL_S, FaultRig, with_faults
-from midwatch.bus.calls import CommandError
-from midwatch.bus.envelopes import ErrorKind
-from midwatch.devices import FrameCorruptError, fetch
-from midwatch.devices.models import (
+from midwatch.bus import CommandError, ErrorKind
+from midwatch.devices.client import FrameCorruptError, fetch
+from midwatch.devices.contract import (
     Acknowledge,
     Connect,
     Cool,
@@ -25,10 +23,11 @@ from midwatch.devices.models import (
     Stop,
     Unpark,
 )
-from midwatch.sequencer.darkroom import check_sides
+from midwatch.sequencer.camera.darkroom import check_sides
 from midwatch_plugins.duties.remedying import Reconnect
-from midwatch_simulators.camera import SimulatedCamera
-from midwatch_simulators.guide_camera import SimulatedGuideCamera
+from midwatch_simulators.instruments.guide_camera import SimulatedGuideCamera
+from midwatch_simulators.instruments.simulated_camera import SimulatedCamera
+from support.fault_bench import EVENING, FROM_S, UNTIL_S, FaultRig, with_faults
 
 SMALL = {"width_px": 96, "height_px": 64, "warm_rate_c_per_min": 5.0}
 SKIES = ("pixels", "fast")

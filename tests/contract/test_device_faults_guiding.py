@@ -7,13 +7,12 @@ from typing import Any
 
 import pytest
 
-from fault_bench import FROM_S, UNTIL_S, FaultRig, with_faults
-from guided_rig import EVENING, SETTLE, GuidedRig, guided_rig
-from midwatch.bus.calls import CommandError
-from midwatch.devices.keepsake import MemoryKeepsake
-from midwatch.devices.models import Connect, Slew, StartGuiding
+from midwatch.bus import CommandError
+from midwatch.devices.contract import Connect, MemoryKeepsake, Slew, StartGuiding
 from midwatch.virtual_time import run_virtual
-from midwatch_simulators.guider import SimulatedGuider
+from midwatch_simulators.instruments.simulated_guider import SimulatedGuider
+from support.fault_bench import FROM_S, UNTIL_S, FaultRig, with_faults
+from support.guided_rig import EVENING, SETTLE, GuidedRig, guided_rig
 
 START = StartGuiding(settle=SETTLE)
 STORIES: dict[str, Any] = {}

@@ -7,12 +7,11 @@ from typing import Any
 
 import pytest
 
-from fault_bench import EVENING, FROM_S, PLACE, UNTIL_S, FaultRig, with_faults
-from midwatch.bus.calls import CommandError
-from midwatch.bus.envelopes import ErrorKind
-from midwatch.devices.models import Connect, MountState, Park, Pulse, Slew, Track, Unpark
+from midwatch.bus import CommandError, ErrorKind
+from midwatch.devices.contract import Connect, MountState, Park, Pulse, Slew, Track, Unpark
 from midwatch.sky import Horizon, MountLimits, Observer
-from midwatch_simulators.mount import SimulatedMount
+from midwatch_simulators.mount.simulated_mount import SimulatedMount
+from support.fault_bench import EVENING, FROM_S, PLACE, UNTIL_S, FaultRig, with_faults
 
 ROLES: dict[str, dict[str, Any]] = {"mount": {}}
 FIELD = Slew(ra_deg=114.6, dec_deg=21.6)

@@ -6,13 +6,13 @@ from typing import Any
 
 import pytest
 
-from fault_bench import FROM_S, UNTIL_S, FaultRig, with_faults
-from midwatch.bus.calls import CommandError
-from midwatch.devices.models import CloseRoof, MakeSafe, Move, OpenRoof, SelectFilter, Unpark
-from midwatch_simulators.filter_wheel import SimulatedFilterWheel
-from midwatch_simulators.focuser import SimulatedFocuser
-from midwatch_simulators.roof import SimulatedRoof
-from midwatch_simulators.weather import SimulatedWeather
+from midwatch.bus import CommandError
+from midwatch.devices.contract import CloseRoof, MakeSafe, Move, OpenRoof, SelectFilter, Unpark
+from midwatch_simulators.instruments.filter_wheel import SimulatedFilterWheel
+from midwatch_simulators.instruments.focuser import SimulatedFocuser
+from midwatch_simulators.instruments.roof import SimulatedRoof
+from midwatch_simulators.instruments.weather import SimulatedWeather
+from support.fault_bench import FROM_S, UNTIL_S, FaultRig, with_faults
 
 STORIES: dict[str, tuple[str, Any]] = {}
 OPTIONS = {"focuser": {"start_position": 10_000, "backlash_steps": 0}}

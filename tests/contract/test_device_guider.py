@@ -11,13 +11,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from guided_rig import EVENING, FIELD, PLACE, SETTLE, GuidedRig, guided_rig
-from midwatch.bus.calls import CommandError
-from midwatch.devices.keepsake import MemoryKeepsake
-from midwatch.devices.models import (
+from midwatch.bus import CommandError
+from midwatch.devices.contract import (
     Connect,
     Disconnect,
     Dither,
+    MemoryKeepsake,
     Pulse,
     Slew,
     StartGuiding,
@@ -26,6 +25,7 @@ from midwatch.devices.models import (
 )
 from midwatch.sky import Horizon, MountLimits, Observer
 from midwatch.virtual_time import run_virtual
+from support.guided_rig import EVENING, FIELD, PLACE, SETTLE, GuidedRig, guided_rig
 
 START = StartGuiding(settle=SETTLE)
 OPEN = Horizon(((0.0, 0.0), (180.0, 0.0)))

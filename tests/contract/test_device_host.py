@@ -10,14 +10,13 @@ from pathlib import Path
 import pytest
 
 from contract.bus_benches import EmbeddedBench, MosquittoBench, MqttBench
-from device_toys import PLACE, Kind, ToyCamera, ToyMount
-from midwatch.bus.calls import Caller, CommandError
-from midwatch.bus.envelopes import ErrorKind
-from midwatch.bus.topics import Topics
+from midwatch.bus import Caller, CommandError, ErrorKind, Topics
 from midwatch.clock import WallClock
-from midwatch.devices import DeviceClient, DeviceHost, FolderSpool, LeaseHolder, fetch
-from midwatch.devices.models import Expose, MountState, Unpark
+from midwatch.devices.client import DeviceClient, FolderSpool, LeaseHolder, fetch
+from midwatch.devices.contract import Expose, MountState, Unpark
+from midwatch.devices.host import DeviceHost
 from midwatch.sky import Observer
+from support.device_toys import PLACE, Kind, ToyCamera, ToyMount
 
 TOPICS = Topics("Toy Hill", "Toy Rig")
 HEARTBEAT_S = 0.3

@@ -9,17 +9,15 @@ from typing import Any
 import pytest
 
 from contract.bus_benches import EmbeddedBench, MemoryBench, MosquittoBench
-from device_toys import PLACE, START, ToyMount, at_hour_angle
-from midwatch.bus.calls import Caller, CommandError
-from midwatch.bus.envelopes import ErrorKind
-from midwatch.bus.topics import Topics
+from midwatch.bus import Caller, CommandError, ErrorKind, Topics
 from midwatch.clock import VirtualClock
-from midwatch.devices import DeviceClient, DeviceError, DeviceHost, LeaseHolder, MemorySpool
-from midwatch.devices.driver import DriverContext
-from midwatch.devices.models import (
+from midwatch.devices.client import DeviceClient, LeaseHolder, MemorySpool
+from midwatch.devices.contract import (
     Command,
     Connect,
     DeviceAbout,
+    DeviceError,
+    DriverContext,
     GuiderState,
     Kind,
     Pulse,
@@ -27,7 +25,9 @@ from midwatch.devices.models import (
     StartGuiding,
     StopGuiding,
 )
+from midwatch.devices.host import DeviceHost
 from midwatch.sky import Horizon, MountLimits, Observer
+from support.device_toys import PLACE, START, ToyMount, at_hour_angle
 
 TOPICS = Topics("Toy Hill", "Toy Rig")
 LEASE_S = 2.0

@@ -6,15 +6,14 @@ from contextlib import AsyncExitStack
 import pytest
 
 from contract.bus_benches import EmbeddedBench
-from device_toys import PLACE, Kind
-from midwatch.bus import BrokerSettings
-from midwatch.bus.calls import Caller, CommandError
-from midwatch.bus.envelopes import ErrorKind
-from midwatch.devices import DeviceClient, LeaseHolder, RigSetting, drivers, serve_device
-from midwatch.devices.models import Slew, Unpark
+from midwatch.bus import BrokerSettings, Caller, CommandError, ErrorKind
+from midwatch.devices.client import DeviceClient, LeaseHolder
+from midwatch.devices.contract import Slew, Unpark, drivers
+from midwatch.devices.host import RigSetting, serve_device
 from midwatch.errors import InputError
 from midwatch.orders.models import Rig
 from midwatch.sky import Horizon
+from support.device_toys import PLACE, Kind
 
 ENTRY_POINTS = (
     "[midwatch.drivers]\ntoy-mount = device_toys:ToyMount\ntoy-camera = device_toys:ToyCamera\n"

@@ -6,17 +6,14 @@ from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
-from midwatch.bus.calls import Caller
-from midwatch.bus.memory import MemoryBroker, MemoryBus
+from midwatch.bus import Caller, MemoryBroker, MemoryBus
 from midwatch.clock import VirtualClock
-from midwatch.devices.lease import LeaseHolder
-from midwatch.devices.models import Connect, Expose
-from midwatch.devices.process import RigSetting
-from midwatch.devices.rig import RigClient
-from midwatch.devices.supervision import RestartRule
-from midwatch.interface.rehearsed import RehearsedDevices
-from midwatch.interface.simulated import simulated_rig
-from midwatch.orders import load_night
+from midwatch.devices.client import LeaseHolder, RigClient
+from midwatch.devices.contract import Connect, Expose
+from midwatch.devices.host import RestartRule, RigSetting
+from midwatch.orders.reading import load_night
+from midwatch.runtime.rehearsal import simulated_rig
+from midwatch.runtime.rehearsal.rehearsald_devices import RehearsedDevices
 from midwatch.virtual_time import run_virtual
 
 ORDERS = Path(__file__).parents[2] / "configs/orders/first-night.yaml"

@@ -8,18 +8,16 @@ from typing import Any
 
 import pytest
 
-from device_toys import START, Rig, at_hour_angle, toy_rig
-from midwatch.bus.calls import CommandError
-from midwatch.bus.envelopes import ErrorKind
-from midwatch.devices import DeviceClient
-from midwatch.devices.driver import DeviceError
-from midwatch.devices.models import (
+from midwatch.bus import CommandError, ErrorKind
+from midwatch.devices.client import DeviceClient
+from midwatch.devices.contract import (
     STATES,
     Command,
     Connect,
     Cool,
     Cover,
     CycleOutlet,
+    DeviceError,
     DeviceState,
     Disconnect,
     Expose,
@@ -37,9 +35,10 @@ from midwatch.devices.models import (
     Stop,
     Unpark,
     commands_of,
+    driver_factory,
 )
-from midwatch.devices.registry import driver_factory
 from midwatch.virtual_time import run_virtual
+from support.device_toys import START, Rig, at_hour_angle, toy_rig
 
 LEASE_S = 60.0
 # Longest that a driver may take to stop before its host gives it up.

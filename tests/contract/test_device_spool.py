@@ -11,9 +11,9 @@ from pathlib import Path
 import numpy as np
 from structlog.testing import capture_logs
 
-from device_toys import frame_ref
-from midwatch.devices import FolderSpool, fetch
-from midwatch.devices.models import Expose
+from midwatch.devices.client import FolderSpool, fetch
+from midwatch.devices.contract import Expose
+from support.device_toys import frame_ref
 
 LIVES = 20
 

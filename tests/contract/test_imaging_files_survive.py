@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from midwatch.imaging import verify_checksum
+from midwatch.imaging.files import verify_checksum
 
 WRITER = """
 import sys

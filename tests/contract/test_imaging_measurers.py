@@ -14,15 +14,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from imaging_truth import gaussian, render
-from midwatch.imaging import (
-    Frame,
-    InlineMeasurer,
-    Measurer,
-    MeasurerDiedError,
-    ProcessMeasurer,
-    measure_stars,
-)
+from midwatch.imaging import Frame, InlineMeasurer, Measurer, ProcessMeasurer
+from midwatch.imaging.measurer import MeasurerDiedError
+from midwatch.imaging.stars import measure_stars
+from support.imaging_truth import gaussian, render
 
 KINDS: list[Callable[[], Measurer]] = [InlineMeasurer, ProcessMeasurer]
 

@@ -11,10 +11,9 @@ from typing import Any
 import pytest
 import structlog
 
-from by_hand import ORDERS, text_of, write
-from midwatch.bus.calls import CommandError
-from midwatch.bus.envelopes import ErrorKind
-from page_bench import ACCOUNT, PASSWORD, Bench, page_bench
+from midwatch.bus import CommandError, ErrorKind
+from support.by_hand import ORDERS, text_of, write
+from support.page_bench import ACCOUNT, PASSWORD, Bench, page_bench
 
 Act = Callable[[Bench], Awaitable[None]]
 

@@ -11,18 +11,17 @@ from pathlib import Path
 import aiohttp
 import pytest
 
-from by_hand import ROOFED, write
 from contract.bus_benches import free_port
 from midwatch.bus import BrokerSettings
 from midwatch.errors import InputError
-from midwatch.interface.hail import visitor
-from midwatch.interface.loading import load_orders
-from midwatch.interface.page import door, server
-from midwatch.interface.page.server import OperatorPage
-from midwatch.interface.page.settings import PageSettings, page_settings
-from midwatch.interface.runfile import Running
-from midwatch.orders.models import Page
-from midwatch.orders.problems import OrdersError
+from midwatch.interface.page import OperatorPage, page_settings
+from midwatch.interface.page import connections as door
+from midwatch.interface.page import page_server as server
+from midwatch.interface.page.page_options import PageSettings
+from midwatch.orders.models import OrdersError, Page
+from midwatch.runtime.files import Running, load_orders
+from midwatch.runtime.visit import visitor
+from support.by_hand import ROOFED, write
 
 Act = Callable[[OperatorPage, PageSettings], Awaitable[None]]
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from nights_bench import Mosquitto
+from support.nights_bench import Mosquitto
 
 
 @pytest.fixture

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from astropy.coordinates import SkyCoord
 
-from centring_bench import TARGET, Rig, centred
+from support.centring_bench import TARGET, Rig, centred
 
 
 def test_pixels_bring_a_mount_back_from_degrees_away(tmp_path: Path) -> None:

@@ -15,11 +15,11 @@ from pathlib import Path
 import pytest
 from astropy.io import fits
 
-from interface_bench import ORDERS, RIG, write_night
-from midwatch.interface.rehearsal import RehearsalOptions, rehearse
-from midwatch.journal.events import FaultBegan, FaultEnded, FrameBegun, RemedyTried
+from midwatch.journal.facts import FaultBegan, FaultEnded, FrameBegun, RemedyTried
 from midwatch.journal.store import Event
-from midwatch.orders import load_night
+from midwatch.orders.reading import load_night
+from midwatch.runtime.rehearsal import RehearsalOptions, rehearse
+from support.interface_bench import ORDERS, RIG, write_night
 
 SEED = 3
 MEGABYTE = 1_000_000

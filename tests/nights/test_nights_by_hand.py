@@ -10,7 +10,21 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from by_hand import (
+from midwatch.journal.facts import (
+    DutyBegan,
+    DutyEnded,
+    FrameBegun,
+    FrameLost,
+    FrameRead,
+    HostAccount,
+    NightBegan,
+    NightEnded,
+    Notice,
+    OperatorSpoke,
+    OrdersChanged,
+)
+from midwatch.orders.injected import ScheduledFault
+from support.by_hand import (
     EVENING,
     FIRST_LIGHT_S,
     ORDERS,
@@ -26,21 +40,7 @@ from by_hand import (
     text_of,
     write,
 )
-from interface_bench import SITE
-from midwatch.journal.events import (
-    DutyBegan,
-    DutyEnded,
-    FrameBegun,
-    FrameLost,
-    FrameRead,
-    HostAccount,
-    NightBegan,
-    NightEnded,
-    Notice,
-    OperatorSpoke,
-    OrdersChanged,
-)
-from midwatch.orders.faults import ScheduledFault
+from support.interface_bench import SITE
 
 
 def test_new_orders_hold_and_what_was_taken_counts_whatever_its_place(tmp_path: Path) -> None:

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from by_hand import FIRST_LIGHT_S, ORDERS, Told, check_by_hand, kept, lights, night, write
-from midwatch.journal.events import DutyBegan, DutyEnded
+from midwatch.journal.facts import DutyBegan, DutyEnded
 from midwatch.sky import Observer, Place
+from support.by_hand import FIRST_LIGHT_S, ORDERS, Told, check_by_hand, kept, lights, night, write
 
 COMMANDS = ("pause", "resume", "skip", "close", "change")
 BENCH = Place(latitude_deg=46.2, longitude_deg=13.4, elevation_m=0.0)

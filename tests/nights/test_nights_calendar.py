@@ -8,7 +8,8 @@ from itertools import pairwise
 import pytest
 
 from midwatch.clock import VirtualClock
-from midwatch.sequencer.calendar import NightCalendar, SunAltitudeTrigger
+from midwatch.sequencer.night import NightCalendar
+from midwatch.sequencer.night.calendar import SunAltitudeTrigger
 from midwatch.sky import Observer, Place, sun_altaz
 from midwatch.virtual_time import run_virtual
 

@@ -15,11 +15,11 @@ from typing import Any
 import jsonschema
 import pytest
 
-from interface_bench import RIG, midwatch, write_night
-from midwatch.bus.embedded import EmbeddedBroker
-from midwatch.journal.store import digest_of
-from midwatch.journal.summary import json_schema
-from nights_bench import end_session
+from midwatch.bus.mqtt import EmbeddedBroker
+from midwatch.journal.store.journal import digest_of
+from midwatch.reports import json_schema
+from support.interface_bench import RIG, midwatch, write_night
+from support.nights_bench import end_session
 
 ORDERS = """\
 site: site.yaml
@@ -96,7 +96,7 @@ def test_a_driver_that_refuses_its_options_is_named(tmp_path: Path) -> None:
 
 
 def test_a_broker_that_is_away_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("midwatch.interface.fitness.CONNECT_S", 0.5)
+    monkeypatch.setattr("midwatch.runtime.real.rig_check.CONNECT_S", 0.5)
     rig = RIG + "bus: {host: 127.0.0.1, port: 9}\n"
     said = midwatch("check", write_night(tmp_path, rig=rig), "--rig")
     assert said.code == 3

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from astropy.io import fits
 
-from remedy_nights import FaultyNight, faulty_night
+from support.remedy_nights import FaultyNight, faulty_night
 
 SEED = 1  # of the orders
 ORDERED_C = -10.0  # of the shipped rig

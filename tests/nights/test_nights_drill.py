@@ -14,15 +14,14 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from interface_bench import write_night
-from midwatch.interface.drilling.crew import Briefing, Crew
-from midwatch.interface.drilling.drill import Drill
-from midwatch.interface.drilling.gaps import Gaps
-from midwatch.interface.drilling.trial import NOT_ENDED, Trial, TrialResult, draw_trial, run_trial
+from midwatch.bound import Gaps
+from midwatch.drilling import NOT_ENDED, Briefing, Crew, Drill, TrialResult, draw_trial
+from midwatch.drilling.trial import Trial, run_trial
 from midwatch.journal.promises import Promise, check_promises
-from midwatch.orders import load_night
-from midwatch.orders.faults import ScheduledFault
+from midwatch.orders.injected import ScheduledFault
+from midwatch.orders.reading import load_night
 from midwatch.planning import plan_night
+from support.interface_bench import write_night
 
 ROOT = Path(__file__).parent.parent.parent
 FIRST_NIGHT = ROOT / "configs" / "orders" / "first-night.yaml"
@@ -133,7 +132,7 @@ def test_a_promise_that_two_faults_break_together_is_shrunk_to_these_two(
         extra = Promise(number=42, text="One at a time", ok=kept, detail=f"gone: {sorted(gone)}")
         return [*check_promises(events, record, *others), extra]
 
-    monkeypatch.setattr("midwatch.journal.report.check_promises", spoilt)
+    monkeypatch.setattr("midwatch.reports.night_report.check_promises", spoilt)
     crew = OneByOne(write_night(tmp_path, orders=SHORT), tmp_path / "nights")
     dusk_s = crew.plan.dusk_s
 

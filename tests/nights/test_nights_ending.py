@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from fault_nights import ORDERS, FaultNight, rehearsed, undisturbed
-from remedy_nights import faulty_night
+from support.fault_nights import ORDERS, FaultNight, rehearsed, undisturbed
+from support.remedy_nights import faulty_night
 
 
 def test_a_mount_whose_driver_keeps_dying_is_waited_for_before_the_night_ends(

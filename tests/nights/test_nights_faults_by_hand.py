@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from fault_expectations import OPERATOR, Expected
-from fault_nights import SEED, FaultNight, check, named, rehearsed
+from support.fault_expectations import OPERATOR, Expected
+from support.fault_nights import SEED, FaultNight, check, named, rehearsed
 
 
 def check_orders(name: str, night: FaultNight) -> None:

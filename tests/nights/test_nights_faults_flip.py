@@ -8,7 +8,7 @@ from tempfile import TemporaryDirectory
 
 import pytest
 
-from fault_nights import ORDERS, FaultNight, rehearsed, utc_s
+from support.fault_nights import ORDERS, FaultNight, rehearsed, utc_s
 
 # Both fields are west of the pier at first. The mount turns over at 20:53.
 FLIPPED = ORDERS.replace("ra: 6h30m", "ra: 7h40m").replace("ra: 6h20m", "ra: 7h50m")

@@ -7,8 +7,8 @@ import subprocess
 import sys
 from pathlib import Path
 
-from fault_expectations import EXPECTED
-from midwatch.orders.fault_kinds import FAULT_KINDS
+from midwatch.orders.injected import FAULT_KINDS
+from support.fault_expectations import EXPECTED
 
 TESTS = Path(__file__).parent.parent
 SAMPLED = (
@@ -19,7 +19,7 @@ PROGRAM = """\
 import sys
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from fault_nights import rehearsed
+from support.fault_nights import rehearsed
 for fault in sys.argv[1:]:
     with TemporaryDirectory() as folder:
         print(fault, rehearsed(Path(folder), fault).outcome.summary.journal_digest)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from fault_nights import rehearsed, undisturbed, utc_s
+from support.fault_nights import rehearsed, undisturbed, utc_s
 
 FRAME_S = 120.0
 

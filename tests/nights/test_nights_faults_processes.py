@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from fault_expectations import PROCESSES, Expected
-from fault_nights import SEED, check, named, rehearsed
+from support.fault_expectations import PROCESSES, Expected
+from support.fault_nights import SEED, check, named, rehearsed
 
 
 @pytest.mark.parametrize(("name", "expected"), named(PROCESSES))

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from fault_expectations import SHELTER, Expected
-from fault_nights import CONFIGS, ORDERS, SEED, FaultNight, check, named, rehearsed
+from support.fault_expectations import SHELTER, Expected
+from support.fault_nights import CONFIGS, ORDERS, SEED, FaultNight, check, named, rehearsed
 
 # Of the site: until then the telescope must be parked; a roof takes as long again.
 CLOSE_WITHIN_S = 240.0

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 from astropy.io import fits
 
-from midwatch.journal.events import (
+from midwatch.journal.facts import (
     DecisionMade,
     DutyBegan,
     Flipped,
@@ -26,9 +26,10 @@ from midwatch.journal.events import (
     MotionEnded,
     NightEnded,
 )
-from midwatch.journal.store import digest_of, read_events
+from midwatch.journal.store import read_events
+from midwatch.journal.store.journal import digest_of
 from midwatch.sky import Place
-from sky_truth import skyfield_sky
+from support.sky_truth import skyfield_sky
 
 ROOT = Path(__file__).parent.parent.parent
 ORDERS = ROOT / "configs" / "orders" / "first-night.yaml"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 from pathlib import Path
 
-from focus_nights import allowed_defocus_um, cold_orders, necessary_runs, rehearse_night
+from support.focus_nights import allowed_defocus_um, cold_orders, necessary_runs, rehearse_night
 
 SEED = 2
 

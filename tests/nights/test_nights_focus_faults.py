@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from fault_nights import FaultNight, rehearsed, undisturbed, utc_s
+from support.fault_nights import FaultNight, rehearsed, undisturbed, utc_s
 
 FRAME_S = 120.0
 # Half-flux radius of stars in focus is 0.9 to 1.0 px in these nights; at half as much again a frame

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from focus_truth import PIXEL_BEST, pixel_optics, pixel_run
+from support.focus_truth import PIXEL_BEST, pixel_optics, pixel_run
 
 
 @pytest.mark.parametrize(

@@ -12,12 +12,12 @@ import pytest
 import yaml
 from astropy.io import fits
 
-from grading_scenes import Scene, graded
-from midwatch.interface.conduct import NightOutcome
-from midwatch.interface.rehearsal import RehearsalOptions, rehearse
-from midwatch.journal.events import FrameBegun, FrameGraded, FrameRegraded
+from midwatch.journal.facts import FrameBegun, FrameGraded, FrameRegraded
 from midwatch.journal.store import Event
-from midwatch.orders import load_night
+from midwatch.orders.reading import load_night
+from midwatch.runtime.night import NightOutcome
+from midwatch.runtime.rehearsal import RehearsalOptions, rehearse
+from support.grading_scenes import Scene, graded
 
 CONFIGS = Path(__file__).parent.parent.parent / "configs"
 SEED = 5

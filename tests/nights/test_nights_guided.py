@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from guided_night import CLOUD, GuidedNight, guided_night
+from support.guided_night import CLOUD, GuidedNight, guided_night
 
 
 @pytest.fixture(scope="module")

@@ -11,11 +11,11 @@ import numpy as np
 import pytest
 import yaml
 
-from interface_bench import midwatch
-from midwatch.interface.conduct import NightOutcome
-from midwatch.interface.rehearsal import RehearsalOptions, rehearse
-from midwatch.orders import load_night
+from midwatch.orders.reading import load_night
+from midwatch.runtime.night import NightOutcome
+from midwatch.runtime.rehearsal import RehearsalOptions, rehearse
 from midwatch.sky import Horizon
+from support.interface_bench import midwatch
 
 CONFIGS = Path(__file__).parent.parent.parent / "configs"
 SEED = 3

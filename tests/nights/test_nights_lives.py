@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from by_hand import FIRST_LIGHT_S, Hand, night, write
-from midwatch.bus.calls import CommandError
-from midwatch.bus.envelopes import ErrorKind, Lease, encode
-from midwatch.bus.memory import MemoryBus
-from midwatch.journal.events import DutyBegan, FaultBegan, FrameFiled, NightBegan, NightEnded
-from midwatch.journal.hand_events import HostAccount
-from midwatch.orders.faults import ScheduledFault
+from midwatch.bus import CommandError, ErrorKind, Lease, MemoryBus, encode
+from midwatch.journal.facts import (
+    DutyBegan,
+    FaultBegan,
+    FrameFiled,
+    HostAccount,
+    NightBegan,
+    NightEnded,
+)
+from midwatch.orders.injected import ScheduledFault
+from support.by_hand import FIRST_LIGHT_S, Hand, night, write
 
 DIED_S, DEAD_FOR_S = FIRST_LIGHT_S + 200.0, 60.0
 

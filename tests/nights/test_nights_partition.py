@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from pathlib import Path
 
-from remedy_nights import faulty_night
+from support.remedy_nights import faulty_night
 
 # In the zone of the demo site, one hour ahead of UTC, this is 20:25.
 BACK_S = datetime(2027, 3, 10, 19, 25, tzinfo=UTC).timestamp()

@@ -16,8 +16,8 @@ from astropy.stats import sigma_clipped_stats
 from astropy.wcs import WCS
 from photutils.detection import DAOStarFinder
 
-from midwatch.journal.store import digest_of
-from midwatch.sky.starcat import StarCatalogue
+from midwatch.journal.store.journal import digest_of
+from midwatch.sky.catalogues import StarCatalogue
 
 ROOT = Path(__file__).parent.parent.parent
 FITSVERIFY = Path("/usr/bin/fitsverify")

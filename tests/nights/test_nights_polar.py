@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from interface_bench import RIG, SITE, Said, midwatch, write_night
+from support.interface_bench import RIG, SITE, Said, midwatch, write_night
 
 HIGH, EAST = 34.0, -52.0
 SOUTH = SITE.replace("latitude_deg: 46.2", "latitude_deg: -33.0")

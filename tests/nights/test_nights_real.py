@@ -16,9 +16,9 @@ import paho.mqtt.client as mqtt
 import pytest
 
 from midwatch.errors import StopError
-from midwatch.journal.events import FrameBegun, FrameFiled, FrameLost, FrameRead, NightBegan
+from midwatch.journal.facts import FrameBegun, FrameFiled, FrameLost, FrameRead, NightBegan
 from midwatch.journal.store import read_events
-from nights_bench import end_session, wait_for
+from support.nights_bench import end_session, wait_for
 
 ROOT = Path(__file__).parent.parent.parent
 SPEED = 60

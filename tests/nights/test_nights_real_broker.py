@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from midwatch.journal.events import NightBegan
-from nights_bench import Mosquitto, Onlooker, StandingNight, wait_for
+from midwatch.journal.facts import NightBegan
+from support.nights_bench import Mosquitto, Onlooker, StandingNight, wait_for
 
 
 def parked_unheard(night: StandingNight) -> bool:

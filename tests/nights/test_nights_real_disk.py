@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from midwatch.journal.events import FaultBegan, FaultEnded, FrameFiled, FrameRead
-from nights_bench import Mosquitto, Onlooker, StandingNight, wait_for
+from midwatch.journal.facts import FaultBegan, FaultEnded, FrameFiled, FrameRead
+from support.nights_bench import Mosquitto, Onlooker, StandingNight, wait_for
 
 pytestmark = [
     pytest.mark.timeout(300),

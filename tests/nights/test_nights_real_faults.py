@@ -9,11 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from interface_bench import RIG, Said, midwatch, write_night
 from midwatch.clock import ScaledClock
 from midwatch.errors import InputError
-from midwatch.interface.runfaults import read_faults, write_faults
-from midwatch.orders.faults import ScheduledFault
+from midwatch.orders.injected import ScheduledFault
+from midwatch.runtime.files import read_faults, write_faults
+from support.interface_bench import RIG, Said, midwatch, write_night
 
 
 def asked_to_run(folder: Path, *words: str, rig: str = RIG) -> Said:

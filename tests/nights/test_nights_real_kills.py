@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from midwatch.journal.events import FrameBegun, NightBegan
-from nights_bench import Mosquitto, Onlooker, StandingNight, wait_for
+from midwatch.journal.facts import FrameBegun, NightBegan
+from support.nights_bench import Mosquitto, Onlooker, StandingNight, wait_for
 
 
 @pytest.mark.timeout(300)  # a night in scaled time

@@ -15,13 +15,13 @@ import numpy as np
 import pytest
 
 from midwatch.clock import VirtualClock
-from midwatch.devices.models import FrameRef
-from midwatch.devices.spool import FolderSpool, fetch
+from midwatch.devices.client import FolderSpool, fetch
+from midwatch.devices.contract import FrameRef
 from midwatch.durable import write_whole
 from midwatch.errors import StopError
-from midwatch.imaging.fits import write_fits
-from midwatch.journal.events import Notice
-from midwatch.journal.files import take_inventory
+from midwatch.imaging.files import write_fits
+from midwatch.journal.facts import Notice
+from midwatch.journal.promises import take_inventory
 from midwatch.journal.store import Journal
 
 CLOCK = VirtualClock(datetime(2027, 3, 10, 20, tzinfo=UTC))

@@ -10,7 +10,7 @@ import pytest
 
 from midwatch.api import Args, DutyContext
 from midwatch.clock import Clock, SteadyClock
-from remedy_nights import FaultyNight, faulty_night
+from support.remedy_nights import FaultyNight, faulty_night
 
 SEED = 1  # of the orders
 
@@ -261,7 +261,7 @@ def test_a_clock_that_is_right_where_the_count_is_wrong_is_believed(tmp_path: Pa
             adopted.append(self.jump_s)
             super().adopt()
 
-    with patch("midwatch.interface.rehearsal.SteadyClock", Watched):
+    with patch("midwatch.runtime.rehearsal.rehearsal.SteadyClock", Watched):
         night = faulty_night(tmp_path, "suspend@20:20+7m", min_altitude_deg=50.0)
     night.check_end()
     assert adopted == [pytest.approx(420.0, abs=1.0)]

@@ -4,17 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from by_hand import FIRST_LIGHT_S, night, write
-from midwatch.interface.loading import load_orders
-from midwatch.interface.simulated import with_rare_heartbeats
-from midwatch.interface.surroundings import Surroundings
-from midwatch.journal.events import HostAccount, NightBegan
-from midwatch.journal.files import Inventory
-from midwatch.journal.ledger import account
-from midwatch.journal.promises import check_promises
-from midwatch.journal.record import NightRecord
+from midwatch.journal.facts import HostAccount, NightBegan
+from midwatch.journal.promises import Inventory, check_promises
+from midwatch.journal.record import NightRecord, account
 from midwatch.journal.store import Event
-from midwatch.orders.faults import ScheduledFault
+from midwatch.orders.injected import ScheduledFault
+from midwatch.runtime.files import Surroundings, load_orders
+from midwatch.runtime.rehearsal.simulated_roles import with_rare_heartbeats
+from support.by_hand import FIRST_LIGHT_S, night, write
 
 DIED_S = FIRST_LIGHT_S + 300.0
 DEAD_S = 1500.0

@@ -17,20 +17,13 @@ import pytest
 from astropy.io import fits
 from paho.mqtt import subscribe
 
-from interface_bench import RIG, write_night
 from midwatch.clock import VirtualClock
-from midwatch.devices.models import FrameRef
+from midwatch.devices.contract import FrameRef
 from midwatch.errors import StopError
-from midwatch.journal.events import (
-    Fact,
-    FrameBegun,
-    FrameFiled,
-    FrameGraded,
-    FrameRead,
-    Notice,
-)
+from midwatch.journal.facts import Fact, FrameBegun, FrameFiled, FrameGraded, FrameRead, Notice
 from midwatch.journal.store import Journal, read_events
-from nights_bench import end_session, wait_for
+from support.interface_bench import RIG, write_night
+from support.nights_bench import end_session, wait_for
 
 F = TypeVar("F", bound=Fact)
 

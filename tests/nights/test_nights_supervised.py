@@ -11,12 +11,11 @@ from pathlib import Path
 
 import pytest
 
-from midwatch.bus.settings import BrokerSettings
+from midwatch.bus import BrokerSettings
 from midwatch.clock import WallClock
-from midwatch.devices.supervision import RestartRule
-from midwatch.interface.deviceprocesses import DeviceProcesses
-from midwatch.interface.runoptions import RunOptions
-from midwatch.orders import load_night
+from midwatch.devices.host import RestartRule
+from midwatch.orders.reading import load_night
+from midwatch.runtime.real import DeviceProcesses, RunOptions
 
 ROOT = Path(__file__).parent.parent.parent
 RIG = """\
@@ -124,7 +123,7 @@ def test_a_driver_that_keeps_dying_is_started_more_slowly(tmp_path: Path, broker
 def test_a_driver_that_grows_too_large_is_started_again(
     tmp_path: Path, broker: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("midwatch.interface.deviceprocesses._MEMORY_LOOK_S", 0.5)
+    monkeypatch.setattr("midwatch.runtime.real.device_processes._MEMORY_LOOK_S", 0.5)
 
     async def work(processes: DeviceProcesses, told: list[tuple[str, str]]) -> None:
         pids = {role: process.pid for role, process in processes.processes.items()}

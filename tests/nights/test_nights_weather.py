@@ -10,9 +10,7 @@ from pathlib import Path
 import pytest
 import yaml
 
-from midwatch.interface.conduct import NightOutcome
-from midwatch.interface.rehearsal import RehearsalOptions, rehearse
-from midwatch.journal.events import (
+from midwatch.journal.facts import (
     DecisionMade,
     DutyEnded,
     Fact,
@@ -22,7 +20,9 @@ from midwatch.journal.events import (
     MotionEnded,
 )
 from midwatch.journal.store import Event
-from midwatch.orders import load_night
+from midwatch.orders.reading import load_night
+from midwatch.runtime.night import NightOutcome
+from midwatch.runtime.rehearsal import RehearsalOptions, rehearse
 
 CONFIGS = Path(__file__).parent.parent.parent / "configs"
 SEED = 11

@@ -8,15 +8,8 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from midwatch.imaging.exposure import (
-    gain_and_read_noise,
-    pair_noise,
-    shortest_sub_s,
-    signal_to_noise,
-    sky_rate_e_s,
-    stack_noise_ratio,
-    time_to_snr_s,
-)
+from midwatch.imaging import pair_noise, shortest_sub_s, signal_to_noise, sky_rate_e_s
+from midwatch.imaging.exposure_noise import gain_and_read_noise, stack_noise_ratio, time_to_snr_s
 
 
 @pytest.mark.parametrize(

@@ -11,14 +11,16 @@ import numpy as np
 import pytest
 from astropy.timeseries import LombScargle
 
-from guiding_bench import ROUGH, SMOOTH, GuideScope, Habits, NumberMount, Optics
-from guiding_runs import clairvoyant, guided, plain
-from imaging_truth import gaussian, moffat, render
-from midwatch.imaging.guiding import SIDEREAL_ARCSEC_S, AxisController, Calibration, Pointing
-from midwatch.imaging.guiding.calibration import Steering
-from midwatch.imaging.guiding.centroids import centroid_error_px, measure_centroids
-from midwatch.imaging.guiding.spectrum import find_periods, unguided_blur_arcsec
+from midwatch.imaging.guiding import Pointing
+from midwatch.imaging.guiding.calibrating import Calibration, Steering
+from midwatch.imaging.guiding.guide_settings import SIDEREAL_ARCSEC_S
 from midwatch.imaging.guiding.statistics import GuideHistory
+from midwatch.imaging.guiding.steering.axis_control import AxisController
+from midwatch.imaging.guiding.steering.spectrum import find_periods, unguided_blur_arcsec
+from midwatch.imaging.guiding.tracking.centroids import centroid_error_px, measure_centroids
+from support.guiding_bench import ROUGH, SMOOTH, GuideScope, Habits, NumberMount, Optics
+from support.guiding_runs import clairvoyant, guided, plain
+from support.imaging_truth import gaussian, moffat, render
 
 BEST_GAIN = 1.2
 # N: 206.264806 x 3.75 um / 200 mm.

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from imaging_truth import gaussian, moffat, render, ring
-from midwatch.imaging import Frame, measure_stars
+from midwatch.imaging import Frame
+from midwatch.imaging.stars import measure_stars
+from support.imaging_truth import gaussian, moffat, render, ring
 
 
 def wide(outer_px: float, share: float, seed: int = 1) -> Frame:

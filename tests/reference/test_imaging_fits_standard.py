@@ -18,7 +18,8 @@ from astropy.io import fits
 from astropy.time import Time
 from astropy.wcs import WCS
 
-from midwatch.imaging import FrameHeader, Solution, light_cards, verify_checksum, write_fits
+from midwatch.imaging import Solution
+from midwatch.imaging.files import FrameHeader, light_cards, verify_checksum, write_fits
 
 START = datetime(2026, 12, 12, 20, 15, 30, 125_000, tzinfo=UTC)
 SMALL = np.arange(0, 60_000, 5_000, dtype=np.uint16).reshape(3, 4)

@@ -16,8 +16,10 @@ from astropy.coordinates import angular_separation
 from astropy.wcs import WCS
 from numpy.typing import NDArray
 
-from midwatch.imaging import FieldHint, Solution, SolveFailure, solve_field
-from midwatch.sky.starcat import StarCatalogue
+from midwatch.imaging import Solution
+from midwatch.imaging.solving import FieldHint, SolveFailure
+from midwatch.imaging.solving.near_hint import solve_field
+from midwatch.sky.catalogues import StarCatalogue
 
 SHAPE = (1400, 1800)
 SCALE_ARCSEC = 4.14

@@ -10,11 +10,12 @@ from functools import cache
 import numpy as np
 import pytest
 
-from midwatch.imaging.search import FrameStars, reach_deg, solve_area, solve_scale
-from midwatch.imaging.solving import FieldHint, SolveFailure, solve_field
-from midwatch.imaging.wcs import Solution
-from midwatch.sky.starcat import StarCatalogue
-from solving_truth import Chip, Stars, TrueField, anywhere, hint_near, lay_out
+from midwatch.imaging import Solution
+from midwatch.imaging.solving import FieldHint, FrameStars, SolveFailure
+from midwatch.imaging.solving.near_hint import solve_field
+from midwatch.imaging.solving.wide_search import reach_deg, solve_area, solve_scale
+from midwatch.sky.catalogues import StarCatalogue
+from support.solving_truth import Chip, Stars, TrueField, anywhere, hint_near, lay_out
 
 WIDE = Chip(6248, 4176, 1.193)  # 2.07 by 1.38 degrees
 POLE = (192.86, 27.13)  # north pole of the Galaxy (Hipparcos catalogue, vol. 1; from memory)

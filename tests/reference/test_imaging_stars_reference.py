@@ -16,8 +16,9 @@ from photutils.detection import DAOStarFinder
 from photutils.profiles import CurveOfGrowth
 from photutils.psf import fit_fwhm as photutils_fit_fwhm
 
-from imaging_truth import gaussian, moffat, render, ring
-from midwatch.imaging import Frame, measure_stars
+from midwatch.imaging import Frame
+from midwatch.imaging.stars import measure_stars
+from support.imaging_truth import gaussian, moffat, render, ring
 
 
 # Half of the light of a Gaussian lies within sqrt(2 ln 2) sigma = 1.177410 sigma, and the full

@@ -15,9 +15,8 @@ from astropy.coordinates import angular_separation
 from astropy.io import fits
 from astropy.wcs import WCS
 
-from midwatch.imaging.frames import Frame
+from midwatch.imaging import Frame, Solution
 from midwatch.imaging.stars import measure_stars
-from midwatch.imaging.wcs import Solution
 
 ASTROPY = Path(str(files("astropy")))
 CLUSTER = ASTROPY / "io/fits/hdu/compressed/tests/data/m13.fits"

@@ -13,19 +13,13 @@ import pytest
 from astropy.io import fits
 from astropy.wcs import WCS
 
-from imaging_truth import gaussian, render
-from midwatch.imaging import (
-    FieldHint,
-    Frame,
-    FrameHeader,
-    Solution,
-    light_cards,
-    measure_stars,
-    read_fits,
-    solve_field,
-    write_fits,
-)
-from midwatch.sky.starcat import StarCatalogue
+from midwatch.imaging import Frame, Solution
+from midwatch.imaging.files import FrameHeader, light_cards, read_fits, write_fits
+from midwatch.imaging.solving import FieldHint
+from midwatch.imaging.solving.near_hint import solve_field
+from midwatch.imaging.stars import measure_stars
+from midwatch.sky.catalogues import StarCatalogue
+from support.imaging_truth import gaussian, render
 
 SHAPE = (700, 900)
 SCALE_ARCSEC = 8.3

@@ -9,8 +9,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from midwatch.orders import Night, load_night
-from sky_truth import skyfield_sky
+from midwatch.orders.reading import Night, load_night
+from support.sky_truth import skyfield_sky
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 

@@ -11,9 +11,9 @@ from astropy.coordinates import Angle
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from midwatch.orders import parse_dec_deg, parse_ra_deg
-from midwatch.sky import deepsky
-from midwatch.sky.geometry import separation_deg
+from midwatch.orders.models import parse_dec_deg, parse_ra_deg
+from midwatch.sky import separation_deg
+from midwatch.sky.catalogues import deepsky
 
 # J2000 positions in common use by handbooks, written from memory; degrees.
 HANDBOOK = [

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from midwatch_simulators.truth import SIDEREAL_ARCSEC_PER_S, MountTruth
+from midwatch_simulators.base import SIDEREAL_ARCSEC_PER_S, MountTruth
 
 
 def rotated(vector: np.ndarray, axis: np.ndarray, angle_rad: float) -> np.ndarray:

@@ -8,19 +8,17 @@ import pytest
 import sep
 from astropy.wcs import WCS
 
-from midwatch.sky.deepsky import extended_near
-from midwatch.sky.starcat import StarCatalogue
-from midwatch_simulators.photometry import (
+from midwatch.sky.catalogues import StarCatalogue, extended_near
+from midwatch_simulators.sky import CameraOptions, Sensor, View, render
+from midwatch_simulators.sky.photometry import (
     collecting_area_cm2,
     dark_electrons_per_s,
     electrons_per_s,
     pixel_magnitude,
 )
-from midwatch_simulators.psf import Blur, Psf
-from midwatch_simulators.scene import Chart, render
-from midwatch_simulators.sensor import CameraOptions, Sensor
-from midwatch_simulators.starfield import stars_near
-from midwatch_simulators.view import View
+from midwatch_simulators.sky.scene import Chart
+from midwatch_simulators.sky.star_field import stars_near
+from midwatch_simulators.sky.star_image import Blur, Psf
 
 GAUSS_HFR2 = 2 * math.log(2)  # square of a Gaussian's half-flux radius over its variance
 PIXEL_HFR2 = GAUSS_HFR2 / 12  # what the width of a pixel adds to that square

@@ -5,12 +5,12 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from midwatch.devices.models import Expose
-from midwatch.sky.place import Observer
-from midwatch_simulators.air import Air
-from midwatch_simulators.camera import make
-from midwatch_simulators.truth import MountTruth
-from simulators_bench import Bench, connected, on_bench
+from midwatch.devices.contract import Expose
+from midwatch.sky import Observer
+from midwatch_simulators.base import MountTruth
+from midwatch_simulators.instruments.simulated_camera import make
+from midwatch_simulators.sky import Air
+from support.simulators_bench import Bench, connected, on_bench
 
 # Hours after the new Moon of 2027-03-08 had set, with the Sun far below the horizon.
 MOONLESS = datetime(2027, 3, 8, 23, 0, tzinfo=UTC)

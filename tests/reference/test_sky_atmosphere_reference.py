@@ -6,13 +6,12 @@ import erfa
 import numpy as np
 import pytest
 
-from midwatch.sky import (
-    airmass,
+from midwatch.sky import airmass, refraction_from_true_deg
+from midwatch.sky.atmosphere import (
     dew_point_c,
     extinction_mag,
     moonlit_sky_mag,
     refraction_from_apparent_deg,
-    refraction_from_true_deg,
 )
 
 

@@ -6,15 +6,13 @@ import erfa
 import numpy as np
 import pytest
 
-from midwatch.sky import (
-    critical_focus_zone_um,
+from midwatch.sky import critical_focus_zone_um, pixel_scale_arcsec, separation_deg
+from midwatch.sky.geometry import (
     deproject,
     field_of_view_deg,
     offset_radec,
-    pixel_scale_arcsec,
     position_angle_deg,
     project,
-    separation_deg,
 )
 
 

@@ -7,16 +7,10 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import pytest
 
-from midwatch.sky import (
-    Horizon,
-    Observer,
-    Place,
-    dark_window,
-    moon_illumination,
-    night_events,
-    visible_windows,
-)
-from sky_truth import observer_of, posix, recorded, skyfield_sky
+from midwatch.sky import Horizon, Observer, Place, night_events, visible_windows
+from midwatch.sky.sun_moon import moon_illumination
+from midwatch.sky.twilight import dark_window
+from support.sky_truth import observer_of, posix, recorded, skyfield_sky
 
 # Recorded with skyfield 1.55 and JPL DE421; PyEphem 4.2.1 within 0.1 s (Sun), 0.6 s (Moon).
 NIGHTS = recorded("sky_nights.json")

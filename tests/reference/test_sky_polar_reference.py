@@ -12,16 +12,17 @@ import numpy as np
 import pytest
 
 from midwatch.sky import Observer, Place
-from midwatch.sky.field_rotation import allowable_error_arcmin, field_rotation_deg
 from midwatch.sky.polar import (
     AxisError,
-    Drift,
     SolvedFrame,
+    allowable_error_arcmin,
     axis_from_drift,
     axis_from_frames,
     drift_from_frames,
 )
-from sky_truth import posix, skyfield_sky
+from midwatch.sky.polar.axis import Drift
+from midwatch.sky.polar.field_rotation import field_rotation_deg
+from support.sky_truth import posix, skyfield_sky
 
 NORTH = Place(51.75, -1.25, 100.0, pressure_hpa=0.0)
 SOUTH = Place(-31.27, 149.07, 500.0, pressure_hpa=0.0)

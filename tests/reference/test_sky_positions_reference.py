@@ -10,22 +10,24 @@ from midwatch.sky import (
     Observer,
     Place,
     Window,
-    flip_window,
     moon_altaz,
-    moon_distance_km,
-    moon_illumination,
-    moon_phase_angle_deg,
-    moon_radec,
     moon_separation_deg,
     separation_deg,
     sun_altaz,
-    sun_radec,
     time_at_hour_angle,
     transit_utc_s,
 )
 from midwatch.sky.ephemeris import earth_at, moon_geocentric, sun_geocentric
+from midwatch.sky.sun_moon import (
+    moon_distance_km,
+    moon_illumination,
+    moon_phase_angle_deg,
+    moon_radec,
+    sun_radec,
+)
+from midwatch.sky.tracks import flip_window
 from midwatch.sky.vectors import Vector, spherical_deg
-from sky_truth import observer_of, posix, recorded, skyfield_sky
+from support.sky_truth import observer_of, posix, recorded, skyfield_sky
 
 # Recorded with skyfield 1.55 and JPL DE421; PyEphem 4.2.1 and erfa agree to the last digit or two.
 POSITIONS = recorded("sky_positions.json")

@@ -1,76 +1,34 @@
-"""The bus: how the daemon, its device drivers and its observers talk.
+"""The bus: how the daemon, its device drivers and its observers talk."""
 
-The MQTT implementation (`midwatch.bus.mqtt`) and the embedded broker (`midwatch.bus.embedded`)
-are imported from their modules, so that a rehearsal does not load a network stack.
-"""
-
-from __future__ import annotations
-
-from midwatch.bus.calls import Caller, CallTimeoutError, CommandError, DeviceLostError, seeded_ids
+from midwatch.bus.broker_settings import BrokerSettings, TlsSettings
+from midwatch.bus.calls import Caller, CallTimeoutError, CommandError, is_notable, result_of
+from midwatch.bus.disturbed_broker import Disturbance, DisturbedBroker
 from midwatch.bus.envelopes import (
-    MAX_JSON_BYTES,
+    CONTRACT_VERSION,
     About,
     Answer,
-    ErrorBody,
     ErrorKind,
     EventEnvelope,
+    JsonObject,
     Lease,
     MalformedError,
     Online,
     OversizedError,
     Request,
     StateEnvelope,
-    UtcDatetime,
     decode,
     encode,
 )
-from midwatch.bus.interface import (
-    Bus,
-    BusUnavailableError,
-    Message,
-    Subscription,
-    SubscriptionClosedError,
-)
+from midwatch.bus.interface import Bus, BusUnavailableError, Message, Subscription
 from midwatch.bus.memory import MemoryBroker, MemoryBus
 from midwatch.bus.responder import Counters, Responder
-from midwatch.bus.settings import BrokerSettings, TlsSettings
-from midwatch.bus.topics import ParsedTopic, TopicKind, Topics, parse, slug
+from midwatch.bus.topics import TopicKind, Topics, parse, slug
 
 __all__ = [
-    "MAX_JSON_BYTES",
-    "About",
-    "Answer",
-    "BrokerSettings",
-    "Bus",
-    "BusUnavailableError",
-    "CallTimeoutError",
-    "Caller",
-    "CommandError",
-    "Counters",
-    "DeviceLostError",
-    "ErrorBody",
-    "ErrorKind",
-    "EventEnvelope",
-    "Lease",
-    "MalformedError",
-    "MemoryBroker",
-    "MemoryBus",
-    "Message",
-    "Online",
-    "OversizedError",
-    "ParsedTopic",
-    "Request",
-    "Responder",
-    "StateEnvelope",
-    "Subscription",
-    "SubscriptionClosedError",
-    "TlsSettings",
-    "TopicKind",
-    "Topics",
-    "UtcDatetime",
-    "decode",
-    "encode",
-    "parse",
-    "seeded_ids",
-    "slug",
-]
+    "CONTRACT_VERSION", "About", "Answer", "BrokerSettings", "Bus", "BusUnavailableError",
+    "CallTimeoutError", "Caller", "CommandError", "Counters", "Disturbance", "DisturbedBroker",
+    "ErrorKind", "EventEnvelope", "JsonObject", "Lease", "MalformedError", "MemoryBroker",
+    "MemoryBus", "Message", "Online", "OversizedError", "Request", "Responder", "StateEnvelope",
+    "Subscription", "TlsSettings", "TopicKind", "Topics", "decode", "encode", "is_notable",
+    "parse", "result_of", "slug",
+]  # fmt: skip

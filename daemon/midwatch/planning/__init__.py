@@ -1,19 +1,11 @@
 """What the night allows."""
 
-from midwatch.planning.plan import (
+from midwatch.planning.night_plan import (
     NightPlan,
     NoDarknessError,
-    NothingToImageError,
     TargetPlan,
     plan_night,
     require_a_target,
 )
 
-__all__ = [
-    "NightPlan",
-    "NoDarknessError",
-    "NothingToImageError",
-    "TargetPlan",
-    "plan_night",
-    "require_a_target",
-]
+__all__ = ["NightPlan", "NoDarknessError", "TargetPlan", "plan_night", "require_a_target"]

@@ -1,1 +1,1 @@
-"""sequencer."""
+"""Deciding and doing, through one night."""

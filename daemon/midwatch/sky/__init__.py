@@ -1,128 +1,37 @@
-"""The sky above a site: directions, nights, tracks, limits. Pure, vectorised, offline.
+"""The sky above a site: directions, nights, tracks, limits. Pure, vectorised, offline."""
 
-Times are POSIX seconds of UTC, angles degrees, positions ICRS unless a name says otherwise.
-"""
-
-from midwatch.sky.atmosphere import (
-    airmass,
-    dew_point_c,
-    extinction_mag,
-    moonlit_sky_mag,
-    refraction_from_apparent_deg,
-    refraction_from_true_deg,
-    sky_brightness_mag,
-    twilight_sky_mag,
-)
+from midwatch.sky.atmosphere import airmass, refraction_from_true_deg, sky_brightness_mag
 from midwatch.sky.earth_rotation import earth_rotation_known
-from midwatch.sky.geometry import (
-    critical_focus_zone_um,
-    deproject,
-    field_of_view_deg,
-    offset_radec,
-    pixel_scale_arcsec,
-    position_angle_deg,
-    position_on_circle,
-    project,
-    separation_deg,
-)
+from midwatch.sky.geometry import critical_focus_zone_um, pixel_scale_arcsec, separation_deg
 from midwatch.sky.horizon import Horizon, HorizonFileError
 from midwatch.sky.limits import (
     Breach,
     LimitCheck,
     MountLimits,
     PierSide,
-    breach,
     seconds_until_breach,
     slew_path_clear_of_sun,
 )
-from midwatch.sky.night import (
-    NightEvents,
-    dark_window,
-    evening_at,
-    evening_date,
-    night_at,
-    night_events,
-)
-from midwatch.sky.place import SIDEREAL_DEG_PER_S, AltAz, Observer, Place, QuickAltAz, QuickPlace
-from midwatch.sky.sun_moon import (
-    moon_altaz,
-    moon_distance_km,
-    moon_illumination,
-    moon_phase_angle_deg,
-    moon_radec,
-    moon_semidiameter_deg,
-    moon_separation_deg,
-    sun_altaz,
-    sun_radec,
-    sun_separation_deg,
-)
-from midwatch.sky.track import (
+from midwatch.sky.place import SIDEREAL_DEG_PER_S, Observer, Place, QuickAltAz, QuickPlace
+from midwatch.sky.sun_moon import moon_altaz, moon_separation_deg, sun_altaz, sun_separation_deg
+from midwatch.sky.tracks import (
     Track,
     Window,
-    flip_window,
     time_at_hour_angle,
     track,
     transit_utc_s,
     visible_windows,
     windows_where,
 )
+from midwatch.sky.twilight import NightEvents, evening_at, night_events
+from midwatch.sky.vectors import FloatArray
 
 __all__ = [
-    "SIDEREAL_DEG_PER_S",
-    "AltAz",
-    "Breach",
-    "Horizon",
-    "HorizonFileError",
-    "LimitCheck",
-    "MountLimits",
-    "NightEvents",
-    "Observer",
-    "PierSide",
-    "Place",
-    "QuickAltAz",
-    "QuickPlace",
-    "Track",
-    "Window",
-    "airmass",
-    "breach",
-    "critical_focus_zone_um",
-    "dark_window",
-    "deproject",
-    "dew_point_c",
-    "earth_rotation_known",
-    "evening_at",
-    "evening_date",
-    "extinction_mag",
-    "field_of_view_deg",
-    "flip_window",
-    "moon_altaz",
-    "moon_distance_km",
-    "moon_illumination",
-    "moon_phase_angle_deg",
-    "moon_radec",
-    "moon_semidiameter_deg",
-    "moon_separation_deg",
-    "moonlit_sky_mag",
-    "night_at",
-    "night_events",
-    "offset_radec",
-    "pixel_scale_arcsec",
-    "position_angle_deg",
-    "position_on_circle",
-    "project",
-    "refraction_from_apparent_deg",
-    "refraction_from_true_deg",
-    "seconds_until_breach",
-    "separation_deg",
-    "sky_brightness_mag",
-    "slew_path_clear_of_sun",
-    "sun_altaz",
-    "sun_radec",
-    "sun_separation_deg",
-    "time_at_hour_angle",
-    "track",
-    "transit_utc_s",
-    "twilight_sky_mag",
-    "visible_windows",
-    "windows_where",
-]
+    "SIDEREAL_DEG_PER_S", "Breach", "FloatArray", "Horizon", "HorizonFileError", "LimitCheck",
+    "MountLimits", "NightEvents", "Observer", "PierSide", "Place", "QuickAltAz", "QuickPlace",
+    "Track", "Window", "airmass", "critical_focus_zone_um", "earth_rotation_known", "evening_at",
+    "moon_altaz", "moon_separation_deg", "night_events", "pixel_scale_arcsec",
+    "refraction_from_true_deg", "seconds_until_breach", "separation_deg", "sky_brightness_mag",
+    "slew_path_clear_of_sun", "sun_altaz", "sun_separation_deg", "time_at_hour_angle", "track",
+    "transit_utc_s", "visible_windows", "windows_where",
+]  # fmt: skip

@@ -4,14 +4,7 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from midwatch.api import (
-    Args,
-    Cause,
-    DutyContext,
-    FocusFollowed,
-    FrameBegun,
-    keep_frame,
-)
+from midwatch.api import Args, Cause, DutyContext, FocusFollowed, FrameBegun, keep_frame
 from midwatch_plugins.duties.filters import bring_filter, selected_filter
 from midwatch_plugins.duties.focusing import approach
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from midwatch.imaging.guiding.statistics import GuideStatistics
-from midwatch.imaging.guiding.steersman import GuidePulse
+from midwatch.imaging.guiding.steering import GuidePulse
 
 __all__ = ["GuideEvent", "LoopOutput", "LoopPhase"]
 

@@ -6,15 +6,12 @@ import argparse
 import asyncio
 from typing import Any
 
-from midwatch.bus.calls import CommandError
-from midwatch.bus.envelopes import JsonObject, OversizedError
+from midwatch.bus import CommandError, JsonObject, OversizedError
 from midwatch.errors import InputError
 from midwatch.interface.console import say, say_json
-from midwatch.interface.hail import order, visit, visitor
-from midwatch.interface.loading import load_orders
-from midwatch.interface.runfile import Running, find_running
-from midwatch.sequencer.changing import documents_of
-from midwatch.sequencer.operator import DAEMON
+from midwatch.runtime.files import Running, find_running, load_orders
+from midwatch.runtime.visit import order, visit, visitor
+from midwatch.sequencer.night import DAEMON, documents_of
 
 
 def execute(args: argparse.Namespace) -> int:

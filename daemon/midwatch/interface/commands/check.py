@@ -10,6 +10,7 @@ from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
 from midwatch.errors import MidwatchError
+from midwatch.exit_codes import DONE, UNREACHABLE, WRONG_INPUT
 from midwatch.interface.console import (
     drawable,
     heading,
@@ -19,11 +20,10 @@ from midwatch.interface.console import (
     say_json,
     table,
 )
-from midwatch.interface.failures import DONE, UNREACHABLE, WRONG_INPUT
-from midwatch.interface.groundwork import clock_findings, disk_findings
-from midwatch.interface.loading import evening_of, load_orders
-from midwatch.orders import Night
+from midwatch.orders.reading import Night
 from midwatch.planning import NightPlan, TargetPlan, plan_night
+from midwatch.runtime.files import evening_of, load_orders
+from midwatch.runtime.real import clock_findings, disk_findings
 
 Level = Literal["ok", "note", "wrong", "unreachable"]
 _CODES: dict[Level, int] = {
@@ -100,8 +100,8 @@ def _declared(night: Night) -> Iterator[Finding]:
 
 
 def _plugins(night: Night) -> Iterator[Finding]:
-    from midwatch.devices.registry import driver_factory
-    from midwatch.sequencer.registry import load_registry
+    from midwatch.devices.contract import driver_factory
+    from midwatch.sequencer.duties import load_registry
 
     loaded = []
     for role, entry in night.rig.devices.present().items():
@@ -164,7 +164,7 @@ def _ever_rises(night: Night, target: TargetPlan) -> bool:
 
 
 async def _rig(night: Night) -> list[Finding]:
-    from midwatch.interface.fitness import rig_fitness
+    from midwatch.runtime.real import rig_fitness
 
     found = []
     for device in await rig_fitness(night):

@@ -13,23 +13,31 @@ from typing import Any
 
 from pydantic import JsonValue
 
-from midwatch.bus import Online, StateEnvelope, decode
-from midwatch.bus.calls import CallTimeoutError, CommandError
-from midwatch.bus.settings import BrokerSettings, TlsSettings
+from midwatch.bus import (
+    BrokerSettings,
+    CallTimeoutError,
+    CommandError,
+    Online,
+    StateEnvelope,
+    TlsSettings,
+    decode,
+)
 from midwatch.clock import Clock, ScaledClock, WallClock
-from midwatch.devices.lease import LeaseHolder
-from midwatch.devices.models import Command, kind_of
-from midwatch.devices.process import RigSetting, serve_device
-from midwatch.devices.requests import command_model, read_command
+from midwatch.devices.client import LeaseHolder
+from midwatch.devices.contract import Command, kind_of
+from midwatch.devices.host import RigSetting, command_model, read_command, serve_device
 from midwatch.errors import InputError, UnreachableError
 from midwatch.interface.console import say, say_json, table, tell
-from midwatch.interface.faultstage import faulty_rig
-from midwatch.interface.hail import RETAINED_S, Visit, retained, visit, visitor
-from midwatch.interface.loading import load_orders, load_rig_at_site
-from midwatch.interface.runfaults import read_faults
-from midwatch.interface.runfile import broker_of, find_running
-from midwatch.interface.service import watched_service
-from midwatch.interface.simulated import simulated_rig
+from midwatch.runtime.files import (
+    broker_of,
+    find_running,
+    load_orders,
+    load_rig_at_site,
+    read_faults,
+)
+from midwatch.runtime.rehearsal import faulty_rig, simulated_rig
+from midwatch.runtime.service import watched_service
+from midwatch.runtime.visit import RETAINED_S, Visit, retained, visit, visitor
 
 _SIMULATED = "simulated-"
 

@@ -9,16 +9,21 @@ from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from midwatch.interface.console import say, tell
-from midwatch.interface.drilling.crew import Briefing, Crew
-from midwatch.interface.drilling.drill import Drill, Drilled
-from midwatch.interface.drilling.listing import Progress, listing
-from midwatch.interface.drilling.replay import Replay
-from midwatch.interface.drilling.tally import DrillFacts, DrillSummary, sum_up
-from midwatch.interface.drilling.trial import draw_trial
-from midwatch.interface.failures import BROKEN_PROMISE, DONE
-from midwatch.interface.loading import evening_of, faults_of, load_orders
+from midwatch.drilling import (
+    Briefing,
+    Crew,
+    Drill,
+    Drilled,
+    DrillFacts,
+    DrillSummary,
+    Replay,
+    draw_trial,
+    sum_up,
+)
+from midwatch.exit_codes import BROKEN_PROMISE, DONE
+from midwatch.interface.console import Progress, listing, say, tell
 from midwatch.planning import plan_night, require_a_target
+from midwatch.runtime.files import evening_of, faults_of, load_orders
 
 # Processor time that a night may take before it counts as hanging: some ten times the usual.
 _LIMIT_S = 60.0

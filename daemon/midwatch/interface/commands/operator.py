@@ -6,12 +6,12 @@ import argparse
 import asyncio
 from typing import Any
 
-from midwatch.bus.calls import CommandError
+from midwatch.bus import CommandError
 from midwatch.errors import InputError
 from midwatch.interface.console import say, say_json
-from midwatch.interface.hail import order, visit, visitor
-from midwatch.interface.runfile import Running, find_running
-from midwatch.sequencer.operator import DAEMON
+from midwatch.runtime.files import Running, find_running
+from midwatch.runtime.visit import order, visit, visitor
+from midwatch.sequencer.night import DAEMON
 
 _TAKEN = {
     "pause": "paused: the frame in hand is finished, then nothing new begins until midwatch resume",

@@ -9,21 +9,30 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from midwatch.clock import iso_utc
-from midwatch.interface.chart import ASCII, UNICODE, altitude_chart, hour_line
 from midwatch.interface.console import (
+    ASCII,
+    UNICODE,
+    altitude_chart,
     drawable,
     heading,
+    hour_line,
     hours_text,
     local_text,
     say,
     say_json,
     table,
 )
-from midwatch.interface.forecast import Forecast, forecast
-from midwatch.interface.learnings import Learnings, learnings_of, sky_content, sky_text
-from midwatch.interface.loading import evening_of, load_orders
-from midwatch.orders import Night
+from midwatch.orders.reading import Night
 from midwatch.planning import NightPlan, TargetPlan, plan_night
+from midwatch.runtime.files import (
+    Learnings,
+    evening_of,
+    learnings_of,
+    load_orders,
+    sky_content,
+    sky_text,
+)
+from midwatch.sequencer.decision import Forecast, forecast
 from midwatch.sky import time_at_hour_angle
 
 _WIDEST = 110

@@ -10,29 +10,25 @@ from contextlib import AsyncExitStack
 from pathlib import Path
 from typing import Any
 
+from midwatch.alignment import Pointing, guidance_line
 from midwatch.clock import ScaledClock, WallClock
 from midwatch.durable import write_whole
 from midwatch.errors import InputError
-from midwatch.interface.alignment import (
+from midwatch.exit_codes import BROKEN_PROMISE, DONE, INTERRUPTED
+from midwatch.interface.console import heading, say, say_json, table, tell
+from midwatch.orders.reading import Night
+from midwatch.planning import plan_night
+from midwatch.runtime.files import Running, announced, broker_of, evening_of, load_orders
+from midwatch.runtime.polar import (
     Alignment,
     AlignOptions,
     fields_for,
     rehearse_alignment,
     run_alignment,
 )
-from midwatch.interface.console import heading, say, say_json, table, tell
-from midwatch.interface.failures import BROKEN_PROMISE, DONE, INTERRUPTED
-from midwatch.interface.loading import evening_of, load_orders
-from midwatch.interface.runfile import Running, announced, broker_of
-from midwatch.interface.runoptions import RunOptions
-from midwatch.interface.signals import told_to_end
-from midwatch.orders import Night
-from midwatch.planning import plan_night
-from midwatch.sequencer.aligning import guidance_line
-from midwatch.sequencer.alignment_plan import Pointing
-from midwatch.sky.field_rotation import allowable_error_arcmin
-from midwatch.sky.polar import AxisError
-from midwatch.sky.polar_knobs import knob_turns
+from midwatch.runtime.real import RunOptions
+from midwatch.runtime.service import told_to_end
+from midwatch.sky.polar import AxisError, allowable_error_arcmin, knob_turns
 
 FILE_NAME = "polar.json"
 _CAUTIONS = (
@@ -132,7 +128,7 @@ async def _for_real(
     broker = broker_of(night.rig.bus, night.paths["rig"])
     if broker.embedded:
         # Not needed for a broker elsewhere, and it brings a compiled one along.
-        from midwatch.bus.embedded import EmbeddedBroker
+        from midwatch.bus.mqtt import EmbeddedBroker
 
         broker = (await stack.enter_async_context(EmbeddedBroker())).settings
     running = Running.of(night, broker, clock)

@@ -4,13 +4,10 @@ from __future__ import annotations
 
 import argparse
 
-from midwatch.interface.anew import make_room
-from midwatch.interface.epilogue import conclude
-from midwatch.interface.loading import evening_of, faults_of, load_orders
-from midwatch.interface.progress import NightProgress, shown
-from midwatch.interface.rehearsal import RehearsalOptions, rehearse
-from midwatch.interface.surroundings import Surroundings
+from midwatch.interface.console import NightProgress, conclude, shown
 from midwatch.planning import plan_night
+from midwatch.runtime.files import Surroundings, evening_of, faults_of, load_orders, make_room
+from midwatch.runtime.rehearsal import RehearsalOptions, rehearse
 
 
 def execute(args: argparse.Namespace) -> int:

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import argparse
 
-from midwatch.interface.archive import find_night
 from midwatch.interface.console import say, tell
-from midwatch.journal.lessons import PROPOSAL_NAME
-from midwatch.journal.report import write_outputs
 from midwatch.journal.store import digest_of_events
-from midwatch.journal.summary import known_reach, to_json
+from midwatch.learning import PROPOSAL_NAME
+from midwatch.reports import known_reach, to_json, write_outputs
+from midwatch.runtime.files import find_night
 
 
 def execute(args: argparse.Namespace) -> int:

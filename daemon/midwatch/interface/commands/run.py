@@ -13,30 +13,30 @@ from typing import TYPE_CHECKING
 
 import structlog
 
-from midwatch.bus.settings import BrokerSettings
+from midwatch.bus import BrokerSettings
 from midwatch.clock import Clock, ScaledClock, WallClock
 from midwatch.errors import InputError, MidwatchError
-from midwatch.interface.conduct import NightOutcome
-from midwatch.interface.console import hours_text, tell
-from midwatch.interface.epilogue import conclude
-from midwatch.interface.failures import DONE, INTERRUPTED, explained
-from midwatch.interface.hail import order, visit, visitor
-from midwatch.interface.loading import evening_of, load_orders
-from midwatch.interface.progress import NightProgress, shown
-from midwatch.interface.realnight import run
-from midwatch.interface.runfaults import run_faults
-from midwatch.interface.runfile import Running, announced, broker_of
-from midwatch.interface.runoptions import RunOptions
-from midwatch.interface.service import watched_service
-from midwatch.interface.signals import told_to_end
-from midwatch.interface.surroundings import Surroundings
-from midwatch.orders import Night
+from midwatch.exit_codes import DONE, INTERRUPTED, explained
+from midwatch.interface.console import NightProgress, conclude, hours_text, shown, tell
+from midwatch.orders.reading import Night
 from midwatch.planning import NightPlan, NoDarknessError, plan_night
-from midwatch.sequencer.calendar import NightCalendar
-from midwatch.sequencer.operator import DAEMON
+from midwatch.runtime.files import (
+    Running,
+    Surroundings,
+    announced,
+    broker_of,
+    evening_of,
+    load_orders,
+    run_faults,
+)
+from midwatch.runtime.night import NightOutcome
+from midwatch.runtime.real import RunOptions, run
+from midwatch.runtime.service import told_to_end, watched_service
+from midwatch.runtime.visit import order, visit, visitor
+from midwatch.sequencer.night import DAEMON, NightCalendar
 
 if TYPE_CHECKING:
-    from midwatch.interface.page.server import OperatorPage
+    from midwatch.interface.page import OperatorPage
 
 _log = structlog.get_logger(__name__)
 _FAR_AHEAD_S = 36 * 3600.0
@@ -63,7 +63,7 @@ async def _serve(night: Night, args: argparse.Namespace) -> int:
         broker = broker_of(night.rig.bus, night.paths["rig"])
         if broker.embedded:
             # Not needed for a broker elsewhere, and it brings a compiled one along.
-            from midwatch.bus.embedded import EmbeddedBroker
+            from midwatch.bus.mqtt import EmbeddedBroker
 
             embedded = await stack.enter_async_context(EmbeddedBroker())
             broker = embedded.settings
@@ -104,8 +104,7 @@ def _page(night: Night, args: argparse.Namespace) -> OperatorPage | None:
     if night.rig.page is None and args.page is None:
         return None
     # Whoever wants no page waits for no web server to be imported.
-    from midwatch.interface.page.server import OperatorPage
-    from midwatch.interface.page.settings import page_settings
+    from midwatch.interface.page import OperatorPage, page_settings
 
     settings = page_settings(night.rig.page, args.page, night.paths["rig"], args.out)
     return OperatorPage(settings, night, args.out)

@@ -24,24 +24,24 @@ def execute(args: argparse.Namespace) -> int:
 
 def _document(what: str) -> dict[str, Any]:
     if what == "bus":
-        from midwatch.interface.asyncapi import bus_document
+        from midwatch.interface.commands.bus_document import bus_document
 
         return bus_document()
     if what == "night":
-        from midwatch.journal.summary import json_schema as night_schema
+        from midwatch.reports import json_schema as night_schema
 
         return {**_DIALECT, **night_schema()}
     if what == "drill":
-        from midwatch.interface.drilling.tally import drill_schema
+        from midwatch.drilling import drill_schema
 
         return {**_DIALECT, **drill_schema()}
     if what == "faults":
-        from midwatch.orders.fault_kinds import FAULT_KINDS
+        from midwatch.orders.injected import FAULT_KINDS
 
         return {
             name: {"where": kind.role or kind.where, "what": kind.about, "instant": kind.instant}
             for name, kind in FAULT_KINDS.items()
         }
-    from midwatch.orders.schema import MODELS, json_schema
+    from midwatch.orders.reading import MODELS, json_schema
 
     return json_schema(next(kind for kind in MODELS if kind == what))

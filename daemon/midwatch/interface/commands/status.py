@@ -10,13 +10,20 @@ from typing import Any
 from pydantic import ValidationError
 
 from midwatch.errors import UnreachableError
-from midwatch.interface.console import say, say_json, table
-from midwatch.interface.devicehealth import TOLD, facts_text, health, told_devices
-from midwatch.interface.duty_words import duty_text
-from midwatch.interface.hail import RETAINED_S, retained, visit
-from midwatch.interface.runfile import Running, find_running
-from midwatch.journal.ledger import LABELS
-from midwatch.sequencer.operator import NightState
+from midwatch.interface.console import (
+    TOLD,
+    duty_text,
+    facts_text,
+    health,
+    say,
+    say_json,
+    table,
+    told_devices,
+)
+from midwatch.journal.record import LABELS
+from midwatch.runtime.files import Running, find_running
+from midwatch.runtime.visit import RETAINED_S, retained, visit
+from midwatch.sequencer.night import NightState
 
 
 def execute(args: argparse.Namespace) -> int:

@@ -11,12 +11,11 @@ from zoneinfo import ZoneInfo
 
 from midwatch.clock import iso_utc
 from midwatch.errors import InputError
-from midwatch.interface.archive import KeptNight, find_night
-from midwatch.interface.console import hours_text, say, say_json, table
-from midwatch.interface.duty_words import duty_text
-from midwatch.journal.events import Activity, DecisionMade, DutyBegan, DutyEnded, NightEnded
-from midwatch.journal.ledger import LABELS
+from midwatch.interface.console import duty_text, hours_text, say, say_json, table
+from midwatch.journal.facts import Activity, DecisionMade, DutyBegan, DutyEnded, NightEnded
+from midwatch.journal.record import LABELS
 from midwatch.journal.store import Event
+from midwatch.runtime.files import KeptNight, find_night
 
 _NOON = 12
 

@@ -1,5 +1,6 @@
-"""The operator's page: shows a running night and takes orders by hand.
+"""The operator's page: shows a running night and takes orders by hand."""
 
-It reads the journal and the bus like anybody outside, and gives orders over the bus. Nothing of the
-night depends on it.
-"""
+from midwatch.interface.page.page_options import page_settings
+from midwatch.interface.page.page_server import OperatorPage
+
+__all__ = ["OperatorPage", "page_settings"]

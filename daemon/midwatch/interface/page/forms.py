@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from html import escape
 
-from midwatch.interface.page.gate import Session, Told
+from midwatch.interface.page.accounts import Session, Told
 
 LONGEST_WHO, LONGEST_WHY = 80, 500
 _MULTIPART = ' enctype="multipart/form-data"'

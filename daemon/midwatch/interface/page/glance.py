@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from midwatch.journal.ledger import Ledger
+from midwatch.journal.record import Ledger
 
 Phase = Literal["awaited", "running", "ended"]
 

@@ -11,11 +11,10 @@ from aiohttp import web
 from aiohttp.http_exceptions import HttpProcessingError
 from pydantic import JsonValue
 
-from midwatch.bus.calls import CommandError
-from midwatch.bus.envelopes import OversizedError
+from midwatch.bus import CommandError, OversizedError
 from midwatch.clock import Clock
 from midwatch.errors import InputError, UnreachableError
-from midwatch.interface.page.busside import BusSide
+from midwatch.interface.page.accounts import SESSION_S, Gate, NotYetError, Session, Told
 from midwatch.interface.page.document import COLOURS, Colours, asset, document
 from midwatch.interface.page.forms import (
     LONGEST_WHO,
@@ -24,13 +23,13 @@ from midwatch.interface.page.forms import (
     sign_in_form,
     told_box,
 )
-from midwatch.interface.page.gate import SESSION_S, Gate, NotYetError, Session, Told
 from midwatch.interface.page.glance import Watched
-from midwatch.interface.page.guards import Spoke, guards
-from midwatch.interface.page.outlook import Outlook
-from midwatch.interface.page.sections import further, urgent
-from midwatch.interface.page.settings import PageSettings
-from midwatch.sequencer.changing import Change
+from midwatch.interface.page.journal_reader import Outlook
+from midwatch.interface.page.page_bus import BusSide
+from midwatch.interface.page.page_options import PageSettings
+from midwatch.interface.page.page_sections import further, urgent
+from midwatch.interface.page.request_guards import Spoke, guards
+from midwatch.sequencer.night import Change
 
 _log = structlog.get_logger(__name__)
 

@@ -4,16 +4,7 @@ from __future__ import annotations
 
 from typing import ClassVar, Literal
 
-from midwatch.api import (
-    Args,
-    Cause,
-    DutyContext,
-    DutyFailedError,
-    Notice,
-    Reading,
-    SetOutlet,
-    View,
-)
+from midwatch.api import Args, Cause, DutyContext, DutyFailedError, Notice, Reading, SetOutlet, View
 
 OUTLET = "heater"
 

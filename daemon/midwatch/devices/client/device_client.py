@@ -1,0 +1,408 @@
+"""The daemon's view of one device: its latest state, its events, and commands to it."""
+
+from __future__ import annotations
+
+import asyncio
+import math
+import re
+from collections.abc import Callable
+from datetime import datetime
+from typing import Generic, Protocol, TypeVar, cast
+
+import structlog
+from pydantic import ValidationError
+
+from midwatch.bus import (
+    About,
+    Answer,
+    Bus,
+    Caller,
+    CommandError,
+    ErrorKind,
+    EventEnvelope,
+    JsonObject,
+    MalformedError,
+    Message,
+    Online,
+    StateEnvelope,
+    Topics,
+    decode,
+    is_notable,
+    result_of,
+)
+from midwatch.clock import Clock
+from midwatch.devices.client.listening import listen_to
+from midwatch.devices.contract import (
+    STATES,
+    Command,
+    DeviceAbout,
+    DeviceState,
+    Facts,
+    HostReport,
+    Kind,
+)
+
+S_co = TypeVar("S_co", bound=DeviceState, covariant=True)
+R = TypeVar("R")
+
+# Heartbeats that may stay away before a device counts as down. Fewer calls a busy network a
+# fault; more leaves the rig longer in the hands of a device that is gone.
+SILENT_HEARTBEATS = 3
+
+# How a state's envelope usually begins. If it does, and the state has the bytes of the last one,
+# nothing in it is new: most of a night's messages are such heartbeats.
+_HEAD = re.compile(rb'\{"seq":(\d{1,18}),"at":"[^"]+",')
+_STATE_KEY = b'"state":'
+
+# A driver that drops off the bus may be back with its command still in hand: a broken connection
+# is made anew within seconds. Less gives up exposures that go on; more is lost for nothing.
+_BACK_WITHIN_S = 3.0
+# An answer may overtake the state that belongs to it. Less takes an old state for the outcome on a
+# slow network; more is lost whenever a state was.
+_STATE_WITHIN_S = 10.0
+
+_log = structlog.get_logger(__name__)
+
+
+class Token(Protocol):
+    """What knows the lease under which commands are given."""
+
+    @property
+    def token(self) -> str | None:
+        """The holder's name while the lease is held, else None."""
+
+    async def renew(self) -> None:
+        """Announce the lease now, if it is held."""
+
+
+class DeviceClient(Generic[S_co]):
+    """One device as seen over the bus.
+
+    `DeviceClient[MountState](...)` is typed end to end. It hears nothing until it is started,
+    either by `start` or as one of the devices of a `RigClient`. What a device says that does not
+    fit its models is counted in `malformed`, logged and otherwise ignored, so that a device that
+    only talks nonsense falls silent and is `down`.
+
+    Attributes:
+        name: of the device on the bus.
+        about: what the device said of itself; None before.
+        account: what its host last told of its traffic; None where it told nothing.
+        malformed: messages that were not understood.
+        since: when the device's driver came up, as it says.
+    """
+
+    def __init__(
+        self,
+        bus: Bus,
+        topics: Topics,
+        caller: Caller,
+        clock: Clock,
+        name: str,
+        kind: Kind,
+        heartbeat_s: float,
+        lease: Token | None = None,
+    ) -> None:
+        self.name = name
+        self.kind = kind
+        self.heartbeat_s = heartbeat_s
+        self.about: DeviceAbout | None = None
+        self.since: datetime | None = None
+        self.account: HostReport | None = None
+        self.malformed = 0
+        self._bus = bus
+        self._topics = topics
+        self._caller = caller
+        self._clock = clock
+        self._lease = lease
+        # The driver that was told of the lease, by when it came up.
+        self._leased: datetime | None = None
+        self._model = cast("type[S_co]", STATES[kind])
+        self._task: asyncio.Task[None] | None = None
+        self._state: S_co | None = None
+        self._state_bytes = b""
+        self._seq = 0
+        self._said_at: datetime | None = None
+        self._catching_up: list[asyncio.Event] = []
+        self._heard_mono_s = -math.inf
+        self._connected_mono_s = -math.inf
+        self._said_online = False
+        self._offline_mono_s = -math.inf
+        self._was_down = True
+        self._listeners: list[Callable[[], None]] = []
+        self._event_listeners: list[Callable[[str, Facts], None]] = []
+        self._event_prefix = topics.events(name).removesuffix("+")
+        self._routes: dict[str, Callable[[Message], None]] = {
+            topics.state(name): self._take_state,
+            topics.online(name): self._take_online,
+            topics.about(name): self._take_about,
+        }
+        bus.on_connect(self._connected)
+
+    @property
+    def state(self) -> S_co | None:
+        """The latest whole state; None before the first."""
+        return self._state
+
+    @property
+    def online(self) -> bool:
+        """Whether the device's driver says, or its last will has not denied, that it is up."""
+        return self._said_online
+
+    @property
+    def down(self) -> bool:
+        """Whether the device must not be relied on: offline, or silent for three heartbeats."""
+        return not self._said_online or self.age_s() > SILENT_HEARTBEATS * self.heartbeat_s
+
+    def age_s(self) -> float:
+        """Seconds since the state was last heard of; infinite before the first time.
+
+        A state that the broker had kept counts as old as its stamp says, others from arrival.
+        """
+        return self._clock.mono() - self._heard_mono_s
+
+    def listen(self, callback: Callable[[], None]) -> Callable[[], None]:
+        """Have `callback` called when state, about, online or down change.
+
+        Returns a function that ends it. The callback must be quick; an exception is logged.
+        """
+        return _register(self._listeners, callback)
+
+    def on_event(self, callback: Callable[[str, Facts], None]) -> Callable[[], None]:
+        """Have `callback` called with name and facts of each event; returns what ends it."""
+        return _register(self._event_listeners, callback)
+
+    async def until(self, condition: Callable[[S_co], bool], timeout_s: float) -> S_co:
+        """Wait for a state of which `condition` is true, and return it.
+
+        Raises:
+            TimeoutError: there was none within `timeout_s`.
+        """
+        changed = asyncio.Event()
+        stop = self.listen(changed.set)
+        try:
+            async with self._clock.timeout(timeout_s):
+                while self._state is None or not condition(self._state):
+                    changed.clear()
+                    await changed.wait()
+            return self._state
+        finally:
+            stop()
+
+    async def do(self, command: Command[R], timeout_s: float) -> R:
+        """Give a command and return its answer when the device has finished it.
+
+        By then `state` is what the command has left behind, unless that message was lost.
+
+        Raises:
+            CommandError: the device, or its host, refused or failed; the kind says which.
+            DeviceLostError: the device went away meanwhile, or is silent: nothing is waited for.
+            CallTimeoutError: there was no answer within `timeout_s`.
+        """
+        result = await self._ask(command, timeout_s)
+        if command.answer is None:
+            return cast("R", None)
+        try:
+            return cast("R", command.answer.model_validate(result))
+        except ValidationError as error:
+            raise CommandError(
+                ErrorKind.MALFORMED,
+                f"the answer is no {command.answer.__name__}: {error.error_count()} errors, first "
+                f"{error.errors(include_url=False)[0]['msg']}",
+                retryable=False,
+                device=self.name,
+                command=command.command,
+            ) from error
+
+    async def _ask(self, command: Command[R], timeout_s: float) -> JsonObject:
+        lease = self._lease
+        token = lease.token if lease is not None and command.needs_lease else None
+        until_s = self._clock.mono() + timeout_s
+        if lease is not None and token is not None and self.since != self._leased:
+            # A driver that has come up has not heard of the lease, and would refuse.
+            self._leased = self.since
+            await lease.renew()
+        answer = await self._request(command, timeout_s, token)
+        left_s = until_s - self._clock.mono()
+        refused = answer.error is not None and answer.error.kind is ErrorKind.NO_LEASE
+        if lease is not None and token is not None and refused and left_s > 0:
+            # The lease did not get there: tell it again, and ask once more.
+            await lease.renew()
+            answer = await self._request(command, left_s, token)
+        if answer.state_seq is not None:
+            await self._catch_up(answer.state_seq)
+        return result_of(answer, self.name, command.command)
+
+    async def _request(self, command: Command[R], timeout_s: float, token: str | None) -> Answer:
+        asked_of = self.since
+
+        def lost_in_s() -> float:
+            # Another driver than the one that was asked knows nothing of the command.
+            another = asked_of is not None and self.since != asked_of
+            return 0.0 if another else self._lost_in_s()
+
+        return await self._caller.ask(
+            self.name, command.command, command, timeout_s=timeout_s, lease=token,
+            lost_in_s=lost_in_s,
+        )  # fmt: skip
+
+    def _lost_in_s(self) -> float:
+        """Seconds until the device counts as gone, as things stand.
+
+        What was never heard of is not missed, and nothing is heard while the bus itself is away.
+        """
+        if self.since is None or not self._bus.connected:
+            return math.inf
+        now_s = self._clock.mono()
+        if not self._said_online:
+            return self._offline_mono_s + _BACK_WITHIN_S - now_s
+        if self._state is None:
+            return math.inf
+        heard_mono_s = max(self._heard_mono_s, self._connected_mono_s)
+        # `down` begins a moment later: whoever then asks why it failed finds the device down.
+        return heard_mono_s + SILENT_HEARTBEATS * self.heartbeat_s + 1e-3 - now_s
+
+    async def _catch_up(self, seq: int) -> None:
+        """Wait for a state with this number, or a later one; not for long, it may be lost."""
+        if self._state is None or self._seq >= seq:
+            return
+        news = asyncio.Event()
+        self._catching_up.append(news)
+        try:
+            async with self._clock.timeout(_STATE_WITHIN_S):
+                while self._seq < seq:
+                    await news.wait()
+                    news.clear()
+        except TimeoutError:
+            _log.warning("device_state_missing", device=self.name, seq=seq, latest=self._seq)
+        finally:
+            self._catching_up.remove(news)
+
+    async def start(self) -> None:
+        """Begin to listen with a task of its own; not for a device of a `RigClient`."""
+        if self._task is None:
+            self._task = asyncio.create_task(listen_to(self._bus, (self,)), name=self.name)
+
+    async def stop(self) -> None:
+        """Listen no more."""
+        task, self._task = self._task, None
+        if task is not None:
+            task.cancel()
+            await asyncio.gather(task, return_exceptions=True)
+
+    def patterns(self) -> tuple[str, ...]:
+        """Topic filters that this client has to hear."""
+        return (*self._routes, self._topics.events(self.name))
+
+    def offer(self, message: Message) -> None:
+        """Take in one message of `patterns`; never raises."""
+        route = self._routes.get(message.topic, self._take_event)
+        try:
+            route(message)
+        except (MalformedError, ValidationError) as error:
+            self.malformed += 1
+            if is_notable(self.malformed):
+                _log.warning(
+                    "device_message_malformed",
+                    device=self.name,
+                    topic=message.topic,
+                    count=self.malformed,
+                    error=str(error)[:300],
+                )
+
+    def review(self) -> None:
+        """Tell the listeners if the device has gone down, or come up, since the last time."""
+        if self.down is not self._was_down:
+            self._was_down = not self._was_down
+            self._notify()
+
+    def _take_state(self, message: Message) -> None:
+        heard_mono_s = self._clock.mono()
+        head, _, body = message.payload.partition(_STATE_KEY)
+        known = _HEAD.fullmatch(head) if body == self._state_bytes and not message.retain else None
+        changed = False
+        if known is not None and int(known[1]) == self._seq + 1:
+            self._seq += 1
+        else:
+            envelope = decode(StateEnvelope, message.payload)
+            if self._overtaken(envelope):
+                return
+            state = self._model.model_validate(envelope.state)
+            changed = state != self._state
+            self._state = state
+            self._state_bytes = body
+            self._seq, self._said_at = envelope.seq, envelope.at
+            if message.retain:
+                heard_mono_s -= max(0.0, (self._clock.now() - envelope.at).total_seconds())
+        self._heard_mono_s = heard_mono_s
+        for news in self._catching_up:
+            news.set()
+        if self._was_down and not self.down:
+            self._was_down = False
+            changed = True
+        if changed:
+            self._notify()
+
+    def _overtaken(self, envelope: StateEnvelope) -> bool:
+        """Tell whether a later state was heard before; a new driver counts from the beginning."""
+        if self._said_at is None or envelope.seq >= self._seq:
+            return False
+        return envelope.at <= self._said_at
+
+    def _take_online(self, message: Message) -> None:
+        said = decode(Online, message.payload)
+        if said.since != self.since:
+            self._seq = 0
+        if not said.online and self._said_online:
+            self._offline_mono_s = self._clock.mono()
+        self._said_online = said.online
+        self.since = said.since
+        self._was_down = self.down
+        self._caller.look_again(self.name)
+        self._notify()
+
+    async def _connected(self) -> None:
+        self._connected_mono_s = self._clock.mono()
+
+    def _take_about(self, message: Message) -> None:
+        said = decode(About, message.payload)
+        if said.kind != self.kind:
+            raise MalformedError(f"{self.name} is a {said.kind}, not a {self.kind}")
+        self.about = DeviceAbout(
+            kind=self.kind,
+            driver=said.driver,
+            capabilities=tuple(said.capabilities),
+            limits=said.limits,
+        )
+        self.account = HostReport.model_validate(said.account) if said.account else None
+        self._notify()
+
+    def _take_event(self, message: Message) -> None:
+        if not self._event_listeners:
+            return
+        facts = decode(EventEnvelope, message.payload).facts
+        name = message.topic.removeprefix(self._event_prefix)
+        for callback in tuple(self._event_listeners):
+            try:
+                callback(name, facts)
+            except Exception:
+                _log.exception("device_event_listener_failed", device=self.name, event_name=name)
+
+    def _notify(self) -> None:
+        for callback in tuple(self._listeners):
+            try:
+                callback()
+            except Exception:
+                _log.exception("device_listener_failed", device=self.name)
+
+
+C = TypeVar("C")
+
+
+def _register(callbacks: list[C], callback: C) -> Callable[[], None]:
+    callbacks.append(callback)
+
+    def unregister() -> None:
+        if callback in callbacks:
+            callbacks.remove(callback)
+
+    return unregister

@@ -1,0 +1,117 @@
+"""States and commands of what stands in the beam or corrects it: focuser, guider, wheel."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field
+
+from midwatch.devices.contract.base import Command, DeviceState, Kind, Model
+
+
+class FocuserState(DeviceState):
+    """State of a focuser."""
+
+    position: int = 0
+    max_position: int = 0
+    moving: bool = False
+    temperature_c: float | None = None
+
+
+class Move(Command[None]):
+    """Go to a position; answers on arrival."""
+
+    command = "move"
+    kind = Kind.FOCUSER
+    position: int = Field(ge=0)
+
+
+class GuiderState(DeviceState):
+    """State of a guider; lengths are on the sky, None where there is not enough to say.
+
+    Attributes:
+        rms_ra_arcsec: of where the stars were seen, seeing included, over some minutes.
+        rms_total_arcsec: both axes in quadrature.
+        stars: used in the last measurement.
+        mount_rms_arcsec: estimated wander of the mount alone.
+        seeing_rms_arcsec: estimated wander that the mount has no part in, one axis.
+        oscillation_ra: 0 is what independent errors give, 1 each correction undoing the last.
+        drift_ra_arcsec_min: of the uncorrected mount, towards the east.
+        drift_dec_arcsec_min: of the uncorrected mount, towards the north.
+        period_s: of the periodic error that was found.
+        periodic_amplitude_arcsec: half of its peak to peak.
+        unguided_blur_60s_arcsec: rms blur that a minute without corrections would leave.
+        cycles: exposures that were measured since guiding began.
+        refused_pulses: corrections that the mount did not take since then.
+    """
+
+    phase: Literal["idle", "calibrating", "guiding", "settling", "lost"] = "idle"
+    calibrated: bool = False
+    rms_ra_arcsec: float | None = None
+    rms_dec_arcsec: float | None = None
+    star_snr: float | None = None
+    error_arcsec: float | None = None
+    rms_total_arcsec: float | None = None
+    stars: int | None = None
+    mount_rms_arcsec: float | None = None
+    seeing_rms_arcsec: float | None = None
+    oscillation_ra: float | None = None
+    oscillation_dec: float | None = None
+    drift_ra_arcsec_min: float | None = None
+    drift_dec_arcsec_min: float | None = None
+    period_s: float | None = None
+    periodic_amplitude_arcsec: float | None = None
+    unguided_blur_60s_arcsec: float | None = None
+    cycles: int = 0
+    refused_pulses: int = 0
+
+
+class Settle(Model):
+    """When a guided rig counts as settled: the error stays under a bound for some time."""
+
+    under_arcsec: float = Field(gt=0)
+    hold_s: float = Field(gt=0)
+    timeout_s: float = Field(gt=0)
+
+
+class StartGuiding(Command[None]):
+    """Choose stars, calibrate if needed, guide; answers when settled."""
+
+    command = "start_guiding"
+    kind = Kind.GUIDER
+    settle: Settle
+    recalibrate: bool = False
+
+
+class StopGuiding(Command[None]):
+    """Stop correcting the mount."""
+
+    command = "stop_guiding"
+    kind = Kind.GUIDER
+    interrupts = True
+
+
+class Dither(Command[None]):
+    """Shift the guiding target by this much on the sky; answers when settled there."""
+
+    command = "dither"
+    kind = Kind.GUIDER
+    east_arcsec: float
+    north_arcsec: float
+    settle: Settle
+
+
+class FilterWheelState(DeviceState):
+    """State of a filter wheel."""
+
+    filters: tuple[str, ...] = ()
+    selected: str | None = None
+    moving: bool = False
+
+
+class SelectFilter(Command[None]):
+    """Bring a filter into the beam; answers on arrival."""
+
+    command = "select_filter"
+    kind = Kind.FILTER_WHEEL
+    name: str

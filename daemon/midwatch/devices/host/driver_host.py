@@ -1,0 +1,400 @@
+"""The driver host: puts one driver on the bus, and keeps its device safe without the daemon."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Coroutine, Mapping
+from functools import partial
+from typing import Any, Self
+
+import structlog
+from pydantic import JsonValue, ValidationError
+
+from midwatch.bus import (
+    Bus,
+    CommandError,
+    Counters,
+    ErrorKind,
+    EventEnvelope,
+    JsonObject,
+    MalformedError,
+    Request,
+    Responder,
+    Subscription,
+    Topics,
+    decode,
+)
+from midwatch.clock import Clock
+from midwatch.devices.client import LeaseWatch
+from midwatch.devices.contract import (
+    Command,
+    DeviceError,
+    Driver,
+    DriverContext,
+    DriverFactory,
+    Facts,
+    HostBook,
+    Keepsake,
+    Kind,
+    MakeSafe,
+    MemoryKeepsake,
+    Model,
+    Slew,
+    Spool,
+)
+from midwatch.devices.host.limit_guard import LimitGuard
+from midwatch.devices.host.peers import Peers
+from midwatch.devices.host.publisher import Publisher
+from midwatch.devices.host.requests import command_model, needs_link, read_command
+from midwatch.devices.host.side_tasks import SideTasks
+from midwatch.devices.host.work import Work
+from midwatch.errors import InputError
+from midwatch.seeding import device_rng
+from midwatch.sky import Breach, MountLimits, Observer, Place
+
+# Longest that making safe may take before it is tried again: closing and parking take minutes,
+# not more; a longer limit leaves a hung driver alone with the rig.
+SAFE_LIMIT_S = 300.0
+# Pause before a device that is not at rest yet is made safe again: after a failure (a roof waits
+# for the mount), and when it is under way (a camera warms slowly).
+RETRY_S = 5.0
+UNDER_WAY_S = 60.0
+# Longest that the guard, or the end of the host, waits for one step of a driver.
+STEP_S = 10.0
+
+_log = structlog.get_logger(__name__)
+
+
+class DriverStartError(InputError):
+    """A driver does not accept its options, or cannot begin."""
+
+
+class DeviceHost:
+    """Hosts one driver on the bus.
+
+    It enters `bus` itself, which must not have been entered (the last will is set before). It
+    serves while `run` runs, or inside an ``async with``, which returns once the driver is there.
+
+    Args:
+        bus: the host's own participant.
+        topics: of the rig.
+        clock: tells the time.
+        name: of the device on the bus.
+        entry_driver_name: under which the driver is installed.
+        driver_factory: makes the driver.
+        options: the driver's own settings.
+        place: where the rig stands.
+        limits: of the mount; None for other devices, or for a mount without a guard.
+        observer: of the place, for the limits.
+        seed: of the night.
+        spool: for exposures.
+        heartbeat_s: longest time between two states.
+        lease_s: silence of the lease after which the device is made safe.
+        keepsake: for what the driver wants to find again; None forgets it with the host.
+    """
+
+    def __init__(
+        self,
+        *,
+        bus: Bus,
+        topics: Topics,
+        clock: Clock,
+        name: str,
+        entry_driver_name: str,
+        driver_factory: DriverFactory,
+        options: Mapping[str, JsonValue],
+        place: Place,
+        limits: MountLimits | None,
+        observer: Observer,
+        seed: int,
+        spool: Spool,
+        heartbeat_s: float,
+        lease_s: float,
+        keepsake: Keepsake | None = None,
+    ) -> None:
+        self.name = name
+        self._bus = bus
+        self._topics = topics
+        self._clock = clock
+        self._driver_name = entry_driver_name
+        self._factory = driver_factory
+        self._options = options
+        self._place = place
+        self._limits = limits
+        self._observer = observer
+        self._seed = seed
+        self._spool = spool
+        self._keepsake = keepsake or MemoryKeepsake()
+        self._heartbeat_s = heartbeat_s
+        self._lease_s = lease_s
+        self._guard: LimitGuard | None = None
+        self._ready = asyncio.Event()
+        self._task: asyncio.Task[None] | None = None
+
+    @property
+    def driver(self) -> Driver:
+        """The driver; there is none before the host has started."""
+        return self._driver
+
+    @property
+    def counters(self) -> Counters:
+        """What was asked of the device since it started."""
+        return self._responder.counters
+
+    async def run(self) -> None:
+        """Serve until cancelled.
+
+        Raises:
+            DriverStartError: the driver refuses its options.
+        """
+        try:
+            self._open()
+            try:
+                async with self._bus:
+                    try:
+                        await self._serve()
+                    finally:
+                        await self._publisher.leave()
+            finally:
+                await self._close()
+        except BaseExceptionGroup as group:
+            raise _only_error(group) from None
+        finally:
+            self._beside.drop()
+
+    async def __aenter__(self) -> Self:
+        self._task = asyncio.create_task(self.run(), name=f"host of {self.name}")
+        ready = asyncio.create_task(self._ready.wait(), name=f"start of {self.name}")
+        try:
+            await asyncio.wait((self._task, ready), return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            ready.cancel()
+        if self._task.done():
+            self._task.result()
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        assert self._task is not None
+        self._task.cancel()
+        await asyncio.wait((self._task,))
+        if not self._task.cancelled():
+            self._task.result()
+
+    async def wait(self, other: asyncio.Task[Any]) -> None:
+        """Wait until `other` is done, or the host has failed, which then is raised on leaving."""
+        assert self._task is not None
+        await asyncio.wait((self._task, other), return_when=asyncio.FIRST_COMPLETED)
+
+    async def rest(self) -> None:
+        """Make the device safe, until it is at rest: its process was told to end."""
+        told: str | None = None
+        while not self._at_rest():
+            told, pause_s = await self._make_safe("its process was told to end", told)
+            if not self._at_rest():
+                await self._clock.sleep(pause_s)
+        await self._publisher.flush(changed=True)  # the last state, for whoever looks afterwards
+
+    def _open(self) -> None:
+        """Make the driver and everything around it; nothing is on the bus yet."""
+        self._publisher = Publisher(
+            self._bus, self._topics, self._clock, self.name, self._driver_name, self._noticed,
+            lambda: self._book.report(),
+        )  # fmt: skip
+        self._beside = SideTasks(self.name, self._publisher.emit)
+        self._lease = LeaseWatch(self._clock, self._lease_s)
+        self._book = HostBook(self._clock, self._lease_s, self._turned_away)
+        peers = Peers(
+            self._bus, self._topics, self._clock, self._seed, self._heartbeat_s, self._lease,
+            self._beside.spawn,
+        )  # fmt: skip
+        context = DriverContext(
+            name=self.name,
+            clock=self._clock,
+            options=self._options,
+            place=self._place,
+            rng=device_rng(self._seed, self.name),
+            spool=self._spool,
+            keepsake=self._keepsake,
+            emit=self._publisher.emit,
+            watch=self._watch,
+            changed=self._publisher.changed,
+            spawn=self._beside.spawn,
+            peer=peers.find,
+        )
+        try:
+            self._driver = self._factory(context)
+        except (ValidationError, DeviceError, ValueError) as error:
+            raise DriverStartError(
+                f"device {self.name}: driver {self._driver_name} cannot start: {error}"
+            ) from error
+        self._publisher.attach(self._driver)
+        self._leases = self._bus.subscribe(self._topics.night_lease)
+        if self._limits is not None and self._driver.kind is Kind.MOUNT:
+            self._guard = LimitGuard(
+                self._clock, self._observer, self._limits, self._driver, self._act, self._held
+            )
+        self._responder = Responder(
+            self._bus, self._topics, self.name, self._clock, self._handle, self._book.changed.set,
+            lambda: self._publisher.state_seq,
+        )  # fmt: skip
+        self._bus.set_will(self._topics.online(self.name), self._publisher.will())
+        self._bus.on_connect(self._publisher.announce)
+
+    async def _serve(self) -> None:
+        services: list[tuple[str, Coroutine[Any, Any, None]]] = [
+            ("lease", self._hear_leases()),
+            ("silence", self._mind_silence()),
+            ("news", self._publisher.run()),
+            ("heartbeat", self._publisher.beat(self._heartbeat_s)),
+            ("commands", self._responder.run()),
+            ("account", self._publisher.tell_news(self._book.changed)),
+        ]
+        if self._guard is not None:
+            services.append(("limits", self._guard.run()))
+        async with asyncio.TaskGroup() as tasks:
+            self._work = Work(self._clock, tasks, self.name)
+            for name, coroutine in services:
+                tasks.create_task(coroutine, name=f"{self.name} {name}")
+            self._beside.start(tasks)
+            self._ready.set()
+
+    async def _close(self) -> None:
+        try:
+            async with self._clock.timeout(STEP_S):
+                await self._driver.close()
+        except Exception:  # the host ends whatever the driver does
+            _log.exception("driver_close_failed", device=self.name)
+
+    # Commands --------------------------------------------------------------------------------
+
+    async def _handle(self, name: str, request: Request) -> JsonObject | None:
+        """Judge one request and do it; raises CommandError for every refusal."""
+        kind = self._driver.kind
+        model = command_model(kind, name)
+        if model.needs_lease and not self._lease.held_by(request.lease):
+            raise CommandError(
+                ErrorKind.NO_LEASE, f"{request.sender} does not hold the lease", retryable=True
+            )
+        command = read_command(model, request.args)
+        if needs_link(command) and not self._driver.state().connected:
+            raise CommandError(
+                ErrorKind.NOT_CONNECTED,
+                f"the driver has no link to its hardware: connect before {name}",
+                retryable=True,
+            )
+        if self._guard is not None and (refusal := self._guard.refusal(command)) is not None:
+            raise CommandError(ErrorKind.LIMIT, refusal)
+        self._book.obeyed(request.lease if model.needs_lease else None, request.sender)
+        limit_s = (request.deadline - self._clock.now()).total_seconds()
+        answer = await self._work.do(command, partial(self._perform, command), limit_s)
+        # Whoever gets the answer must have heard the state that it left behind.
+        await self._publisher.flush(changed=True)
+        return None if answer is None else answer.model_dump(mode="json")
+
+    async def _perform(self, command: Command[Any]) -> Model | None:
+        try:
+            if isinstance(command, MakeSafe):
+                await self._driver.make_safe(command.reason)
+                return None
+            if self._guard is not None and isinstance(command, Slew):
+                return await self._guard.oversee(command, partial(self._driver.perform, command))
+            return await self._driver.perform(command)
+        except BaseException:  # cancelled or failed, the device may have moved
+            self._publisher.changed()
+            raise
+
+    async def _act(self, command: Command[Any]) -> None:
+        """Do what the host itself decided, past lease and limits."""
+        limit_s = SAFE_LIMIT_S if isinstance(command, MakeSafe) else STEP_S
+        await self._work.do(command, partial(self._perform, command), limit_s)
+        self._publisher.changed()
+
+    # Lease -----------------------------------------------------------------------------------
+
+    async def _hear_leases(self) -> None:
+        async for message in self._leases:
+            if self._lease.take(message):
+                self._book.heard()
+                if self._lease.begun_anew:
+                    # Whoever begins may find a broker that has lost what was told before.
+                    await self._publisher.announce()
+            elif not message.retain:
+                self._book.changed.set()
+
+    async def _mind_silence(self) -> None:
+        """Make the device safe while nobody holds a lease and it is not at rest."""
+        told: str | None = None
+        while True:
+            left_s = self._lease.silent_in_s()
+            if left_s > 0:
+                told = None
+                await self._clock.sleep(left_s)
+            elif self._at_rest():
+                self._book.silent(at_rest=True)
+                await self._clock.sleep(UNDER_WAY_S)
+            else:
+                self._book.silent(at_rest=False)
+                reason = f"no lease was heard for {self._lease.lease_s:g} s"
+                told, pause_s = await self._make_safe(reason, told)
+                if self._lease.silent_in_s() <= 0:
+                    self._book.silent(at_rest=self._at_rest())
+                await self._clock.sleep(pause_s)
+
+    async def _make_safe(self, reason: str, told: str | None) -> tuple[str, float]:
+        """Try once; return what was told of it, and when to look again."""
+        try:
+            await self._act(MakeSafe(reason=reason))
+        except Exception as error:  # whatever it is, it has to be tried again
+            if str(error) != told:
+                _log.error("make_safe_failed", device=self.name, reason=reason, error=str(error))
+                self._publisher.emit("make_safe_failed", {"reason": reason, "error": str(error)})
+            return str(error), RETRY_S
+        if told != reason:
+            at_rest = self._at_rest()
+            _log.warning("made_safe", device=self.name, reason=reason, at_rest=at_rest)
+            self._publisher.emit("made_safe", {"reason": reason, "at_rest": at_rest})
+        return reason, UNDER_WAY_S
+
+    def _at_rest(self) -> bool:
+        try:
+            return self._driver.state().at_rest
+        except Exception:  # what is not known is not at rest
+            _log.exception("driver_state_failed", device=self.name)
+            return False
+
+    def _turned_away(self) -> dict[str, int]:
+        counts = self._responder.counters.turned_away()
+        leases = {"lease_malformed": self._lease.malformed, "lease_refused": self._lease.refused}
+        return counts | {name: count for name, count in leases.items() if count}
+
+    # What the driver and the guard call ------------------------------------------------------
+
+    def _noticed(self) -> None:
+        if self._guard is not None:
+            self._guard.noticed()
+
+    def _held(self, breach: Breach, stopped: bool) -> None:
+        _log.warning("limit_held", device=self.name, limit=breach.kind, message=breach.message)
+        self._publisher.emit(
+            "limit_held", {"limit": breach.kind, "message": breach.message, "stopped": stopped}
+        )
+
+    def _watch(self, device: str, event: str, call: Callable[[Facts], None]) -> None:
+        messages = self._bus.subscribe(self._topics.event(device, event))
+        self._beside.spawn(f"watch {device} {event}", self._hear_events(messages, call))
+
+    async def _hear_events(self, messages: Subscription, call: Callable[[Facts], None]) -> None:
+        async for message in messages:
+            try:
+                call(decode(EventEnvelope, message.payload).facts)
+            except MalformedError as error:
+                _log.warning("event_malformed", topic=message.topic, error=str(error))
+            except Exception:  # one bad event must not end the watch
+                _log.exception("event_watch_failed", device=self.name, topic=message.topic)
+
+
+def _only_error(group: BaseExceptionGroup[BaseException]) -> BaseException:
+    error: BaseException = group
+    while isinstance(error, BaseExceptionGroup) and len(error.exceptions) == 1:
+        error = error.exceptions[0]
+    return error

@@ -1,0 +1,67 @@
+"""What a driver runs beside its commands, for as long as its host serves."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Coroutine
+from typing import Any
+
+import structlog
+
+from midwatch.devices.contract import Facts
+
+__all__ = ["SideTasks"]
+
+_log = structlog.get_logger(__name__)
+
+
+class SideTasks:
+    """Begins what a driver wants to run: at once, or when the host serves.
+
+    A task that fails is told, and ends nothing else. What comes when the host is ending is dropped.
+
+    Args:
+        device: its name on the bus.
+        emit: publishes an event.
+    """
+
+    def __init__(self, device: str, emit: Callable[[str, Facts], None]) -> None:
+        self._device = device
+        self._emit = emit
+        self._tasks: asyncio.TaskGroup | None = None
+        self._waiting: list[tuple[str, Coroutine[Any, Any, None]]] = []
+
+    def spawn(self, name: str, coroutine: Coroutine[Any, Any, None]) -> None:
+        """Run a coroutine beside everything else."""
+        if self._tasks is None:
+            self._waiting.append((name, coroutine))
+            return
+        guarded = self._guarded(name, coroutine)
+        try:
+            task = self._tasks.create_task(guarded, name=f"{self._device} {name}")
+        except RuntimeError:  # the host is ending, and begins nothing more
+            guarded.close()
+            coroutine.close()
+        else:
+            # A task that is cancelled before its first step leaves what it was given untouched.
+            task.add_done_callback(lambda _: coroutine.close())
+
+    def start(self, tasks: asyncio.TaskGroup) -> None:
+        """Begin what has been waiting, and from now on everything at once."""
+        self._tasks = tasks
+        waiting, self._waiting = self._waiting, []
+        for name, coroutine in waiting:
+            self.spawn(name, coroutine)
+
+    def drop(self) -> None:
+        """Forget what has not begun."""
+        for _, coroutine in self._waiting:
+            coroutine.close()
+        self._waiting.clear()
+
+    async def _guarded(self, name: str, coroutine: Coroutine[Any, Any, None]) -> None:
+        try:
+            await coroutine
+        except Exception as error:  # a failed task of a driver must not end the host
+            _log.exception("driver_task_failed", device=self._device, task=name)
+            self._emit("driver_task_failed", {"task": name, "error": str(error)})

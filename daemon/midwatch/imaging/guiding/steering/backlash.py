@@ -1,0 +1,116 @@
+"""Gears with play, and axes that stick: when a reversal is worth it, and what to add to it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from midwatch.imaging.guiding.guide_settings import DecMode
+from midwatch.imaging.guiding.steering.motion_estimate import Estimate
+
+__all__ = ["Backlash"]
+
+# Part of a reversal's shortfall by which the play is corrected. Higher and seeing is learned.
+_LEARN = 0.4
+# An axis goes back only when it is off by so many standard errors, and by this part of the play,
+# within bounds: play is taken up in one pulse that is never quite right.
+_SURE_SIGMA, _PART_OF_PLAY, _MOST_ARCSEC = 2.0, 0.15, 0.8
+# Reversals in a row left unanswered after which an axis is taken to be stuck that way.
+_MOST_UNANSWERED = 4
+_LARGEST_ARCSEC = 60.0
+
+
+class Backlash:
+    """Decides reversals of one axis and learns the play from how they are answered."""
+
+    def __init__(self, play_arcsec: float, mode: DecMode, least_arcsec: float) -> None:
+        """Begin with the play of the calibration.
+
+        Args:
+            play_arcsec: Motor motion lost when the axis reverses.
+            mode: Which ways the axis may go.
+            least_arcsec: Smallest correction.
+        """
+        self.play_arcsec = play_arcsec
+        self.mode = mode
+        self.one_way = mode == "one_way"
+        self._least_arcsec = least_arcsec
+        self._side = 0.0
+        self._pending_arcsec = 0.0
+        self._before = (0.0, 0.0)
+        self._drift_side = 0.0
+        self._asked: tuple[float, float] | None = None
+        self._unanswered = 0
+
+    def taken_up(self, slack_arcsec: float) -> None:
+        """Note that so much of the play was crossed; what is left is asked for again."""
+        self._pending_arcsec = max(self._pending_arcsec - slack_arcsec, 0.0)
+
+    def take_back(self) -> None:
+        """Note that the motion last planned was not performed."""
+        self._side, self._pending_arcsec = self._before
+        self._asked = None
+
+    def plan(
+        self, wanted_arcsec: float, sigma_arcsec: float, drift_arcsec_s: float
+    ) -> tuple[float, float]:
+        """Return the motion to ask for and the motor motion to add, with the same sign.
+
+        Play is crossed first; `taken_up` tells how much of it was.
+
+        Args:
+            wanted_arcsec: Motion that would bring the error to zero.
+            sigma_arcsec: Its standard error.
+            drift_arcsec_s: Drift of the uncorrected axis, which a one-way axis works against.
+        """
+        self._asked, self._before = None, (self._side, self._pending_arcsec)
+        if self.mode == "off" or wanted_arcsec == 0.0:
+            return 0.0, 0.0
+        side = float(np.sign(wanted_arcsec))
+        if self.one_way:
+            if self._drift_side == 0.0 or abs(drift_arcsec_s) > 0.005:
+                self._drift_side = -float(np.sign(drift_arcsec_s))
+            if side != self._drift_side and abs(wanted_arcsec) < 10.0 * self._least_arcsec:
+                return 0.0, 0.0
+        if self._side == 0.0:
+            # Which flank the gears rest on is not known: no play is added that may not be there.
+            self._side = side
+            return wanted_arcsec, 0.0
+        if side == self._side:
+            return wanted_arcsec, side * self._pending_arcsec
+        bound = max(
+            self._least_arcsec,
+            _SURE_SIGMA * sigma_arcsec,
+            min(_PART_OF_PLAY * self.play_arcsec, _MOST_ARCSEC),
+        )
+        if abs(wanted_arcsec) < bound:
+            return 0.0, 0.0
+        self._side = side
+        self._asked = (wanted_arcsec, side)
+        # Half way through the play it is as far back as it was forth.
+        self._pending_arcsec = max(self.play_arcsec - self._pending_arcsec, 0.0)
+        return wanted_arcsec, side * self._pending_arcsec
+
+    def observe(self, measured_arcsec: float, expected: Estimate) -> None:
+        """Learn from the first measurement after a reversal.
+
+        Args:
+            measured_arcsec: Error measured.
+            expected: Error expected with the reversal done as asked.
+        """
+        if self._asked is None:
+            return
+        wanted, side = self._asked
+        self._asked = None
+        if self._pending_arcsec > 0.0:
+            return  # a pulse too short to cross the play says nothing about it
+        # Positive: the axis fell short of what was asked.
+        short = -side * (measured_arcsec - expected.place_arcsec)
+        if short > 0.8 * abs(wanted):
+            self._unanswered += 1
+        else:
+            self._unanswered = 0
+        if self.mode == "auto" and self._unanswered >= _MOST_UNANSWERED:
+            self.one_way = True
+        # What one pulse can be in doubt about is bounded, or a gust would become play.
+        step = _LEARN * float(np.clip(short, -2.0, 2.0))
+        self.play_arcsec = float(np.clip(self.play_arcsec + step, 0.0, _LARGEST_ARCSEC))

@@ -1,0 +1,122 @@
+"""What a night came to, in words, at its end."""
+
+from __future__ import annotations
+
+import argparse
+
+from midwatch.exit_codes import BROKEN_PROMISE, DONE
+from midwatch.interface.console.printing import heading, hours_text, say, table
+from midwatch.journal.facts import Cause
+from midwatch.journal.record import LABELS
+from midwatch.reports import NightSummary, TargetSummary
+from midwatch.runtime.night import NightOutcome
+
+# Causes that gave something: everything else of the dark hours was lost, or spent on the way.
+_GAINED: tuple[Cause, ...] = ("open_shutter",)
+
+# More than these are looked at in the report.
+_MOST_FAULTS = 10
+
+
+def conclude(outcome: NightOutcome, args: argparse.Namespace) -> int:
+    """Print what the night came to, or its JSON, and return the exit code."""
+    if args.json:
+        say(outcome.summary_path.read_text(encoding="utf-8").rstrip("\n"))
+    else:
+        say(*epilogue(outcome))
+    broken = any(promise.ok is False for promise in outcome.summary.promises)
+    return BROKEN_PROMISE if broken else DONE
+
+
+def epilogue(outcome: NightOutcome) -> list[str]:
+    """Return the end of a night in words."""
+    summary = outcome.summary
+    what = "rehearsed" if summary.rehearsal else "night"
+    lines = [
+        heading(f"{summary.site}, {summary.rig}: {what} {summary.evening}"),
+        *table(_target_rows(target) for target in summary.targets),
+        "",
+        *_hours(summary),
+        "",
+        *_reach(summary),
+        *_promises(summary),
+        *_faults(summary),
+    ]
+    files = [
+        ["report", str(outcome.report_path)],
+        ["frames", str(outcome.folder / "frames")],
+        ["for programs", str(outcome.summary_path)],
+    ]
+    return [*lines, "", *table(files)]
+
+
+def _target_rows(target: TargetSummary) -> list[str]:
+    counted = sum(order.counted for order in target.orders)
+    frames = f"{counted} of {target.wanted} frames"
+    grades = (
+        ("rejected", target.rejected),
+        ("doubtful", target.doubtful),
+        ("never read out", target.lost),
+    )
+    taken = target.accepted + sum(count for _, count in grades)
+    note = f"not tonight: {target.note}" if target.note else ""
+    if taken:
+        note = ", ".join(f"{count} {word}" for word, count in grades if count) or "none rejected"
+        if target.accepted > counted:
+            note = f"as {target.accepted}, some of them shorter; {note}"
+    return [target.name, hours_text(target.integration_s), frames, note]
+
+
+def _hours(summary: NightSummary) -> list[str]:
+    dark_s = sum(summary.ledger.values())
+    opened_s = sum(summary.ledger.get(cause, 0) for cause in _GAINED)
+    share = f", {opened_s / dark_s:.0%}" if dark_s else ""
+    others = sorted(
+        ((seconds, cause) for cause, seconds in summary.ledger.items() if cause not in _GAINED),
+        reverse=True,
+    )
+    labels: dict[str, str] = {str(cause): label for cause, label in LABELS.items()}
+    lines = [f"  shutter open for {hours_text(opened_s)} of {hours_text(dark_s)} dark{share}"]
+    if others:
+        lines.append("  the rest went to")
+        lines += table([[labels[cause], hours_text(s)] for s, cause in others], indent="    ")
+    return lines
+
+
+def _reach(summary: NightSummary) -> list[str]:
+    used = summary.yield_
+    if used.had_s is None or used.bound_s is None:
+        return []
+    share = "" if used.kept is None else f", {used.kept:.0%}"
+    bound = f"{hours_text(used.bound_s)} that perfect knowledge could have had{share}"
+    return [f"  {hours_text(used.had_s)} kept of the {bound}"]
+
+
+def _promises(summary: NightSummary) -> list[str]:
+    told = [promise for promise in summary.promises if promise.ok is not None]
+    kept = sum(promise.ok is True for promise in told)
+    lines = [f"  promises kept: {kept} of {len(told)}"]
+    lines += [
+        f"  BROKEN {promise.number}: {promise.text}: {promise.detail}"
+        for promise in told
+        if promise.ok is False
+    ]
+    return lines
+
+
+def _faults(summary: NightSummary) -> list[str]:
+    if not summary.faults:
+        return []
+    rows = [
+        [
+            f"{fault.device} {fault.kind}",
+            f"from {fault.began[11:16]} UTC",
+            f"to {fault.ended[11:16]}" if fault.ended else "still open",
+            f"cost {hours_text(fault.lost_s)}",
+            fault.message,
+        ]
+        for fault in summary.faults[:_MOST_FAULTS]
+    ]
+    more = len(summary.faults) - len(rows)
+    rest = [f"    and {more} more: see the report"] if more else []
+    return ["  faults", *table(rows, indent="    "), *rest]

@@ -1,1 +1,0 @@
-"""Drills: many rehearsals under seeded faults, each held against every promise."""

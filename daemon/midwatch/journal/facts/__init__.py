@@ -1,0 +1,57 @@
+"""What can happen in a night: one frozen model for each kind of journal event."""
+
+from midwatch.journal.facts.fact import Fact, Grade, Outcome
+from midwatch.journal.facts.frame_facts import (
+    FrameBegun,
+    FrameFiled,
+    FrameGraded,
+    FrameLost,
+    FrameRead,
+    FrameRegraded,
+    SensorMeasured,
+)
+from midwatch.journal.facts.night_facts import (
+    FACTS,
+    Activity,
+    Cause,
+    Centred,
+    DecisionMade,
+    Dithered,
+    DutyBegan,
+    DutyEnded,
+    FaultBegan,
+    FaultEnded,
+    Flipped,
+    FocusFollowed,
+    FocusRun,
+    GuidingStarted,
+    LimitHeld,
+    LookoutChanged,
+    MotionEnded,
+    NightBegan,
+    NightEnded,
+    Notice,
+    OperatorSpoke,
+    RemedyTried,
+    Sample,
+    TargetPlanned,
+    WeatherTurned,
+)
+from midwatch.journal.facts.outside_facts import (
+    ClockAdopted,
+    FrameSlot,
+    HostAccount,
+    LeaseUnheard,
+    OrdersChanged,
+    Silence,
+)
+
+__all__ = [
+    "FACTS", "Activity", "Cause", "Centred", "ClockAdopted", "DecisionMade", "Dithered",
+    "DutyBegan", "DutyEnded", "Fact", "FaultBegan", "FaultEnded", "Flipped", "FocusFollowed",
+    "FocusRun", "FrameBegun", "FrameFiled", "FrameGraded", "FrameLost", "FrameRead",
+    "FrameRegraded", "FrameSlot", "Grade", "GuidingStarted", "HostAccount", "LeaseUnheard",
+    "LimitHeld", "LookoutChanged", "MotionEnded", "NightBegan", "NightEnded", "Notice",
+    "OperatorSpoke", "OrdersChanged", "Outcome", "RemedyTried", "Sample", "SensorMeasured",
+    "Silence", "TargetPlanned", "WeatherTurned",
+]  # fmt: skip

@@ -1,0 +1,21 @@
+"""What nights have taught: focus against temperature, the horizon seen, durations, exposures."""
+
+from midwatch.learning.durations import FRAME_OVERHEAD, LearnedDurations
+from midwatch.learning.exposure_advice import (
+    NOISE_RISE,
+    OBJECT_BELOW_SKY_MAG,
+    ExposureAdvice,
+    SkyFacts,
+    learn_sky,
+)
+from midwatch.learning.focus_model import FocusMemory, FocusModel, FocusScale
+from midwatch.learning.horizon_seen import SeenBin
+from midwatch.learning.lessons import PROPOSAL_NAME, Lessons, draw_lessons, keep_proposal
+from midwatch.learning.star_size_trend import SizeScale, size_ratios, stars_moved, trailing
+
+__all__ = [
+    "FRAME_OVERHEAD", "NOISE_RISE", "OBJECT_BELOW_SKY_MAG", "PROPOSAL_NAME", "ExposureAdvice",
+    "FocusMemory", "FocusModel", "FocusScale", "LearnedDurations", "Lessons", "SeenBin",
+    "SizeScale", "SkyFacts", "draw_lessons", "keep_proposal", "learn_sky", "size_ratios",
+    "stars_moved", "trailing",
+]  # fmt: skip

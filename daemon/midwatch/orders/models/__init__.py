@@ -1,0 +1,42 @@
+"""The fields of site, rig and night orders, and the rules that their values keep."""
+
+from midwatch.orders.models.angles import AngleError, parse_dec_deg, parse_ra_deg
+from midwatch.orders.models.declared import Declared
+from midwatch.orders.models.field_rules import COMPLAINT, HIGHEST_HORIZON_DEG, LOWEST_HORIZON_DEG
+from midwatch.orders.models.grading_bounds import GradingSettings
+from midwatch.orders.models.night_orders import (
+    FrameOrder,
+    NightOrders,
+    StandingOrder,
+    Target,
+    UnguidedOrder,
+)
+from midwatch.orders.models.page import Page
+from midwatch.orders.models.problems import (
+    InputProblem,
+    OrdersError,
+    did_you_mean,
+    field_name,
+    nearest,
+    shown,
+)
+from midwatch.orders.models.remedies import Ladder, RemedyStep, ladder_for
+from midwatch.orders.models.rig_file import (
+    Bus,
+    CameraSettings,
+    DeviceEntry,
+    Devices,
+    FocusSettings,
+    MotionLimits,
+    Rig,
+)
+from midwatch.orders.models.site_file import SafetyLimits, Site
+
+__all__ = [
+    "COMPLAINT", "HIGHEST_HORIZON_DEG", "LOWEST_HORIZON_DEG", "AngleError", "Bus",
+    "CameraSettings", "Declared", "DeviceEntry", "Devices", "FocusSettings", "FrameOrder",
+    "GradingSettings", "InputProblem", "Ladder", "MotionLimits", "NightOrders", "OrdersError",
+    "Page", "RemedyStep", "Rig", "SafetyLimits", "Site", "StandingOrder", "Target",
+    "UnguidedOrder", "did_you_mean", "field_name", "ladder_for", "nearest", "parse_dec_deg",
+    "parse_ra_deg", "shown",
+]  # fmt: skip

@@ -1,0 +1,16 @@
+"""From files to a night: text, models, names and errors with file, line and field."""
+
+from midwatch.orders.reading.file_schema import MODELS, json_schema
+from midwatch.orders.reading.load import (
+    Night,
+    ResolvedTarget,
+    load_night,
+    load_rig,
+    load_scenario,
+    load_site,
+)
+
+__all__ = [
+    "MODELS", "Night", "ResolvedTarget", "json_schema", "load_night", "load_rig", "load_scenario",
+    "load_site",
+]  # fmt: skip

@@ -1,0 +1,1 @@
+"""Puts nights together and runs them."""

@@ -1,0 +1,153 @@
+"""What a running night leaves in its data folder so that others find its bus: ``running.json``."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import Self
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from midwatch.bus import BrokerSettings, TlsSettings, Topics
+from midwatch.clock import Clock, ScaledClock, WallClock
+from midwatch.durable import write_whole
+from midwatch.errors import InputError, UnreachableError
+from midwatch.orders.models import Bus as BusSection
+from midwatch.orders.reading import Night
+
+FILE_NAME = "running.json"
+
+
+class Running(BaseModel):
+    """Where a running night can be reached. No secret is in it: a password stays in its file."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
+
+    pid: int
+    site: str
+    rig: str
+    broker: BrokerSettings
+    devices: tuple[str, ...]
+    heartbeat_s: float
+    start: datetime | None = None
+    speed: float = 1.0
+    anchor_unix_s: float | None = None
+
+    @classmethod
+    def of(cls, night: Night, broker: BrokerSettings, clock: ScaledClock | None) -> Self:
+        """Return where this process can be reached; `clock` is None in real time."""
+        return cls(
+            pid=os.getpid(),
+            site=night.site.name,
+            rig=night.rig.name,
+            broker=broker,
+            devices=tuple(night.rig.devices.present()),
+            heartbeat_s=night.rig.bus.heartbeat_s,
+            start=None if clock is None else clock.start,
+            speed=1.0 if clock is None else clock.speed,
+            anchor_unix_s=None if clock is None else clock.anchor_unix_s,
+        )
+
+    def clock(self) -> Clock:
+        """Return a clock that agrees with that of the night, scaled if that is."""
+        if self.start is None:
+            return WallClock()
+        return ScaledClock(self.start, self.speed, self.anchor_unix_s)
+
+    @property
+    def topics(self) -> Topics:
+        """The topics of the rig."""
+        return Topics(self.site, self.rig)
+
+
+def broker_of(section: BusSection, beside: Path) -> BrokerSettings:
+    """Return how to reach the broker that a rig file names; embedded if it names none.
+
+    Args:
+        section: of the rig file.
+        beside: the rig file; paths are relative to it.
+    """
+    if section.host is None:
+        return BrokerSettings(embedded=True)
+    folder = beside.parent
+    return BrokerSettings(
+        host=section.host,
+        port=section.port,
+        username=section.username,
+        password_file=None if section.password_file is None else folder / section.password_file,
+        tls=None if section.ca_file is None else TlsSettings(ca_file=folder / section.ca_file),
+    )
+
+
+@contextmanager
+def announced(data_folder: Path, running: Running) -> Iterator[None]:
+    """Keep `running` in the data folder while the block runs.
+
+    Raises:
+        InputError: another process already runs a night in this folder.
+    """
+    path = data_folder / FILE_NAME
+    other = _read(path)
+    if other is not None and other.pid != os.getpid() and _alive(other.pid):
+        raise InputError(
+            f"{data_folder}: process {other.pid} already runs a night here; close it "
+            f"(midwatch close --out {data_folder}) or give another --out folder"
+        )
+    data_folder.mkdir(parents=True, exist_ok=True)
+    write_whole(path, running.model_dump_json(indent=1) + "\n", durable=False)
+    try:
+        yield
+    finally:
+        path.unlink(missing_ok=True)
+
+
+def find_running(data_folder: Path, orders: Path | None) -> Running:
+    """Return where the night of a data folder, or of orders with a broker, can be reached.
+
+    Raises:
+        UnreachableError: nothing runs there.
+        InputError: the orders name no broker.
+    """
+    if orders is not None:
+        from midwatch.runtime.files.load_night import load_orders
+
+        night = load_orders(orders)
+        broker = broker_of(night.rig.bus, night.paths["rig"])
+        if not broker.embedded:
+            return Running(
+                pid=0,
+                site=night.site.name,
+                rig=night.rig.name,
+                broker=broker,
+                devices=tuple(night.rig.devices.present()),
+                heartbeat_s=night.rig.bus.heartbeat_s,
+            )
+    running = _read(data_folder / FILE_NAME)
+    if running is None or not _alive(running.pid):
+        raise UnreachableError(
+            f"no night is running in {data_folder}: start one with midwatch run, or name the data "
+            "folder of the one that runs with --out"
+        )
+    return running
+
+
+def _read(path: Path) -> Running | None:
+    try:
+        return Running.model_validate_json(path.read_bytes())
+    except FileNotFoundError:
+        return None
+    except ValidationError:
+        raise InputError(f"{path}: not what Midwatch wrote; remove it") from None
+
+
+def _alive(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    except PermissionError:
+        return True
+    return True

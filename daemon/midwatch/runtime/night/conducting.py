@@ -1,0 +1,326 @@
+"""Puts a night together from its parts and runs it: the one place where all rooms meet.
+
+The same composition serves a rehearsal (`rehearsal`: everything in one process, in-process bus,
+virtual time) and a real night (`realnight`: MQTT, a process for each device, the wall clock or a
+scaled one).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from contextlib import AsyncExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from midwatch import __version__
+from midwatch.bus import Bus, Caller, Topics
+from midwatch.clock import Clock
+from midwatch.devices.client import LeaseHolder, RigClient
+from midwatch.devices.host import mount_limits
+from midwatch.durable import make_folder
+from midwatch.imaging import Measurer
+from midwatch.journal.facts import HostAccount, Notice
+from midwatch.journal.record import NightRecord
+from midwatch.journal.store import Event, Journal
+from midwatch.learning import FocusMemory, LearnedDurations
+from midwatch.orders.reading import Night
+from midwatch.planning import NightPlan
+from midwatch.reports import Measure, NightSummary, take_accounts, write_outputs
+from midwatch.runtime.files import Surroundings, load_orders
+from midwatch.sequencer.camera import Darkroom, Eyes
+from midwatch.sequencer.duties import DutyContext, Registry, Supervisor, load_registry
+from midwatch.sequencer.facts import Aim, focus_scale
+from midwatch.sequencer.grading import earlier_lights
+from midwatch.sequencer.night import (
+    Engine,
+    Identity,
+    IncomingOrders,
+    OperatorDesk,
+    OrdersRefusedError,
+    orders_found,
+)
+from midwatch.sky import LimitCheck, Observer, pixel_scale_arcsec
+
+SkyMode = Literal["pixels", "fast"]
+Hear = Callable[[Event], None]
+
+_BROKER_S = 30.0
+# The name of the operator's page among those that keep an account.
+PAGE = "page"
+
+
+@dataclass(frozen=True)
+class NightOutcome:
+    """What a night left."""
+
+    night: str
+    folder: Path
+    summary: NightSummary
+    summary_path: Path
+    report_path: Path
+    promises_kept: bool
+    interrupted: bool
+
+
+def _open_journal(path: Path, clock: Clock, durable: bool) -> Journal:
+    return Journal.open(path, clock, durable=durable)
+
+
+@dataclass(frozen=True)
+class Stage:
+    """Everything that differs between a rehearsal and a real night.
+
+    Attributes:
+        arrival_s: how long devices that were just started may take to come up.
+        declared: the night as the files say; a rehearsal runs on another rig.
+        supervisor: who can start drivers anew; None where nobody on this machine does.
+        lean: leave no report.
+        measure: tells at the end what could have been had; None where nobody knows.
+        turned_away: tells what the operator's page did not let in; None without one.
+        speed: so many times as fast as the machine's runs the clock of devices in processes.
+    """
+
+    clock: Clock
+    bus: Bus
+    topics: Topics
+    measurer: Measurer
+    data_folder: Path
+    seed: int
+    rehearsal: bool
+    sky_mode: SkyMode | None
+    hear: Hear | None
+    arrival_s: float
+    declared: Night
+    open_journal: Callable[[Path, Clock, bool], Journal] = _open_journal
+    supervisor: Supervisor | None = None
+    lean: bool = False
+    turned_away: Callable[[], dict[str, int]] | None = None
+    measure: Measure | None = None
+    speed: float = 1.0
+
+
+async def conduct(night: Night, plan: NightPlan, stage: Stage) -> NightOutcome:
+    """Run one night on a stage, from wherever its journal says that it is, to its end."""
+    name = plan.evening.isoformat()
+    folder = stage.data_folder / name
+    make_folder(folder)
+    journal = stage.open_journal(
+        stage.data_folder / "journal.sqlite", stage.clock, not stage.rehearsal
+    )
+    try:
+        journal.begin_night(name)
+        history = list(journal.events())
+        journal.listen(history.append)
+        context = Surroundings.of(night, stage.speed).context()
+        async with AsyncExitStack() as stack:
+            await stack.enter_async_context(stage.bus)
+            await stage.bus.wait_connected(_BROKER_S)
+            engine = await _assemble(stack, night, plan, stage, journal, folder)
+            await engine.run()
+        events = [event for event in history if event.night == name]
+        if stage.lean:
+            summary = take_accounts(events, folder, context, history, stage.measure).summary
+        else:
+            summary = write_outputs(
+                folder, events, context,
+                durable=not stage.rehearsal, history=history, measure=stage.measure,
+            )  # fmt: skip
+    finally:
+        journal.close()
+    return NightOutcome(
+        night=name,
+        folder=folder,
+        summary=summary,
+        summary_path=folder / "night.json",
+        report_path=folder / "report.html",
+        promises_kept=all(promise.ok is not False for promise in summary.promises),
+        interrupted=False,
+    )
+
+
+@dataclass(frozen=True)
+class _Past:
+    """What the journal tells a life of the daemon when it begins.
+
+    Attributes:
+        everything: events of all nights; `tonight` those of this one.
+        life: which daemon of this night it is, from 1.
+    """
+
+    everything: list[Event]
+    tonight: list[Event]
+    record: NightRecord
+    aim: Aim
+    life: int
+
+    @classmethod
+    def read(cls, journal: Journal) -> _Past:
+        everything = list(journal.events())
+        tonight = [event for event in everything if event.night == journal.night]
+        aim = Aim()
+        for event in tonight:
+            aim.apply(event)
+        life = sum(1 for event in tonight if event.fact.kind == "night_began") + 1
+        return cls(everything, tonight, NightRecord.from_events(tonight), aim, life)
+
+
+async def _assemble(
+    stack: AsyncExitStack,
+    night: Night,
+    plan: NightPlan,
+    stage: Stage,
+    journal: Journal,
+    folder: Path,
+) -> Engine:
+    """Connect everything that a night needs; the stack takes it down again in reverse order."""
+    past = _Past.read(journal)
+    night, plan = _orders_in_force(night, plan, stage.declared, past.tonight, journal)
+    rig = await _reach_rig(stack, night, stage, past.life, past.record)
+    registry = load_registry()
+    context = _duty_context(night, plan, stage, past, rig, journal, folder, registry)
+    engine = Engine(
+        clock=stage.clock,
+        night=night,
+        plan=plan,
+        rig=rig,
+        journal=journal,
+        record=past.record,
+        aim=past.aim,
+        context=context,
+        registry=registry,
+        learned=LearnedDurations.from_events(past.everything),
+        identity=_identity(night, plan, stage, rig),
+        data_folder=stage.data_folder,
+    )
+    incoming = IncomingOrders(engine, context, stage.declared, load_orders)
+    desk = OperatorDesk(stage.bus, stage.topics, context, engine, incoming)
+    journal.listen(desk.heard)
+    if stage.hear is not None:
+        journal.listen(stage.hear)
+    await stack.enter_async_context(desk)
+    if stage.turned_away is not None:
+        engine.before_end = _with_page(engine.before_end, context, stage.turned_away)
+    return engine
+
+
+def _duty_context(
+    night: Night,
+    plan: NightPlan,
+    stage: Stage,
+    past: _Past,
+    rig: RigClient,
+    journal: Journal,
+    folder: Path,
+    registry: Registry,
+) -> DutyContext:
+    """Return what duties work with."""
+    scale = pixel_scale_arcsec(night.rig.camera.pixel_um, night.rig.optics.focal_length_mm)
+    eyes, observer = Eyes(stage.measurer, scale), Observer(night.place)
+    return DutyContext(
+        clock=stage.clock,
+        night=night,
+        plan=plan,
+        rig=rig,
+        record=past.record,
+        journal=journal,
+        darkroom=Darkroom(
+            rig.camera,
+            stage.clock,
+            eyes,
+            stage.measurer,
+            folder,
+            durable=not stage.rehearsal,
+            identify=_numbered(f"{journal.night}-{past.life}"),
+        ),
+        eyes=eyes,
+        observer=observer,
+        limits=LimitCheck(observer, mount_limits(night.rig.limits, night.horizon)),
+        graders=registry.graders,
+        lights=earlier_lights(past.record),
+        focus_memory=FocusMemory(
+            past.everything, journal.night, focus_scale(night.rig), night.rig.name
+        ),
+        supervisor=stage.supervisor,
+    )
+
+
+def _with_page(
+    note_others: Callable[[], None], context: DutyContext, counts: Callable[[], dict[str, int]]
+) -> Callable[[], None]:
+    """Have the account of the operator's page stand in the journal beside those of the hosts."""
+    since_utc_s = round(context.clock.unix_s(), 3)
+
+    def note() -> None:
+        note_others()
+        context.note(
+            HostAccount(
+                device=PAGE, since_utc_s=since_utc_s, lease_s=0.0, counts=counts(),
+                holders=(), senders=(), silences=(),
+            )
+        )  # fmt: skip
+
+    return note
+
+
+def _orders_in_force(
+    night: Night, plan: NightPlan, declared: Night, tonight: Sequence[Event], journal: Journal
+) -> tuple[Night, NightPlan]:
+    """Return the orders that a former life was handed in, if they still hold, or those given."""
+    try:
+        change = orders_found(tonight, night, declared, plan, load_orders)
+    except OrdersRefusedError as error:
+        journal.append(Notice(message=f"the orders handed in before hold no longer: {error}"))
+        return night, plan
+    return (night, plan) if change is None else (change.night, change.plan)
+
+
+async def _reach_rig(
+    stack: AsyncExitStack, night: Night, stage: Stage, life: int, record: NightRecord
+) -> RigClient:
+    """Return the rig's devices as seen over the bus, under a lease of our own.
+
+    A life that did not end the night may have left its lease behind. Nobody else knows from the
+    journal under which name it was held: the next life takes it up, instead of being refused until
+    it has run out.
+    """
+    clock, bus, topics = stage.clock, stage.bus, stage.topics
+    # A rehearsal must be repeatable to the last identifier, and no life may reuse another's:
+    # devices answer a command that they know with the answer that they gave before.
+    call_seed = 1000 * stage.seed + life if stage.rehearsal else int(clock.unix_s() * 1000)
+    caller = await stack.enter_async_context(Caller(bus, topics, clock, call_seed))
+    former = record.began.holder if record.began is not None and record.ended is None else ""
+    holder = former or f"midwatch-{call_seed}"
+    lease = await stack.enter_async_context(
+        LeaseHolder(bus, topics, clock, holder, night.rig.bus.lease_s)
+    )
+    roles = night.rig.devices.present()
+    rig = RigClient(bus, topics, caller, clock, roles, night.rig.bus.heartbeat_s, lease)
+    await stack.enter_async_context(rig)
+    if stage.arrival_s:
+        # A device process takes seconds to start; what is missing then is the engine's business.
+        await rig.wait_online(stage.arrival_s)
+    return rig
+
+
+def _identity(night: Night, plan: NightPlan, stage: Stage, rig: RigClient) -> Identity:
+    return Identity(
+        night=plan.evening.isoformat(),
+        seed=stage.seed if stage.rehearsal else None,
+        rehearsal=stage.rehearsal,
+        sky_mode=stage.sky_mode,
+        orders_sha256=night.sha256["orders"],
+        version=__version__,
+        holder=(rig.lease.token if rig.lease is not None else None) or "",
+    )
+
+
+def _numbered(stem: str) -> Callable[[], str]:
+    number = 0
+
+    def identify() -> str:
+        nonlocal number
+        number += 1
+        return f"{stem}-{number:05d}"
+
+    return identify

@@ -1,0 +1,41 @@
+"""What is looked at beside the work, and is told as a fault."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+
+from midwatch.sequencer.duties import DutyContext
+from midwatch.sequencer.facts import Aim
+from midwatch.sequencer.watches.cooling import ColdWatch
+from midwatch.sequencer.watches.fault_desk import FaultDesk
+from midwatch.sequencer.watches.light_watch import LightWatch
+from midwatch.sequencer.watches.time_watch import TimeWatch
+from midwatch.sequencer.watches.track_watch import TrackWatch
+
+__all__ = ["Watches"]
+
+
+class Watches:
+    """Links; a mount that stops; clocks and sites that disagree; a sensor warm, or in the dark."""
+
+    def __init__(self, context: DutyContext, aim: Aim, desk: FaultDesk) -> None:
+        self._desk = desk
+        self._tracking = TrackWatch(context, aim, desk)
+        self._light = LightWatch(context.record, desk)
+        self._time = TimeWatch(context.clock, context.rig, context.observer, desk)
+        self._cold = ColdWatch(context, aim, desk)
+
+    def glance(self, spare: Collection[str]) -> None:
+        """Look at what spoils the work in hand; asked at every stir.
+
+        Args:
+            spare: devices that are being worked at just now.
+        """
+        self._desk.look_at_links(spare)
+        self._tracking.look()
+
+    def look(self) -> None:
+        """Look at what shows more slowly; asked every minute."""
+        self._light.look()
+        self._time.look()
+        self._cold.look()

@@ -1,0 +1,89 @@
+"""The temperature that the sensor ought to have, and the watch that it has it all night."""
+
+from __future__ import annotations
+
+from midwatch.journal.record import FaultRecord, NightRecord
+from midwatch.orders.models import CameraSettings
+from midwatch.sequencer.decision import NOT_COLD
+from midwatch.sequencer.duties import DutyContext
+from midwatch.sequencer.facts import Aim
+from midwatch.sequencer.faults import open_fault
+from midwatch.sequencer.watches.fault_desk import FaultDesk
+
+__all__ = ["ColdWatch", "set_point_c"]
+
+# Given up by each attempt with less cooling. Darks are taken at the temperature of the lights, so
+# that a step too many only costs some noise.
+_LESS_COOLING_C = 5.0
+# A sensor counts as warm at so many times the distance at which it counted as cold, for so long.
+# Less: the swing of a cooler is taken for its end; more: frames are spoilt before it is told.
+_WARM_TIMES, _WARM_FOR_S = 2.0, 120.0
+
+
+def set_point_c(settings: CameraSettings, record: NightRecord, *, further: int = 0) -> float | None:
+    """Return the temperature to cool to, degrees Celsius; None for a camera without cooling.
+
+    It is the ordered one, less what the cooler cannot hold: each time that less cooling was the
+    remedy tonight gives up some degrees; `further` counts those to come.
+    """
+    if settings.cool_to_c is None:
+        return None
+    done = sum(
+        tried.remedy == "less_cooling" and tried.outcome == "done"
+        for fault in record.faults.values()
+        for _, tried in fault.remedies
+    )
+    return settings.cool_to_c + _LESS_COOLING_C * (done + further)
+
+
+class ColdWatch:
+    """Opens the fault of a sensor that grows warm in the night, and closes it; asked now and then.
+
+    It is a fault of preparing: another attempt at that cools anew.
+    """
+
+    def __init__(self, context: DutyContext, aim: Aim, desk: FaultDesk) -> None:
+        self._context = context
+        self._aim = aim
+        self._desk = desk
+        self._warm_since_s: float | None = None
+
+    def look(self) -> None:
+        """Compare the sensor with its set point."""
+        context = self._context
+        settings, camera = context.night.rig.camera, context.rig.camera
+        state, wanted_c = camera.state, set_point_c(settings, context.record)
+        told = state is not None and state.connected and not camera.down
+        sensor_c = state.sensor_c if state is not None and told else None
+        known = open_fault(context.record, "prepare", NOT_COLD, "camera")
+        if sensor_c is None or wanted_c is None:
+            self._warm_since_s = None
+        elif known is not None:
+            self._warm_since_s = None
+            cold = abs(sensor_c - wanted_c) <= settings.cool_within_c
+            if cold and known.began.fault == NOT_COLD and not self._worked_at(known):
+                self._desk.close(known, f"the sensor is at {sensor_c:.1f} degC again")
+        elif self._aim.prepared and self._warm(sensor_c - wanted_c):
+            self._desk.open("camera", NOT_COLD, _message(sensor_c, wanted_c), "prepare")
+
+    def _worked_at(self, fault: FaultRecord) -> bool:
+        """Tell whether a remedy is in hand, which ends by saying how it went."""
+        duty = self._context.record.duty
+        return duty is not None and duty[1].args.get("fault_id") == fault.began.fault_id
+
+    def _warm(self, above_c: float) -> bool:
+        """Tell whether the sensor has been too warm for long enough."""
+        now_s = self._context.clock.mono()
+        if above_c <= _WARM_TIMES * self._context.night.rig.camera.cool_within_c:
+            self._warm_since_s = None
+            return False
+        if self._warm_since_s is None:
+            self._warm_since_s = now_s
+        return now_s - self._warm_since_s >= _WARM_FOR_S
+
+
+def _message(sensor_c: float, wanted_c: float) -> str:
+    return (
+        f"the sensor is at {sensor_c:.1f} degC, wanted {wanted_c:g} degC; look for the cooler's "
+        "supply and its fan; frames are taken all the same, and graded by their distance"
+    )

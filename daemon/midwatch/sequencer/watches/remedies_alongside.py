@@ -1,0 +1,118 @@
+"""Tries remedies beside the work: for devices without which the night goes on.
+
+One attempt at a time for each device. Remedies for what the work cannot go on without are chosen
+by `decide`, like any other duty.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import math
+from collections.abc import Callable, Mapping
+
+import structlog
+
+from midwatch.errors import MidwatchError
+from midwatch.sequencer.decision import FaultView
+from midwatch.sequencer.duties import Duty, DutyContext
+from midwatch.sequencer.watches.fault_desk import FaultDesk, said
+
+__all__ = ["Remedying"]
+
+_log = structlog.get_logger(__name__)
+
+
+class Remedying:
+    """Owns the attempts that run in the background.
+
+    Args:
+        context: what remedies may use.
+        duties: by name.
+        desk: where attempts are journaled.
+        stir: called when an attempt has ended.
+    """
+
+    def __init__(
+        self,
+        context: DutyContext,
+        duties: Mapping[str, Duty],
+        desk: FaultDesk,
+        stir: Callable[[], None],
+    ) -> None:
+        self._context = context
+        self._duties = duties
+        self._desk = desk
+        self._stir = stir
+        self._waiting: tuple[FaultView, ...] = ()
+        self._changed = asyncio.Event()
+        self._attempts: dict[str, asyncio.Task[None]] = {}
+
+    @property
+    def busy(self) -> tuple[str, ...]:
+        """Devices that are being worked at."""
+        return tuple(self._attempts)
+
+    def offer(self, faults: tuple[FaultView, ...], *, working: bool) -> None:
+        """Say what stands now.
+
+        Args:
+            faults: all that are open.
+            working: a duty is in hand, so that links are opened again beside it that `decide`
+                would see to otherwise.
+        """
+        beside = tuple(
+            fault
+            for fault in faults
+            if fault.background or (working and fault.remedy == "reconnect")
+        )
+        if beside != self._waiting:
+            self._waiting = beside
+            self._changed.set()
+
+    async def run(self) -> None:
+        """Try what is due, until cancelled; attempts under way are cancelled too."""
+        clock = self._context.clock
+        try:
+            while True:
+                left_s = self._start_due()
+                try:
+                    async with clock.timeout(left_s):
+                        await self._changed.wait()
+                except TimeoutError:
+                    continue
+                self._changed.clear()
+        finally:
+            attempts = tuple(self._attempts.values())
+            for task in attempts:
+                task.cancel()
+            await asyncio.gather(*attempts, return_exceptions=True)
+
+    def _start_due(self) -> float | None:
+        """Begin what is due; returns the seconds until something else is, None for never."""
+        now_s, next_s = self._context.now_s, math.inf
+        for fault in self._waiting:
+            if fault.device in self._attempts or fault.remedy is None:
+                continue
+            if fault.again_at_s > now_s:
+                next_s = min(next_s, fault.again_at_s)
+                continue
+            self._attempts[fault.device] = asyncio.create_task(
+                self._attempt(fault), name=f"{fault.remedy} of {fault.device}"
+            )
+        return None if next_s == math.inf else next_s - now_s
+
+    async def _attempt(self, fault: FaultView) -> None:
+        assert fault.remedy is not None
+        _log.debug("remedy_begins", device=fault.device, remedy=fault.remedy)
+        try:
+            await self._duties[fault.remedy].perform(self._context, fault.remedy_args)
+        except (MidwatchError, TimeoutError) as error:
+            self._desk.tried(fault.fault_id, fault.remedy, "failed", said(error))
+        except Exception as error:
+            _log.exception("remedy_crashed", device=fault.device, remedy=fault.remedy)
+            self._desk.tried(fault.fault_id, fault.remedy, "failed", said(error))
+        else:
+            self._desk.tried(fault.fault_id, fault.remedy, "done")
+        finally:
+            del self._attempts[fault.device]
+            self._stir()

@@ -1,0 +1,15 @@
+"""Stars and deep-sky objects, from the installed open catalogues."""
+
+from midwatch.sky.catalogues.deepsky import extended_near
+from midwatch.sky.catalogues.star_catalogue import (
+    MergedCatalogue,
+    SkyCatalogue,
+    StarCatalogue,
+    StarList,
+    unit_vectors,
+)
+
+__all__ = [
+    "MergedCatalogue", "SkyCatalogue", "StarCatalogue", "StarList", "extended_near",
+    "unit_vectors",
+]  # fmt: skip

@@ -1,0 +1,1 @@
+"""The other simulated devices, one in each file."""

@@ -1,0 +1,1 @@
+"""The simulated mount: its base, axes, gears and computer."""

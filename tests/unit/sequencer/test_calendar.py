@@ -1,0 +1,112 @@
+"""The calendar around nights, under virtual time."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+
+from midwatch.clock import VirtualClock
+from midwatch.sequencer.night import NightCalendar
+from midwatch.sequencer.night.calendar import NoonTrigger, SunAltitudeTrigger
+from midwatch.sky import Observer, Place
+from midwatch.virtual_time import run_virtual
+
+HOLLOW = Place(46.2, 13.4, 1200.0)
+ZONE = "Europe/Vienna"
+# Longyearbyen's latitude: the Sun stays up from late April to late August.
+ARCTIC = Place(78.2, 15.6, 10.0)
+
+
+class SteppedClock(VirtualClock):
+    """A virtual clock whose calendar can be set, as an operator or a time service does."""
+
+    step_s = 0.0
+
+    def now(self) -> datetime:
+        return super().now() + timedelta(seconds=self.step_s)
+
+    def unix_s(self) -> float:
+        return super().unix_s() + self.step_s
+
+
+def test_noon_follows_the_clocks_of_the_zone() -> None:
+    # Clocks in the European Union go forward on the last Sunday of March (directive 2000/84/EC).
+    trigger = NoonTrigger(Observer(HOLLOW), ZONE)
+    saturday = datetime(2027, 3, 27, 11, 0, tzinfo=UTC)
+    assert trigger.get_next_fire_time(None, saturday) == saturday
+    sunday = trigger.get_next_fire_time(saturday, saturday)
+    assert sunday == datetime(2027, 3, 28, 10, 0, tzinfo=UTC)
+
+
+def test_polar_summer_has_no_dusk_for_months() -> None:
+    trigger = SunAltitudeTrigger(Observer(ARCTIC), -0.833, rising=False)
+    now = datetime(2027, 5, 1, tzinfo=UTC)
+    first = trigger.get_next_fire_time(None, now)
+    assert first is not None
+    # Almanacs give the end of the midnight Sun at Longyearbyen as 23 to 25 August (from memory).
+    assert date(2027, 8, 21) <= first.date() <= date(2027, 8, 27)
+    second = trigger.get_next_fire_time(first, first)
+    assert second is not None
+    assert timedelta(hours=23) < second - first < timedelta(hours=25)
+
+
+def test_a_clock_set_forward_calls_what_was_missed_once_and_soon() -> None:
+    clock = SteppedClock(datetime(2027, 3, 1, 9, 0, tzinfo=UTC))
+    armed: list[tuple[date, float]] = []
+
+    async def main() -> None:
+        calendar = NightCalendar(
+            clock, HOLLOW, ZONE, on_arm=lambda evening: armed.append((evening, clock.mono()))
+        )
+        async with calendar:
+            await clock.sleep(600.0)
+            clock.step_s = 3 * 86400.0 + 4 * 3600.0  # past four noons
+            await clock.sleep(3600.0)
+
+    run_virtual(main)
+    ((evening, at_s),) = armed
+    assert evening == date(2027, 3, 4)
+    assert 600.0 <= at_s <= 630.0
+
+
+def test_a_clock_set_back_does_not_lose_the_nights_between() -> None:
+    clock = SteppedClock(datetime(2027, 3, 1, 9, 0, tzinfo=UTC))
+    clock.step_s = 5 * 86400.0  # the machine started with a wrong date
+    armed: list[date] = []
+
+    async def main() -> None:
+        async with NightCalendar(clock, HOLLOW, ZONE, on_arm=armed.append):
+            await clock.sleep(600.0)
+            clock.step_s = 0.0
+            await clock.sleep(2 * 86400.0)
+
+    run_virtual(main)
+    assert armed == [date(2027, 3, 1), date(2027, 3, 2)]
+
+
+def test_a_failing_event_does_not_end_the_calendar() -> None:
+    clock = VirtualClock(datetime(2027, 3, 1, 9, 0, tzinfo=UTC))
+    calls: list[str] = []
+
+    async def main() -> None:
+        async def fail() -> None:
+            calls.append("dawn")
+            raise OSError("disk gone")
+
+        calendar = NightCalendar(clock, HOLLOW, ZONE, on_arm=lambda _: calls.append("noon"))
+        calendar.at_sun("dawn", -6.0, rising=True, action=fail)
+        async with calendar:
+            await clock.sleep(1.1 * 86400.0)
+
+    run_virtual(main)
+    assert calls == ["noon", "dawn", "noon"]
+
+
+def test_it_knows_what_comes_next() -> None:
+    clock = VirtualClock(datetime(2027, 3, 1, 9, 0, tzinfo=UTC))
+
+    async def main() -> datetime | None:
+        async with NightCalendar(clock, HOLLOW, ZONE, on_arm=lambda _: None) as calendar:
+            assert calendar.next_time("no such event") is None
+            return calendar.next_time("noon")
+
+    assert run_virtual(main) == datetime(2027, 3, 1, 11, 0, tzinfo=UTC)
