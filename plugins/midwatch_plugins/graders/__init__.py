@@ -1,1 +1,1 @@
-"""Shipped graders."""
+"""Shipped graders: they judge light frames beside the night's own."""

@@ -1,6 +1,6 @@
 """Stars and deep-sky objects, from the installed open catalogues."""
 
-from midwatch.sky.catalogues.deepsky import extended_near
+from midwatch.sky.catalogues.deep_sky_objects import extended_near
 from midwatch.sky.catalogues.star_catalogue import (
     MergedCatalogue,
     SkyCatalogue,
