@@ -1,4 +1,13 @@
-"""What all simulated devices share: the link, commands, the published truth, noise."""
+"""What all simulated devices share: the link, commands, the published truth, noise.
+
+Hardware outlives its driver. ``body()`` says what it does, and is kept whenever that changes; a
+new driver gets it by ``take_up(body, gone_s)``, with the time that has passed. A mount tracks on
+or ends its slew, a roof, a focuser and a rotator run to their goals, a cooler goes on; an
+exposure under way is lost, and a guide loop ends, for both live in the driver's process. A new
+driver stops what it finds under way, except the mount, whose own computer brings it to its end.
+It says ``awake``, and the other simulated devices answer with their truths. A driver that is
+cancelled keeps nothing, since it cannot tell a command to stop from its own death.
+"""
 
 from midwatch_simulators.base.noise import derived_seed, generator, normal, smooth, unit
 from midwatch_simulators.base.simulated_device import (

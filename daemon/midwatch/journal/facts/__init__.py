@@ -1,4 +1,9 @@
-"""What can happen in a night: one frozen model for each kind of journal event."""
+"""What can happen in a night: one frozen model for each kind of journal event.
+
+To add a kind of event: write the model, append it where it happens, fold it where it matters. A
+new field needs a default, since old journals lack it. Times are POSIX seconds UTC, units are in
+the names.
+"""
 
 from midwatch.journal.facts.fact import Fact, Grade, Outcome
 from midwatch.journal.facts.frame_facts import (

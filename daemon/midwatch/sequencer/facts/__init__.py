@@ -1,4 +1,16 @@
-"""From journal, devices and plan to the world that a decision is made from."""
+"""From journal, devices and plan to the world that a decision is made from.
+
+``worldview`` builds the world and is the only way in for facts. ``safety`` judges the weather on
+levels: missing or stale data are unsafe. ``lookout`` says what a lookout is, ``guards`` turns its
+level into tripped or clear, ``lookout_guards`` keeps those of all standing orders.
+``rig_history`` says what the journal knows of where the rig was brought. ``focus_state`` says how
+far focus has gone since it was last put right.
+
+While guiding cannot be had, ``unguided`` chooses the exposure from the elongation of the latest
+unguided frames, or before them from what the guider said of the mount. It cuts ordered exposures
+into whole parts, and what counts is added up by integration. ``jammed_wheel`` does the same for a
+filter wheel that does not turn: what can be had through the filter in the beam goes first.
+"""
 
 from midwatch.sequencer.facts.focus_state import FocusWatch, focus_scale
 from midwatch.sequencer.facts.lookout import Lookout, Reading, View
