@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from midwatch.orders.models import parse_dec_deg, parse_ra_deg
 from midwatch.sky import separation_deg
-from midwatch.sky.catalogues import deepsky
+from midwatch.sky.catalogues import extended_near, find_object, suggest_names
 
 # J2000 positions in common use by handbooks, written from memory; degrees.
 HANDBOOK = [
@@ -38,7 +38,7 @@ HANDBOOK = [
 
 @pytest.mark.parametrize(("name", "ra_deg", "dec_deg"), HANDBOOK)
 def test_positions_of_well_known_objects(name, ra_deg, dec_deg):
-    found = deepsky.find(name)
+    found = find_object(name)
     assert found is not None
     assert separation_deg(found.ra_deg, found.dec_deg, ra_deg, dec_deg) < 1 / 60
 
@@ -58,7 +58,7 @@ def test_positions_of_well_known_objects(name, ra_deg, dec_deg):
     ],
 )  # fmt: skip
 def test_one_object_under_its_names(names):
-    found = {name: deepsky.find(name) for name in names}
+    found = {name: find_object(name) for name in names}
     assert None not in found.values(), found
     assert len({item.name for item in found.values() if item}) == 1, found
 
@@ -68,13 +68,13 @@ def test_one_object_under_its_names(names):
 )
 def test_what_is_not_catalogued_is_not_found(name):
     # The last Messier number in use is 110, the last of the NGC 7840; IC 67 does not exist.
-    assert deepsky.find(name) is None
+    assert find_object(name) is None
 
 
 def test_facts_of_an_object():
     # Size and position angle of M 31 (about 3 degrees by 1, along 35 degrees): common handbook
     # values, from memory.
-    galaxy = deepsky.find("M 31")
+    galaxy = find_object("M 31")
     assert galaxy is not None
     assert galaxy.kind == "galaxy"
     assert galaxy.major_arcmin == pytest.approx(180, abs=15)
@@ -91,14 +91,14 @@ def test_facts_of_an_object():
      ("Pinweel Galaxy", "Pinwheel Galaxy"), ("NGC 22444", "NGC 2244")],
 )  # fmt: skip
 def test_slips_get_what_was_meant(word, meant):
-    near = deepsky.suggest(word)
+    near = suggest_names(word)
     assert meant in near
     assert len(near) <= 3
-    assert all(deepsky.find(name) for name in near)
+    assert all(find_object(name) for name in near)
 
 
 def test_extended_objects_of_a_field():
-    rows = deepsky.extended_near(83.82, -5.39, 1.0)
+    rows = extended_near(83.82, -5.39, 1.0)
     names = list(rows["name"])
     # The nebulae of Orion's sword lie within a degree of its brightest part.
     assert {"NGC 1976", "NGC 1982", "NGC 1977"} <= set(names)
@@ -106,8 +106,8 @@ def test_extended_objects_of_a_field():
     for row in rows:
         assert separation_deg(83.82, -5.39, row["ra_deg"], row["dec_deg"]) <= 1.0
         assert 0 < row["minor_arcmin"] <= row["major_arcmin"]
-    assert len(deepsky.extended_near(83.82, -5.39, 1e-6)) == 0
-    assert len(deepsky.extended_near(0.0, 90.0, 180.0)) > 9000
+    assert len(extended_near(83.82, -5.39, 1e-6)) == 0
+    assert len(extended_near(0.0, 90.0, 180.0)) > 9000
 
 
 @settings(max_examples=80, deadline=None)

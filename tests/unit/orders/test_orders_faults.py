@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pydantic import ValidationError
 
 from midwatch.orders.injected import (
     FAULT_KINDS,
@@ -147,3 +148,13 @@ MEASURING = {
 )
 def test_each_fault_is_shown_by_what_can_show_it(name: str, drivers: dict[str, str], role):
     assert shown_by(FAULT_KINDS[name], drivers) == role
+
+
+@pytest.mark.parametrize("name", ["daemon-killed", "power-cut"])
+def test_a_dead_daemon_has_to_be_started_again(name: str) -> None:
+    """Without an end the night had none either: the rehearsal ran on for ever."""
+    with pytest.raises(FaultTextError, match=rf"{name}@23:30\+5m on the command line"):
+        parse_fault(f"{name}@23:30")
+    with pytest.raises(ValidationError, match=r"lasts: 5m in a file"):
+        Scenario.model_validate({"faults": [{"fault": name, "at": "23:30"}]})
+    assert parse_fault(f"{name}@23:30+5m").lasts == "5m"

@@ -18,6 +18,8 @@ STEP_S = {"clock-step-seconds": 7.0, "clock-step-hours": 7200.0}
 
 Where = Literal["device", "process", "bus", "host", "operator"]
 
+_ENDS_THE_DAEMON = ("daemon-killed", "power-cut")
+
 
 @dataclass(frozen=True)
 class FaultKind:
@@ -32,6 +34,7 @@ class FaultKind:
         instant: it happens once and has no duration.
         drawn_s: shortest and longest duration when drawn at random; 0, 0 where instant.
         may_stay: when drawn at random it may also last for good.
+        must_end: without its end the night has none either: a dead daemon does nothing more.
     """
 
     name: str
@@ -41,6 +44,7 @@ class FaultKind:
     instant: bool = False
     drawn_s: tuple[float, float] = (60.0, 1800.0)
     may_stay: bool = False
+    must_end: bool = False
 
 
 def _device(
@@ -132,7 +136,7 @@ _BUS = tuple(
 )
 
 _HOST = tuple(
-    FaultKind(name, "host", None, about, instant, drawn)
+    FaultKind(name, "host", None, about, instant, drawn, must_end=name in _ENDS_THE_DAEMON)
     for name, about, instant, drawn in (
         ("daemon-killed", "the daemon dies and is started again", False, (5.0, 900.0)),
         ("power-cut", "daemon, drivers and broker die at once, and come back", False,

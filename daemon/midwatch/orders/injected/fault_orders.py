@@ -6,9 +6,10 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta, tzinfo
+from typing import Self
 
 import numpy as np
-from pydantic import Field, field_validator
+from pydantic import Field, field_validator, model_validator
 
 from midwatch.orders.injected.fault_kinds import FAULT_KINDS, fault_roles
 from midwatch.orders.models import Declared, did_you_mean
@@ -91,6 +92,12 @@ class FaultOrder(Declared):
             parse_duration_s(text)
         return text
 
+    @model_validator(mode="after")
+    def _ends(self) -> Self:
+        if self.lasts is None and FAULT_KINDS[self.fault].must_end:
+            raise ValueError(_endless(self.fault, self.at))
+        return self
+
 
 class Scenario(Declared):
     """A file of faults."""
@@ -122,6 +129,8 @@ def parse_fault(text: str) -> FaultOrder:
         raise FaultTextError(f"{text!r}: {error}") from None
     if lasting and FAULT_KINDS[name].instant:
         raise FaultTextError(f"{name} is over in an instant; write it without +{lasts}")
+    if not lasting and FAULT_KINDS[name].must_end:
+        raise FaultTextError(_endless(name, at))
     return FaultOrder(fault=name, at=at, lasts=lasts if lasting else None)
 
 
@@ -198,6 +207,13 @@ def _time_of_day(text: str) -> tuple[int, int, int]:
         raise ValueError(f"{text!r} is no time of day; write it as 02:10 or 02:10:30")
     hour, minute, second = (int(part or 0) for part in match.groups())
     return hour, minute, second
+
+
+def _endless(name: str, at: str) -> str:
+    return (
+        f"after {name} nothing goes on until the daemon is started again; say when that is, "
+        f"such as {name}@{at}+5m on the command line, or lasts: 5m in a file"
+    )
 
 
 def _unknown(name: str) -> str:

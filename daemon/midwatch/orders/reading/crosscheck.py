@@ -19,7 +19,7 @@ from midwatch.orders.models import (
 from midwatch.orders.reading.explain import problem_at
 from midwatch.orders.reading.yaml_text import Node, PathPart
 from midwatch.sky import separation_deg
-from midwatch.sky.catalogues import deepsky
+from midwatch.sky.catalogues import find_object, suggest_names
 
 # A catalogued name this far from the coordinates beside it is a slip, not a choice of framing.
 FAR_FROM_CATALOGUE_DEG = 5.0
@@ -153,11 +153,11 @@ def names_in_orders(orders: ReadFile) -> Iterator[InputProblem]:
 def _name_problem(
     orders: ReadFile, path: tuple[PathPart, ...], name: str, target: Node
 ) -> Iterator[InputProblem]:
-    known = deepsky.find(name)
+    known = find_object(name)
     ra, dec = target.child("ra"), target.child("dec")
     if ra is None and dec is None:
         if known is None and any(map(str.isalnum, name)):
-            near = deepsky.suggest(name)
+            near = suggest_names(name)
             hint = (
                 f"did you mean {' or '.join(near)}? otherwise" if near else "write it otherwise, or"
             )

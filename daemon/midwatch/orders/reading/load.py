@@ -32,7 +32,7 @@ from midwatch.orders.reading.crosscheck import ReadFile
 from midwatch.orders.reading.explain import model_problems, text_problem
 from midwatch.orders.reading.yaml_text import Node, TextError, read_tree
 from midwatch.sky import Horizon, HorizonFileError, Place
-from midwatch.sky.catalogues import deepsky
+from midwatch.sky.catalogues import find_object
 
 # A night's files are a few kilobytes; this only keeps a wrong path from being read in.
 _LARGEST_FILE_BYTES = 512 * 1024
@@ -195,7 +195,7 @@ def _place(site: Site) -> Place:
 
 
 def _resolve(target: Target) -> ResolvedTarget:
-    known = deepsky.find(target.name)
+    known = find_object(target.name)
     facts = (known.name, known.kind, known.major_arcmin) if known else (None, None, None)
     if target.ra is not None and target.dec is not None:
         ra_deg, dec_deg = parse_ra_deg(target.ra), parse_dec_deg(target.dec)

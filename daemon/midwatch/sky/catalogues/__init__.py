@@ -1,6 +1,6 @@
 """Stars and deep-sky objects, from the installed open catalogues."""
 
-from midwatch.sky.catalogues.deep_sky_objects import extended_near
+from midwatch.sky.catalogues.deep_sky_objects import extended_near, find_object, suggest_names
 from midwatch.sky.catalogues.star_catalogue import (
     MergedCatalogue,
     SkyCatalogue,
@@ -11,5 +11,5 @@ from midwatch.sky.catalogues.star_catalogue import (
 
 __all__ = [
     "MergedCatalogue", "SkyCatalogue", "StarCatalogue", "StarList", "extended_near",
-    "unit_vectors",
+    "find_object", "suggest_names", "unit_vectors",
 ]  # fmt: skip

@@ -26,8 +26,8 @@ __all__ = [
     "DeepSkyCatalogue",
     "DeepSkyObject",
     "extended_near",
-    "find",
-    "suggest",
+    "find_object",
+    "suggest_names",
 ]
 
 _KINDS = {
@@ -119,7 +119,7 @@ class DeepSkyObject:
     other_names: tuple[str, ...]
 
 
-def find(name: str) -> DeepSkyObject | None:
+def find_object(name: str) -> DeepSkyObject | None:
     """Look an object up by designation or common name.
 
     Spaces, case and leading zeros do not matter: "M 31", "m31", "NGC 224", "ngc0224",
@@ -137,7 +137,7 @@ def find(name: str) -> DeepSkyObject | None:
     return DeepSkyCatalogue.load().find(name)
 
 
-def suggest(name: str, n: int = 3) -> list[str]:
+def suggest_names(name: str, n: int = 3) -> list[str]:
     """Return up to n known names near to one that was not found, the nearest first."""
     return DeepSkyCatalogue.load().suggest(name, n)
 
