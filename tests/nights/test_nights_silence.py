@@ -9,8 +9,9 @@ from midwatch.journal.promises import Inventory, check_promises
 from midwatch.journal.record import NightRecord, account
 from midwatch.journal.store import Event
 from midwatch.orders.injected import ScheduledFault
-from midwatch.runtime.files import Surroundings, load_orders
-from midwatch.runtime.rehearsal.simulated_roles import with_rare_heartbeats
+from midwatch.runtime.files import load_orders
+from midwatch.runtime.folder import Surroundings
+from midwatch.runtime.simulation.simulated_roles import with_rare_heartbeats
 from support.by_hand import FIRST_LIGHT_S, night, write
 
 DIED_S = FIRST_LIGHT_S + 300.0

@@ -12,7 +12,7 @@ from midwatch.devices.client import FolderSpool, fetch
 from midwatch.devices.contract import ROLES, FrameRef, Kind, kind_of
 from midwatch.orders.models import Devices
 from midwatch.orders.reading import load_night
-from midwatch.runtime.rehearsal import simulated_rig
+from midwatch.runtime.simulation import simulated_rig
 
 CONFIGS = Path(__file__).parents[3] / "configs"
 

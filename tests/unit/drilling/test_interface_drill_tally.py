@@ -18,7 +18,7 @@ from midwatch.drilling import NOT_ENDED, DrillFacts, Replay, TrialResult, drill_
 from midwatch.drilling.tally import Shrunk
 from midwatch.drilling.trial import Broken, Trial
 from midwatch.interface.cli.arguments import build_parser
-from midwatch.interface.console import Progress, listing
+from midwatch.interface.progress import Progress, listing
 from midwatch.orders.injected import FAULT_KINDS, ScheduledFault, draw_faults, schedule
 
 VIENNA = ZoneInfo("Europe/Vienna")

@@ -13,8 +13,8 @@ import ephem
 import pytest
 from rich.console import Console
 
-from midwatch.interface.console import NightProgress, conclude
-from midwatch.interface.console.progress import NightListener, panel
+from midwatch.interface.progress import NightProgress, conclude
+from midwatch.interface.progress.night_progress import NightListener, panel
 from midwatch.journal.facts import night_facts as e
 from midwatch.journal.promises import Promise
 from midwatch.journal.store import Event

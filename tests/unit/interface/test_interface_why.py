@@ -13,7 +13,8 @@ from midwatch.interface.commands.why import instant_in_night
 from midwatch.interface.console import duty_text
 from midwatch.journal.facts import night_facts as e
 from midwatch.journal.store import Journal
-from midwatch.runtime.files import Surroundings, load_orders
+from midwatch.runtime.files import load_orders
+from midwatch.runtime.folder import Surroundings
 from midwatch.virtual_time import run_virtual
 from support.interface_bench import midwatch, write_night
 

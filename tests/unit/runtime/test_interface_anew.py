@@ -11,7 +11,7 @@ from midwatch.clock import VirtualClock
 from midwatch.errors import InputError
 from midwatch.journal.facts import night_facts as e
 from midwatch.journal.store import Journal
-from midwatch.runtime.files import make_room
+from midwatch.runtime.folder import make_room
 
 EVENING = date(2027, 3, 10)
 NIGHT = EVENING.isoformat()

@@ -35,8 +35,8 @@ from midwatch.runtime.files import (
     load_rig_at_site,
     read_faults,
 )
-from midwatch.runtime.rehearsal import faulty_rig, simulated_rig
 from midwatch.runtime.service import watched_service
+from midwatch.runtime.simulation import faulty_rig, simulated_rig
 from midwatch.runtime.visit import RETAINED_S, Visit, retained, visit, visitor
 
 _SIMULATED = "simulated-"

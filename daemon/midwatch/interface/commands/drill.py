@@ -21,7 +21,8 @@ from midwatch.drilling import (
     sum_up,
 )
 from midwatch.exit_codes import BROKEN_PROMISE, DONE
-from midwatch.interface.console import Progress, listing, say, tell
+from midwatch.interface.console import say, tell
+from midwatch.interface.progress import Progress, listing
 from midwatch.planning import plan_night, require_a_target
 from midwatch.runtime.files import evening_of, faults_of, load_orders
 

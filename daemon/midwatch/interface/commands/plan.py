@@ -24,14 +24,8 @@ from midwatch.interface.console import (
 )
 from midwatch.orders.reading import Night
 from midwatch.planning import NightPlan, TargetPlan, plan_night
-from midwatch.runtime.files import (
-    Learnings,
-    evening_of,
-    learnings_of,
-    load_orders,
-    sky_content,
-    sky_text,
-)
+from midwatch.runtime.files import evening_of, load_orders
+from midwatch.runtime.folder import Learnings, learnings_of, sky_content, sky_text
 from midwatch.sequencer.decision import Forecast, forecast
 from midwatch.sky import time_at_hour_angle
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import argparse
 
-from midwatch.interface.console import NightProgress, conclude, shown
+from midwatch.interface.progress import NightProgress, conclude, shown
 from midwatch.planning import plan_night
-from midwatch.runtime.files import Surroundings, evening_of, faults_of, load_orders, make_room
+from midwatch.runtime.files import evening_of, faults_of, load_orders
+from midwatch.runtime.folder import Surroundings, make_room
 from midwatch.runtime.rehearsal import RehearsalOptions, rehearse
 
 

@@ -8,7 +8,7 @@ from midwatch.interface.console import say, tell
 from midwatch.journal.store import digest_of_events
 from midwatch.learning import PROPOSAL_NAME
 from midwatch.reports import known_reach, to_json, write_outputs
-from midwatch.runtime.files import find_night
+from midwatch.runtime.folder import find_night
 
 
 def execute(args: argparse.Namespace) -> int:

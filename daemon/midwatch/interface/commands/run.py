@@ -17,18 +17,19 @@ from midwatch.bus import BrokerSettings
 from midwatch.clock import Clock, ScaledClock, WallClock
 from midwatch.errors import InputError, MidwatchError
 from midwatch.exit_codes import DONE, INTERRUPTED, explained
-from midwatch.interface.console import NightProgress, conclude, hours_text, shown, tell
+from midwatch.interface.console import hours_text, tell
+from midwatch.interface.progress import NightProgress, conclude, shown
 from midwatch.orders.reading import Night
 from midwatch.planning import NightPlan, NoDarknessError, plan_night
 from midwatch.runtime.files import (
     Running,
-    Surroundings,
     announced,
     broker_of,
     evening_of,
     load_orders,
     run_faults,
 )
+from midwatch.runtime.folder import Surroundings
 from midwatch.runtime.night import NightOutcome
 from midwatch.runtime.real import RunOptions, run
 from midwatch.runtime.service import told_to_end, watched_service

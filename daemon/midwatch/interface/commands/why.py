@@ -15,7 +15,7 @@ from midwatch.interface.console import duty_text, hours_text, say, say_json, tab
 from midwatch.journal.facts import Activity, DecisionMade, DutyBegan, DutyEnded, NightEnded
 from midwatch.journal.record import LABELS
 from midwatch.journal.store import Event
-from midwatch.runtime.files import KeptNight, find_night
+from midwatch.runtime.folder import KeptNight, find_night
 
 _NOON = 12
 

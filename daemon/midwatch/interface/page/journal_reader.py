@@ -35,7 +35,8 @@ from midwatch.journal.store import Event, read_events
 from midwatch.orders.reading import Night
 from midwatch.planning import NightPlan
 from midwatch.reports import LocalTime, number
-from midwatch.runtime.files import JOURNAL_NAME, load_orders
+from midwatch.runtime.files import load_orders
+from midwatch.runtime.folder import JOURNAL_NAME
 from midwatch.sequencer.decision import forecast
 from midwatch.sequencer.night import Change, Documents, documents_of, orders_found, prepare
 from midwatch.sky import sun_altaz

@@ -27,7 +27,8 @@ from midwatch.learning import FocusMemory, LearnedDurations
 from midwatch.orders.reading import Night
 from midwatch.planning import NightPlan
 from midwatch.reports import Measure, NightSummary, take_accounts, write_outputs
-from midwatch.runtime.files import Surroundings, load_orders
+from midwatch.runtime.files import load_orders
+from midwatch.runtime.folder import Surroundings
 from midwatch.sequencer.camera import Darkroom, Eyes
 from midwatch.sequencer.duties import DutyContext, Registry, Supervisor, load_registry
 from midwatch.sequencer.facts import Aim, focus_scale

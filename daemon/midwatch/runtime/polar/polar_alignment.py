@@ -31,7 +31,7 @@ from midwatch.orders.models import DeviceEntry, Rig
 from midwatch.orders.reading import Night
 from midwatch.planning import plan_night
 from midwatch.runtime.real import DeviceProcesses, RunOptions
-from midwatch.runtime.rehearsal import simulated_rig
+from midwatch.runtime.simulation import simulated_rig
 from midwatch.seeding import device_rng
 from midwatch.sequencer.camera import CameraSetting, Darkroom, Eyes
 from midwatch.sequencer.duties import DutyFailedError

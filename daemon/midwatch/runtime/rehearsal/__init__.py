@@ -8,8 +8,6 @@ faults that no simulated device can show: of processes, of the bus, of the daemo
 orders by hand use it.
 """
 
-from midwatch.runtime.rehearsal.fault_stage import faulty_rig
 from midwatch.runtime.rehearsal.rehearsal import RehearsalOptions, rehearse
-from midwatch.runtime.rehearsal.simulated_roles import simulated_rig
 
-__all__ = ["RehearsalOptions", "faulty_rig", "rehearse", "simulated_rig"]
+__all__ = ["RehearsalOptions", "rehearse"]

@@ -10,16 +10,14 @@ import math
 from collections.abc import Awaitable, Callable, Sequence
 
 import structlog
-from pydantic import JsonValue
 
 from midwatch.bus import Disturbance, DisturbedBroker
 from midwatch.clock import Clock, ShiftedClock
-from midwatch.orders.injected import FAULT_KINDS, STEP_S, ScheduledFault, shown_by
-from midwatch.orders.models import DeviceEntry, Devices, Rig
+from midwatch.orders.injected import FAULT_KINDS, STEP_S, ScheduledFault
 from midwatch.runtime.rehearsal.daemon_life import Disk, Life
 from midwatch.runtime.rehearsal.rehearsald_devices import RehearsedDevices
 
-__all__ = ["FaultStage", "Lives", "faulty_rig"]
+__all__ = ["FaultStage", "Lives"]
 
 _log = structlog.get_logger(__name__)
 
@@ -206,25 +204,3 @@ class FaultStage:
             await self._devices.restore_power()
             await self._clock.sleep(_BOOT_S)
             self._lives.revive()
-
-
-def faulty_rig(rig: Rig, faults: Sequence[ScheduledFault]) -> Rig:
-    """Return a simulated rig whose devices show their part of the faults."""
-    entries = rig.devices.present()
-    drivers = {role: entry.driver for role, entry in entries.items()}
-    spans: dict[str, list[JsonValue]] = {}
-    for fault in faults:
-        kind = FAULT_KINDS[fault.name]
-        role = shown_by(kind, drivers) if kind.where == "device" else None
-        if role is None:
-            continue
-        until: JsonValue = None if fault.until_utc_s == math.inf else fault.until_utc_s
-        span: JsonValue = {
-            "name": fault.name, "from_utc_s": fault.from_utc_s, "until_utc_s": until,
-        }  # fmt: skip
-        spans.setdefault(role, []).append(span)
-    for role, found in spans.items():
-        entry = entries[role]
-        options: dict[str, JsonValue] = {**entry.options, "faults": found}
-        entries[role] = DeviceEntry(driver=entry.driver, options=options)
-    return rig.model_copy(update={"devices": Devices(**entries)})

@@ -8,7 +8,7 @@ from collections import Counter
 
 from midwatch.clock import WallClock
 from midwatch.drilling import BOUND, NOT_ENDED, DrillSummary, NightResult, TrialResult
-from midwatch.interface.console.printing import heading, hours_text, table, tell
+from midwatch.interface.console import heading, hours_text, table, tell
 from midwatch.journal.record import LABELS
 
 __all__ = ["Progress", "listing"]

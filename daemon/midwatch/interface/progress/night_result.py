@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 from midwatch.exit_codes import BROKEN_PROMISE, DONE
-from midwatch.interface.console.printing import heading, hours_text, say, table
+from midwatch.interface.console import heading, hours_text, say, table
 from midwatch.journal.facts import Cause
 from midwatch.journal.record import LABELS
 from midwatch.reports import NightSummary, TargetSummary

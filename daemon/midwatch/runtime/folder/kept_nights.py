@@ -8,7 +8,7 @@ from pathlib import Path
 from midwatch.errors import InputError
 from midwatch.journal.facts import NightBegan
 from midwatch.journal.store import Event, facts_of, read_events
-from midwatch.runtime.files.surroundings import Surroundings
+from midwatch.runtime.folder.surroundings import Surroundings
 
 JOURNAL_NAME = "journal.sqlite"
 
@@ -34,7 +34,7 @@ class KeptNight:
             InputError: neither is there.
         """
         if orders is not None:
-            from midwatch.runtime.files.load_night import load_orders
+            from midwatch.runtime.files import load_orders
 
             return Surroundings.of(load_orders(orders))
         try:

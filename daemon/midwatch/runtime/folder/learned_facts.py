@@ -11,7 +11,7 @@ from midwatch.journal.store import facts_of, read_events
 from midwatch.learning import PROPOSAL_NAME, SkyFacts, learn_sky
 from midwatch.orders.models import FrameOrder
 from midwatch.orders.reading import Night
-from midwatch.runtime.files.kept_nights import JOURNAL_NAME
+from midwatch.runtime.folder.kept_nights import JOURNAL_NAME
 
 __all__ = ["Learnings", "learnings_of", "sky_content", "sky_text"]
 

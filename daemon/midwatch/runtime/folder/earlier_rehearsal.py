@@ -10,8 +10,8 @@ from midwatch.errors import InputError
 from midwatch.journal.facts import FrameFiled, NightBegan
 from midwatch.journal.store import Event, facts_of, read_events
 from midwatch.learning import PROPOSAL_NAME
-from midwatch.runtime.files.kept_nights import JOURNAL_NAME
-from midwatch.runtime.files.surroundings import FILE_NAME
+from midwatch.runtime.folder.kept_nights import JOURNAL_NAME
+from midwatch.runtime.folder.surroundings import FILE_NAME
 
 _WRITTEN = ("night.json", "report.html", "checksums.sha256", FILE_NAME)
 _JOURNAL_FILES = ("", "-wal", "-shm", ".lock")

@@ -16,7 +16,7 @@ from rich.live import Live
 from rich.table import Table
 
 from midwatch.clock import WallClock, iso_utc
-from midwatch.interface.console.printing import hours_text, tell
+from midwatch.interface.console import hours_text, tell
 from midwatch.journal.facts import (
     Activity,
     DecisionMade,
