@@ -108,6 +108,7 @@ from midwatch.sequencer.duties import (
     Notifier,
     motion_ended,
     park,
+    point,
     stop_guiding,
 )
 from midwatch.sequencer.facts import Lookout, Reading, View
@@ -134,5 +135,5 @@ __all__ = [
     "Solution", "SolveFailure", "Spool", "StartGuiding", "Stop", "StopError", "StopGuiding",
     "SwitchState", "Sync", "Track", "Unpark", "Verdict", "View", "Warm", "WeatherState",
     "collect_waiting", "fetch", "file_what_waits", "fit_focus_curve", "keep_frame", "motion_ended",
-    "park", "separation_deg", "set_point_c", "stop_guiding", "zone_blur_px",
+    "park", "point", "separation_deg", "set_point_c", "stop_guiding", "zone_blur_px",
 ]  # fmt: skip

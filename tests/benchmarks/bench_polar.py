@@ -18,8 +18,9 @@ sys.path[:0] = [str(TESTS), str(TESTS / "unit/sky")]
 
 from test_sky_polar import Rig, off_arcsec, shaken  # noqa: E402
 
+from midwatch.alignment import AlignOptions  # noqa: E402
 from midwatch.runtime.files import load_orders  # noqa: E402
-from midwatch.runtime.polar import AlignOptions, rehearse_alignment  # noqa: E402
+from midwatch.runtime.polar import AtTheKnobs, Rehearsal, rehearse_alignment  # noqa: E402
 from midwatch.sky import SIDEREAL_DEG_PER_S  # noqa: E402
 from midwatch.sky.polar import axis_from_drift, axis_from_frames, drift_from_frames  # noqa: E402
 from support.interface_bench import RIG, SITE, write_night  # noqa: E402
@@ -99,11 +100,12 @@ def rig_table(sky: str, seeds: range, *, guide: bool) -> None:
             site = SITE.replace("latitude_deg: 46.2", f"latitude_deg: {latitude}")
             night = load_orders(write_night(Path(folder), rig=rig, site=site))
             with redirect_stderr(io.StringIO()):
-                found = rehearse_alignment(
-                    night, options, seed, date(2027, 3, 10), sky, lambda _: None
-                )
+                rehearsal = Rehearsal(seed, date(2027, 3, 10), sky, Path(folder) / "out")
+                result = rehearse_alignment(night, options, rehearsal, AtTheKnobs(lambda _: None))
+        found = result.found
         truth = Rig(latitude, high, math.copysign(1.0, latitude) * east)
         measured = found.measured
+        assert measured is not None
         offs.append(off_arcsec(truth, measured.altitude_arcmin, measured.azimuth_arcmin))
         if found.confirmed is not None:
             left.append(found.confirmed.total_arcmin)

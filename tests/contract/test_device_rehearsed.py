@@ -12,7 +12,7 @@ from midwatch.devices.client import LeaseHolder, RigClient
 from midwatch.devices.contract import Connect, Expose
 from midwatch.devices.host import RestartRule, RigSetting
 from midwatch.orders.reading import load_night
-from midwatch.runtime.rehearsal.rehearsald_devices import RehearsedDevices
+from midwatch.runtime.rehearsal import RehearsedDevices
 from midwatch.runtime.simulation import simulated_rig
 from midwatch.virtual_time import run_virtual
 

@@ -25,6 +25,13 @@ def untroubled() -> FaultNight:
     return night
 
 
+def test_the_time_of_a_flip_is_in_the_ledger_as_such() -> None:
+    night = untroubled()
+    (took_s,) = (fact.took_s for _, fact in night.of("duty_ended") if fact.duty == "flip")
+    assert took_s > 10.0
+    assert night.outcome.summary.ledger["flipping"] == pytest.approx(took_s, abs=2.0)
+
+
 def troubled(folder: Path, fault: str) -> tuple[FaultNight, float]:
     """Return the night, and what it cost in integration, seconds."""
     night = rehearsed(folder, fault, ordered=FLIPPED)

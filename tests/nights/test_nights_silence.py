@@ -11,7 +11,7 @@ from midwatch.journal.store import Event
 from midwatch.orders.injected import ScheduledFault
 from midwatch.runtime.files import load_orders
 from midwatch.runtime.folder import Surroundings
-from midwatch.runtime.simulation.simulated_roles import with_rare_heartbeats
+from midwatch.runtime.simulation import with_rare_heartbeats
 from support.by_hand import FIRST_LIGHT_S, night, write
 
 DIED_S = FIRST_LIGHT_S + 300.0

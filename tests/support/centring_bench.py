@@ -8,7 +8,7 @@ from contextlib import AsyncExitStack
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import yaml
 
@@ -28,6 +28,7 @@ from midwatch.sky import LimitCheck, Observer, pixel_scale_arcsec
 from midwatch.virtual_time import run_virtual
 from midwatch_plugins.duties.centring import Centre
 
+R = TypeVar("R")
 ROOT = Path(__file__).parent.parent.parent
 # An hour before the meridian, high in the evening sky of the site.
 EVENING = datetime(2027, 3, 10, 20, 0, tzinfo=UTC)
@@ -104,11 +105,38 @@ def centred(
         roof_open: whether the roof was opened before.
         seed: of the simulated devices.
     """
-    night = load_night((rig or Rig()).write(folder))
+
+    async def act(context: DutyContext, drivers: dict[str, Any]) -> Outcome:
+        driver = drivers["mount"]
+        if context.rig.roof is not None and roof_open:
+            await context.rig.roof.do(OpenRoof(), 200.0)
+        target = context.night.targets[0]
+        await context.rig.mount.do(Unpark(), 30.0)
+        dec_deg = target.dec_deg - off_deg
+        await context.rig.mount.do(Slew(ra_deg=target.ra_deg, dec_deg=dec_deg), 300.0)
+        if off_deg:
+            # It takes where it is for the target: as after a wrong alignment.
+            driver._body.sync(target.ra_deg, target.dec_deg)
+            driver.tell()
+        if prepare is not None:
+            await prepare(context)
+        return await _perform(context, driver)
+
+    return on_rig(folder, rig or Rig(), act, seed)
+
+
+def on_rig(
+    folder: Path,
+    rig: Rig,
+    act: Callable[[DutyContext, dict[str, Any]], Awaitable[R]],
+    seed: int = 5,
+) -> R:
+    """Do something with the connected devices of a rig, and with their simulated drivers."""
+    night = load_night(rig.write(folder))
     clock = VirtualClock(EVENING)
 
-    async def main() -> Outcome:
-        broker = MemoryBroker()
+    async def main() -> R:
+        broker, drivers = MemoryBroker(), {}
         setting = RigSetting(night.rig, night.site.name, night.place, night.horizon)
         async with AsyncExitStack() as stack:
             for role in night.rig.devices.present():
@@ -117,26 +145,13 @@ def centred(
                 bus = MemoryBus(broker, role)
                 host = device_host(role, setting, bus=bus, clock=clock, seed=seed, spool=spool)
                 await stack.enter_async_context(host)
-                if role == "mount":
-                    driver = host.driver  # type: ignore[attr-defined]
+                drivers[role] = host.driver  # type: ignore[attr-defined]
             context = await _context(stack, night, broker, setting, clock, folder)
             for client in context.rig.devices.values():
                 await client.do(Connect(), 60.0)
-            if context.rig.roof is not None and roof_open:
-                await context.rig.roof.do(OpenRoof(), 200.0)
-            target = night.targets[0]
-            await context.rig.mount.do(Unpark(), 30.0)
-            dec_deg = target.dec_deg - off_deg
-            await context.rig.mount.do(Slew(ra_deg=target.ra_deg, dec_deg=dec_deg), 300.0)
-            if off_deg:
-                # It takes where it is for the target: as after a wrong alignment.
-                driver._body.sync(target.ra_deg, target.dec_deg)
-                driver.tell()
-            if prepare is not None:
-                await prepare(context)
-            return await _perform(context, driver)
+            return await act(context, drivers)
 
-    result: Outcome = run_virtual(main)
+    result: R = run_virtual(main)
     return result
 
 

@@ -1,10 +1,20 @@
-"""Polar alignment: where to point, what to measure, setting up and putting away."""
+"""Polar alignment: where to point, what to measure, and the rules that it keeps.
 
-from midwatch.alignment.aligner import Aligner, AlignmentTools, Guided, guidance_line
-from midwatch.alignment.alignment_plan import Pointing, plan_drift, plan_frames
-from midwatch.alignment.setting_up import make_ready, put_away
+An alignment is another course of the night's engine. ``alignment_rules`` holds its pure
+`decide_alignment`, built with `choose`, so that safety, shelter, limits and remedies come before
+its own steps; ``alignment_duty`` is its one duty besides ``connect``, ``open``, ``secure`` and
+``close``. Whoever writes a third course gets the same four rules first. ``runtime/night``
+assembles the engine of either, ``runtime/polar`` sets the stage.
+"""
+
+from midwatch.alignment.aligner import Publish
+from midwatch.alignment.alignment_duty import SUN_BELOW_DEG, Align, AlignOptions, choose_fields
+from midwatch.alignment.alignment_plan import Pointing
+from midwatch.alignment.alignment_result import Alignment, conclude
+from midwatch.alignment.alignment_rules import ALIGN, decide_alignment
+from midwatch.alignment.alignment_words import Narrator
 
 __all__ = [
-    "Aligner", "AlignmentTools", "Guided", "Pointing", "guidance_line", "make_ready",
-    "plan_drift", "plan_frames", "put_away",
+    "ALIGN", "SUN_BELOW_DEG", "Align", "AlignOptions", "Alignment", "Narrator", "Pointing",
+    "Publish", "choose_fields", "conclude", "decide_alignment",
 ]  # fmt: skip

@@ -8,13 +8,9 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from midwatch.alignment.alignment_plan import Pointing
-from midwatch.clock import Clock
-from midwatch.devices.client import RigClient
-from midwatch.devices.contract import MountState, Slew, Unpark
 from midwatch.imaging import Solution
-from midwatch.sequencer.camera import CameraSetting, Darkroom, Eyes
-from midwatch.sequencer.duties import DutyFailedError
-from midwatch.sky import LimitCheck, seconds_until_breach
+from midwatch.sequencer.duties import DutyContext, DutyFailedError, point
+from midwatch.sky import seconds_until_breach
 from midwatch.sky.polar import (
     AxisError,
     KnobGuide,
@@ -26,7 +22,6 @@ from midwatch.sky.polar import (
     knob_turns,
 )
 
-_SLEW_S = 300.0
 # How far from where it is expected a field is looked for. An axis may be off by degrees at first.
 _RADII_DEG = (1.5, 4.0, 8.0)
 # Exposures of further attempts, as multiples: thin cloud, or a field with few stars.
@@ -42,27 +37,6 @@ _LIMIT_AHEAD_S = 60.0
 
 Publish = Callable[[dict[str, object]], Awaitable[None]]
 Ended = Literal["reached", "stopped", "limit", "lost"]
-
-
-@dataclass(frozen=True)
-class AlignmentTools:
-    """What measuring an axis needs.
-
-    Attributes:
-        exposure_s: of a frame to solve.
-        tell: shows a line to the person.
-        publish: sends the facts of guidance to whoever shows them.
-    """
-
-    clock: Clock
-    rig: RigClient
-    darkroom: Darkroom
-    eyes: Eyes
-    limits: LimitCheck
-    setting: CameraSetting
-    exposure_s: float
-    tell: Callable[[str], None]
-    publish: Publish
 
 
 @dataclass(frozen=True)
@@ -82,9 +56,18 @@ class Guided:
 
 @dataclass
 class Aligner:
-    """Points, exposes and solves; one for a whole alignment."""
+    """Points, exposes and solves; one for a whole alignment.
 
-    tools: AlignmentTools
+    Attributes:
+        exposure_s: of a frame to solve.
+        tell: shows a line to the person.
+        publish: sends the facts of guidance to whoever shows them.
+    """
+
+    context: DutyContext
+    exposure_s: float
+    tell: Callable[[str], None]
+    publish: Publish
     # Where the telescope looked last, beside where the mount believed: eastward in right
     # ascension and northward, degrees. Learned from the first field, for finding the next.
     _beside_deg: tuple[float, float] | None = field(default=None, init=False)
@@ -99,7 +82,7 @@ class Aligner:
         for number, pointing in enumerate(pointings, 1):
             await self._go(pointing, f"field {number} of {len(pointings)}")
             frames += [await self._solved() for _ in range(each)]
-        return axis_from_frames(self.tools.limits.observer, frames, _SIGMA_ARCSEC)
+        return axis_from_frames(self.context.observer, frames, _SIGMA_ARCSEC)
 
     async def measure_by_drift(self, pointings: Sequence[Pointing], stay_s: float) -> AxisError:
         """Track at each pointing for a while, and return the axis from the drift there.
@@ -107,7 +90,7 @@ class Aligner:
         Raises:
             DutyFailedError: a pointing is not reached or not solved.
         """
-        observer, clock = self.tools.limits.observer, self.tools.clock
+        observer, clock = self.context.observer, self.context.clock
         drifts = []
         for number, pointing in enumerate(pointings, 1):
             await self._go(pointing, f"field {number} of {len(pointings)}, {stay_s / 60.0:.0f} min")
@@ -126,14 +109,14 @@ class Aligner:
             DutyFailedError: the first frame is not solved.
             WeakGeometryError: the field does not show both knobs.
         """
-        tools = self.tools
-        place = tools.limits.observer.place
-        guide = KnobGuide(tools.limits.observer, error, await self._solved(), _SIGMA_ARCSEC)
+        observer = self.context.observer
+        place = observer.place
+        guide = KnobGuide(observer, error, await self._solved(), _SIGMA_ARCSEC)
         turns = knob_turns(place, error)
         now: AxisError | None = None
         good = bad = frames = 0
-        await tools.publish(guidance_facts(error, turns, done=False))
-        tools.tell(guidance_line(error, turns))
+        await self.publish(guidance_facts(error, turns, done=False))
+        self.tell(guidance_line(error, turns))
         while not stop.is_set():
             if self._limit_in_s() < _LIMIT_AHEAD_S:
                 return Guided("limit", now, frames)
@@ -142,15 +125,15 @@ class Aligner:
                 bad += 1
                 if bad >= _LOST_FRAMES:
                     return Guided("lost", now, frames)
-                tools.tell("no solution: leave the knobs alone for a moment")
+                self.tell("no solution: leave the knobs alone for a moment")
                 continue
             bad, frames = 0, frames + 1
             now = guide.remaining(frame)
             turns = knob_turns(place, now)
             good = good + 1 if now.total_arcmin <= within_arcmin else 0
             done = good >= _GOOD_FRAMES
-            await tools.publish(guidance_facts(now, turns, done=done))
-            tools.tell(guidance_line(now, turns))
+            await self.publish(guidance_facts(now, turns, done=done))
+            self.tell(guidance_line(now, turns))
             if done:
                 return Guided("reached", now, frames)
         return Guided("stopped", now, frames)
@@ -158,29 +141,16 @@ class Aligner:
     # Pointing and solving --------------------------------------------------------------------
 
     async def _go(self, pointing: Pointing, what: str) -> None:
-        tools = self.tools
-        mount = tools.rig.mount
-        now_s = tools.clock.unix_s()
-        ra_deg, dec_deg = pointing.icrs(tools.limits.observer, now_s)
-        breach = tools.limits.breach(ra_deg, dec_deg, now_s, pointing.side)
+        context = self.context
+        ra_deg, dec_deg = pointing.icrs(context.observer, context.now_s)
+        breach = context.limits.breach(ra_deg, dec_deg, context.now_s, pointing.side)
         if breach is not None:
             raise DutyFailedError("mount", "limit", f"not slewed: {breach.message}")
-        tools.tell(
+        self.tell(
             f"{what}: slewing to altitude {pointing.alt_deg:.0f} deg, azimuth "
             f"{pointing.az_deg:.0f} deg"
         )
-        if self._mount_state().parked:
-            await mount.do(Unpark(), timeout_s=30.0)
-        await mount.do(
-            Slew(ra_deg=ra_deg % 360.0, dec_deg=dec_deg, pier_side=pointing.side),
-            timeout_s=_SLEW_S,
-        )
-        try:
-            await mount.until(lambda state: state.tracking and not state.slewing, timeout_s=20.0)
-        except TimeoutError as error:
-            raise DutyFailedError(
-                "mount", "not_tracking", "the mount arrived but does not track; check its state"
-            ) from error
+        await point(context, ra_deg % 360.0, dec_deg, pointing.side, what)
 
     async def _solved(self) -> SolvedFrame:
         for longer in _LONGER:
@@ -190,19 +160,21 @@ class Aligner:
         raise DutyFailedError(
             "sky",
             "not_solved",
-            f"no frame of up to {self.tools.exposure_s * _LONGER[-1]:g} s was solved; check focus, "
+            f"no frame of up to {self.exposure_s * _LONGER[-1]:g} s was solved; check focus, "
             "cap, cloud, and the focal length in the rig file",
         )
 
     async def _look(self, longer: float) -> SolvedFrame | None:
         """Take a frame and return where its middle pointed, None if that cannot be told."""
-        tools = self.tools
-        shot = await tools.darkroom.throwaway("solve", tools.exposure_s * longer, tools.setting)
-        state = self._mount_state()
+        context = self.context
+        self._see_tracking()
+        exposure_s, setting = self.exposure_s * longer, context.setting()
+        shot = await context.darkroom.throwaway("solve", exposure_s, setting)
+        state = context.mount_state()
         east, north = self._beside_deg or (0.0, 0.0)
         expected = (state.ra_deg + east) % 360.0, min(90.0, max(-90.0, state.dec_deg + north))
         for radius_deg in _RADII_DEG:
-            found = await tools.eyes.solve(shot.ref, shot.sight, *expected, radius_deg)
+            found = await context.eyes.solve(shot.ref, shot.sight, *expected, radius_deg)
             if isinstance(found, Solution):
                 self._beside_deg = (
                     (found.ra_deg - state.ra_deg + 180.0) % 360.0 - 180.0,
@@ -214,20 +186,20 @@ class Aligner:
                 break
         return None
 
-    def _mount_state(self) -> MountState:
-        mount = self.tools.rig.mount
-        if mount.down or mount.state is None:
+    def _see_tracking(self) -> None:
+        mount = self.context.mount_state()
+        if not mount.tracking:
+            why = mount.fault or "look at its power, its cables and its own limits"
             raise DutyFailedError(
-                "mount", "silent", "the mount is silent; check its power, cable and driver"
+                "mount", "not_tracking", f"the mount has stopped tracking by itself: {why}"
             )
-        return mount.state
 
     def _limit_in_s(self) -> float:
-        state, limits = self._mount_state(), self.tools.limits
-        now_s = self.tools.clock.unix_s()
+        context = self.context
+        state, limits = context.mount_state(), context.limits
         return seconds_until_breach(
-            limits.observer, limits.limits, state.ra_deg, state.dec_deg, now_s, state.pier_side,
-            horizon_s=600.0,
+            limits.observer, limits.limits, state.ra_deg, state.dec_deg, context.now_s,
+            state.pier_side, horizon_s=600.0,
         )  # fmt: skip
 
 

@@ -2,11 +2,12 @@
 
 from midwatch.reports.night_report import take_accounts, write_outputs
 from midwatch.reports.report_words import LocalTime, duration, number, table
-from midwatch.reports.summary import Measure, Reach, json_schema, known_reach, to_json
+from midwatch.reports.summary import Measure, Reach, json_schema, known_reach, to_json, utc_text
 from midwatch.reports.summary_models import NightSummary, TargetSummary
 from midwatch.reports.time_ribbon import group_of
 
 __all__ = [
     "LocalTime", "Measure", "NightSummary", "Reach", "TargetSummary", "duration", "group_of",
-    "json_schema", "known_reach", "number", "table", "take_accounts", "to_json", "write_outputs",
+    "json_schema", "known_reach", "number", "table", "take_accounts", "to_json", "utc_text",
+    "write_outputs",
 ]  # fmt: skip

@@ -26,11 +26,12 @@ from midwatch.api import (
     Solution,
     SolveFailure,
     Sync,
+    point,
     separation_deg,
 )
 from midwatch_plugins.duties.diagnosis import Diagnosis, Look, diagnose
 from midwatch_plugins.duties.filters import bring_filter, selected_filter
-from midwatch_plugins.duties.pointing import point, side_of
+from midwatch_plugins.duties.pointing import side_of
 from midwatch_plugins.duties.turning import Turning, turn_error_deg
 
 Method = Literal["near", "wide", "scale", "blind"]

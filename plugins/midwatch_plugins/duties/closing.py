@@ -46,7 +46,7 @@ async def _run_steps(context: DutyContext, steps: tuple[Step, ...]) -> None:
             await step(context)
         except (MidwatchError, TimeoutError) as error:
             device = device or getattr(error, "device", "") or name
-            failures.append(f"{name}: {error}")
+            failures.append(f"{name}: {str(error) or 'it does not confirm in time'}")
     if failures:
         raise DutyFailedError(device, "not_safe", "; ".join(failures))
 
@@ -160,7 +160,10 @@ class Secure:
 
 
 class Close:
-    """End the night: make safe, cover, warm the camera slowly, file what waits."""
+    """End the night: make safe, cover, warm the camera slowly, file what waits.
+
+    ``for_now`` leaves cover, camera and spool as they are: the night is still to come.
+    """
 
     name: ClassVar[str] = "close"
     cause: ClassVar[Cause] = "closing"
@@ -168,4 +171,5 @@ class Close:
 
     async def perform(self, context: DutyContext, args: Args) -> None:
         """Do every step, whatever the others did, and prove in the end that all is at rest."""
-        await _run_steps(context, (*_SECURE, *_PUT_AWAY))
+        rest = tuple(step for step in _PUT_AWAY if step[0] == "rest" or not args.get("for_now"))
+        await _run_steps(context, (*_SECURE, *rest))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import ClassVar, Literal, NoReturn
+from typing import ClassVar, Literal
 
 from midwatch.api import (
     Args,
@@ -13,76 +13,11 @@ from midwatch.api import (
     ErrorKind,
     Flipped,
     MountState,
-    Slew,
     Track,
-    Unpark,
     motion_ended,
-    park,
+    point,
     stop_guiding,
 )
-
-# Half a turn at a slow mount's pace, plus settling.
-_SLEW_S = 300.0
-
-
-async def point(
-    context: DutyContext,
-    ra_deg: float,
-    dec_deg: float,
-    side: Literal["east", "west"] | None,
-    what: str,
-) -> None:
-    """Unpark if needed, slew to a position, and prove where that ended.
-
-    Args:
-        context: of the duty.
-        ra_deg: right ascension of the goal, J2000.
-        dec_deg: its declination.
-        side: of the pier, on which to arrive; None where any will do.
-        what: the motion, as the journal is to call it.
-
-    Raises:
-        DutyFailedError: the mount does not track there, or went to the other side of its pier. It
-            is parked then: from there it has the most room before any limit.
-    """
-    mount = context.device(context.rig.mount, "mount")
-    _see_roof_open(context)
-    await stop_guiding(context)
-    if context.mount_state().parked:
-        await mount.do(Unpark(), timeout_s=30.0)
-    try:
-        await mount.do(Slew(ra_deg=ra_deg, dec_deg=dec_deg, pier_side=side), timeout_s=_SLEW_S)
-        await mount.until(lambda state: state.tracking and not state.slewing, timeout_s=20.0)
-    except TimeoutError as error:
-        raise DutyFailedError(
-            "mount", "not_tracking", "the mount arrived but does not track; check its state"
-        ) from error
-    except CommandError as error:
-        # One that is refused at the outset comes again with every attempt; this was under way.
-        if error.kind is not ErrorKind.LIMIT or not error.retryable:
-            raise
-        await mount.until(lambda state: not state.slewing, timeout_s=20.0)
-        motion_ended(context, what)
-        await _wrong_side(context, error.message)
-    motion_ended(context, what)
-    arrived = context.mount_state().pier_side
-    if side is not None and arrived not in (side, "unknown"):
-        said = f"the mount was sent to the {side} of its pier and says that it is {arrived}"
-        await _wrong_side(context, said)
-
-
-def _see_roof_open(context: DutyContext) -> None:
-    roof = context.rig.roof
-    if roof is not None and (roof.down or roof.state is None or roof.state.position != "open"):
-        raise DutyFailedError(
-            "roof", "not_open", "the roof does not say that it is open; the mount stays where it is"
-        )
-
-
-async def _wrong_side(context: DutyContext, message: str) -> NoReturn:
-    """Park a mount that goes to the wrong side of its pier, and raise."""
-    await park(context)
-    raise DutyFailedError("mount", "wrong_side", message)
 
 
 def side_of(args: Args) -> Literal["east", "west"] | None:

@@ -48,6 +48,7 @@ class ConnectRig:
         """Answer when every device that the night needs talks to its hardware.
 
         The others may come later: what is done about them is the business of their own faults.
+        ``spool: leave`` leaves the frames in the camera's spool to whoever knows them.
         """
         missing = await context.rig.wait_online(_ONLINE_S)
         if needed := [role for role in missing if role in _NEEDED]:
@@ -67,7 +68,8 @@ class ConnectRig:
                 context.note(Notice(message=f"the night begins without it: {error}"))
         if context.mount_state().parked:
             motion_ended(context, "park")
-        await _collect(context)
+        if args.get("spool") != "leave":
+            await _collect(context)
 
     async def _connect(self, role: str, client: DeviceClient) -> None:  # type: ignore[type-arg]
         try:

@@ -2,8 +2,7 @@ import itertools
 
 import pytest
 
-from midwatch.alignment import plan_drift, plan_frames
-from midwatch.alignment.alignment_plan import NoPointingError, pointing_at
+from midwatch.alignment.alignment_plan import NoPointingError, plan_drift, plan_frames, pointing_at
 from midwatch.sky import Horizon, LimitCheck, MountLimits, Observer, Place
 
 UTC_S = 1_804_708_800.0  # 2027-03-10 20:00 UTC

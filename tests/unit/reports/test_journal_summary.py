@@ -7,8 +7,16 @@ from jsonschema import Draft202012Validator
 
 from midwatch.journal.facts import night_facts as e
 from midwatch.journal.record import NightRecord, account
-from midwatch.reports import Reach, json_schema, known_reach, take_accounts, to_json, write_outputs
-from midwatch.reports.summary import summarise, usable_seconds, utc_text
+from midwatch.reports import (
+    Reach,
+    json_schema,
+    known_reach,
+    take_accounts,
+    to_json,
+    utc_text,
+    write_outputs,
+)
+from midwatch.reports.summary import summarise, usable_seconds
 from support.journal_story import CONTEXT, as_events, began, told_night
 
 

@@ -252,8 +252,10 @@ def test_a_duty_is_only_interrupted_for_good_reason(any_world: World, duty: str)
         return
     assert duty not in ("secure", "close")
     skipped = any(t.skipped and t.name == "A" for t in any_world.targets)
+    uncovered = any_world.ready.has_roof and not any_world.ready.roof_open
     good = (
         not any_world.safety.safe
+        or (uncovered and not any_world.pointing.parked)
         or any_world.operator.close is not None
         or any(d.at_once for d in any_world.standing)
         or any_world.pointing.limit_at_s - any_world.now_s <= any_world.margin_s
@@ -321,6 +323,29 @@ def test_a_flip_waits_for_its_earliest_moment_and_then_comes() -> None:
     assert early.until_s == pytest.approx(now - 300 + 478.7, abs=0.1)
     due = decide(world(targets=(target(transit_s=now - 500),), pointing=west, meridian=rules))
     assert due.duty == "flip"
+
+
+def test_a_flip_is_only_begun_if_a_frame_fits_after_it() -> None:
+    """The flip takes 200 s, centring 40 s, guiding 40 s, the frame 300 s, its overhead 5 s.
+
+    With 30 s of margin these are 615 s (arithmetic).
+    """
+    now = HOURS.dusk_s + 100
+    rules = MeridianRules(2.0, 2.5, 2.5)
+    west = Pointing(False, True, "west", "A", True)
+    takes = {"flip": 200.0, "centre": 40.0, "guide": 40.0, "expose": 5.0}
+    # Two degrees of hour angle are 478.7 s of clock: due now, or in a minute.
+    for transit_s, ahead_s, duty in ((now - 500.0, 0.0, "flip"), (now - 418.7, 60.0, "wait")):
+        for left_s, fits in ((613.0, False), (617.0, True)):
+            window = (HOURS.dusk_s, now + ahead_s + left_s)
+            late = target(transit_s=transit_s, windows=(window,))
+            decision = decide(
+                world(targets=(late,), pointing=west, meridian=rules, durations_s=takes)
+            )
+            assert (decision.duty == duty) is fits
+            if not fits:
+                told = dict(decision.ruled_out)
+                assert told["A"] == "too little time is left after the meridian flip"
 
 
 def test_a_mount_that_goes_to_the_wrong_side_is_sent_where_either_side_will_do() -> None:

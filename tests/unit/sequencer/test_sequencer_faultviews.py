@@ -24,7 +24,7 @@ from midwatch.sequencer.facts.unguided import (
     shortened,
     unguided_now,
 )
-from midwatch.sequencer.faults import target_rests_until_s, view_faults
+from midwatch.sequencer.faults import contrary_until_s, target_rests_until_s, view_faults
 
 T0 = 1.8e9
 
@@ -65,6 +65,21 @@ def tried(remedy: str, outcome: str = "failed") -> Fact:
 def view(record: NightRecord, at_s: float, busy: tuple[str, ...] = ()) -> FaultView:
     (found,) = view_faults(record, T0 + at_s, AllMeans(), busy)  # type: ignore[arg-type]
     return found
+
+
+def test_a_mount_that_went_to_the_wrong_side_is_expected_to_do_so_again_for_a_while():
+    """Common practice, no source: longer than a slew and parking, shorter than a rest of targets.
+
+    It counts from the last time that it did, and ends with its fault.
+    """
+    wrong = began("mount", "wrong_side", "slew", "A")
+    first = contrary_until_s(record_of((0.0, wrong)))
+    assert T0 + 180.0 <= first < T0 + 900.0
+    again = contrary_until_s(record_of((0.0, wrong), (60.0, tried("retry slew"))))
+    assert again == first + 60.0
+    well = FaultEnded(fault_id="1", how="retry slew succeeded")
+    assert contrary_until_s(record_of((0.0, wrong), (60.0, well))) == 0.0
+    assert contrary_until_s(record_of((0.0, began("mount", "no_answer", "slew", "A")))) == 0.0
 
 
 def test_a_lost_guide_camera_holds_guiding_up_and_is_brought_back_beside_the_work():

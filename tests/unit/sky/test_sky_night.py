@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from midwatch.sky import Observer, Place, evening_at, night_events, sun_altaz
-from midwatch.sky.twilight import dark_window, evening_date, night_at
+from midwatch.sky import Observer, Place, evening_at, night_at, night_events, sun_altaz
+from midwatch.sky.twilight import dark_window, evening_date
 from support.sky_truth import posix
 
 TROMSO_LIKE = Observer(Place(69.65, 18.96))  # north of the polar circle

@@ -2,7 +2,7 @@
 
 import sys
 
-from midwatch.interface.cli import main
+from midwatch.interface.cli.entry import main
 
 if __name__ == "__main__":
     sys.exit(main())

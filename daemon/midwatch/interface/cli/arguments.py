@@ -144,6 +144,7 @@ def _polar(parser: argparse.ArgumentParser) -> None:
     _add_evening(parser)
     add_polar(parser)
     _add_simulation(parser)
+    _add_faults(parser)
     _add_out(parser)
     add_json(parser)
 

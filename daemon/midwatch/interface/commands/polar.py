@@ -7,27 +7,37 @@ import asyncio
 import json
 import sys
 from contextlib import AsyncExitStack
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from zoneinfo import ZoneInfo
 
-from midwatch.alignment import Pointing, guidance_line
+from midwatch.alignment import Alignment, AlignOptions, Pointing
 from midwatch.clock import ScaledClock, WallClock
 from midwatch.durable import write_whole
 from midwatch.errors import InputError
 from midwatch.exit_codes import BROKEN_PROMISE, DONE, INTERRUPTED
-from midwatch.interface.console import heading, say, say_json, table, tell
+from midwatch.interface.console import heading, local_text, say, say_json, table, tell
 from midwatch.orders.reading import Night
 from midwatch.planning import plan_night
-from midwatch.runtime.files import Running, announced, broker_of, evening_of, load_orders
+from midwatch.runtime.files import (
+    Running,
+    announced,
+    broker_of,
+    evening_of,
+    load_orders,
+    run_faults,
+)
 from midwatch.runtime.polar import (
-    Alignment,
-    AlignOptions,
+    AtTheKnobs,
+    Rehearsal,
     fields_for,
     rehearse_alignment,
     run_alignment,
 )
 from midwatch.runtime.real import RunOptions
 from midwatch.runtime.service import told_to_end
+from midwatch.runtime.simulation import simulated_rig
+from midwatch.sky import Observer, evening_at
 from midwatch.sky.polar import AxisError, allowable_error_arcmin, knob_turns
 
 FILE_NAME = "polar.json"
@@ -47,26 +57,13 @@ def execute(args: argparse.Namespace) -> int:
     if args.start is None and args.speed != 1.0:
         raise InputError("--speed needs --start, the instant at which scaled time begins")
     night = load_orders(args.orders)
-    options = AlignOptions(
-        method=args.method,
-        tolerance_arcmin=args.tolerance_arcmin,
-        exposure_s=args.exposure_s,
-        each=args.frames,
-        drift_min=args.minutes,
-        guide=not args.measure_only,
-        confirm=args.confirm,
-        focus=not args.keep_focus,
-    )
+    options = _options(args)
     if args.rehearse:
-        seed = night.orders.seed if args.seed is None else args.seed
-        evening = evening_of(night, args.evening)
-        fields = fields_for(night, options, plan_night(night, evening).dusk_s)
-        tell(*announcement(night, options, fields))
-        found = rehearse_alignment(night, options, seed, evening, args.sky, tell)
+        found = _rehearsed(night, options, args)
     else:
         clock = ScaledClock(args.start, args.speed) if args.start is not None else None
-        fields = fields_for(night, options, (clock or WallClock()).unix_s())
-        tell(*announcement(night, options, fields))
+        now_s = (clock or WallClock()).unix_s()
+        tell(*announcement(night, options, fields_for(night, options, now_s)))
         if not _agreed(args):
             return INTERRUPTED
         found = asyncio.run(_for_real(night, options, args, clock))
@@ -76,8 +73,48 @@ def execute(args: argparse.Namespace) -> int:
     if args.json:
         say_json(found.content())
     else:
-        say(*verdict(found, options), "", *table([["for programs", str(path)]]))
-    return BROKEN_PROMISE if found.not_put_away else DONE
+        say(*verdict(found), "", *table([["for programs", str(path)]]))
+    return _code(found)
+
+
+def _code(found: Alignment) -> int:
+    """Return the exit code: what was left out or broken weighs most, then why it stopped."""
+    if not found.promises_kept:
+        return BROKEN_PROMISE
+    if found.stopped is None:
+        return DONE
+    if found.stopped.by_hand:
+        return INTERRUPTED
+    failure = found.found.failure
+    return BROKEN_PROMISE if failure is None else failure.exit_code
+
+
+def _options(args: argparse.Namespace) -> AlignOptions:
+    return AlignOptions(
+        method=args.method,
+        tolerance_arcmin=args.tolerance_arcmin,
+        exposure_s=args.exposure_s,
+        each=args.frames,
+        drift_min=args.minutes,
+        guide=not args.measure_only,
+        confirm=args.confirm,
+        focus=not args.keep_focus,
+    )
+
+
+def _rehearsed(night: Night, options: AlignOptions, args: argparse.Namespace) -> Alignment:
+    evening = evening_of(night, args.evening)
+    simulated = replace(night, rig=simulated_rig(night.rig, args.sky))
+    rehearsal = Rehearsal(
+        seed=night.orders.seed if args.seed is None else args.seed,
+        evening=evening,
+        sky_mode=args.sky,
+        data_folder=args.out,
+        faults=run_faults(simulated, evening, args),
+    )
+    fields = fields_for(night, options, plan_night(night, evening).dusk_s)
+    tell(*announcement(night, options, fields))
+    return rehearse_alignment(night, options, rehearsal, AtTheKnobs(tell))
 
 
 def announcement(night: Night, options: AlignOptions, fields: tuple[Pointing, ...]) -> list[str]:
@@ -132,6 +169,7 @@ async def _for_real(
 
         broker = (await stack.enter_async_context(EmbeddedBroker())).settings
     running = Running.of(night, broker, clock)
+    began_s, zone = (clock or WallClock()).unix_s(), night.site.timezone
     run = RunOptions(
         data_folder=args.out,
         evening=None,
@@ -142,53 +180,30 @@ async def _for_real(
         spawn_devices=not args.no_devices,
         sky_mode=args.sky,
         anchor_unix_s=running.anchor_unix_s,
+        faults=run_faults(night, evening_at(Observer(night.place), began_s, zone), args),
     )
-    task = asyncio.current_task()
+    task, person = asyncio.current_task(), AtTheKnobs(tell)
     assert task is not None
-    person = _AtTheKnobs(task)
+
+    def interrupt() -> None:
+        if not person.interrupt():
+            task.cancel("interrupted before anything moved")
+
     try:
         async with stack:
-            with announced(args.out, running), told_to_end(person.interrupt):
-                return await run_alignment(night, options, run, person.line, person.stop)
+            with announced(args.out, running), told_to_end(interrupt):
+                return await run_alignment(night, options, run, person)
     except asyncio.CancelledError:
         raise KeyboardInterrupt from None
 
 
-class _AtTheKnobs:
-    """Whoever reads what is told, and may interrupt.
-
-    Attributes:
-        stop: set when it is good enough.
-    """
-
-    def __init__(self, task: asyncio.Task[Any]) -> None:
-        self.stop = asyncio.Event()
-        self._task = task
-        self._guiding = False
-
-    def line(self, text: str) -> None:
-        """Tell a line of the alignment."""
-        self._guiding = self._guiding or text.startswith("turn the knobs")
-        tell(text)
-
-    def interrupt(self) -> None:
-        """End guidance at the knobs; anywhere else, and the second time, end everything."""
-        if self._guiding and not self.stop.is_set():
-            self.stop.set()
-        else:
-            tell("stopped; now the mount parks")
-            self._task.cancel("interrupted")
-
-
-def verdict(found: Alignment, options: AlignOptions) -> list[str]:
+def verdict(alignment: Alignment) -> list[str]:
     """Say what the axis was found to be, and what to do next."""
-    night = found.night
-    what = "rehearsed " if found.rehearsal else ""
-    lines = [
-        heading(f"{night.site.name}, {night.rig.name}: {what}polar alignment"),
-        *_axis_lines("measured", night, found.measured),
-    ]
-    last = found.confirmed or (found.guided and found.guided.error) or found.measured
+    night, found = alignment.night, alignment.found
+    what = "rehearsed " if alignment.rehearsal else ""
+    lines = [heading(f"{night.site.name}, {night.rig.name}: {what}polar alignment")]
+    if found.measured is not None:
+        lines += _axis_lines("measured", night, found.measured)
     if found.guided is not None and found.guided.error is not None:
         ways = {
             "reached": "within tolerance",
@@ -199,16 +214,23 @@ def verdict(found: Alignment, options: AlignOptions) -> list[str]:
         lines += _axis_lines(ways[found.guided.ended], night, found.guided.error)
     if found.confirmed is not None:
         lines += _axis_lines("confirmed", night, found.confirmed)
-    lines += ["", *(f"  {text}" for text in _advice(found, options, last))]
-    lines += [f"  NOT PUT AWAY: {failure}" for failure in found.not_put_away]
+    lines += ["", *(f"  {text}" for text in _advice(alignment))]
+    lines += [f"  NOT PUT AWAY: {failure}" for failure in alignment.not_put_away]
+    lines += [
+        f"  promise {promise.number} BROKEN: {promise.text}: {promise.detail}"
+        for promise in alignment.promises
+        if promise.ok is False
+    ]
     return lines
 
 
 def _axis_lines(name: str, night: Night, error: AxisError) -> list[str]:
     altitude, azimuth = _sure(error.sigma_altitude_arcmin), _sure(error.sigma_azimuth_arcmin)
     sure = f"  (+- {altitude} and {azimuth} arcmin)"
-    line = guidance_line(error, knob_turns(night.place, error)).strip()
-    return [f"  {name}: {line}{sure}", *(f"    note: {warning}" for warning in error.warnings)]
+    # What was found, and what there is to do about it, in words that nobody takes for each other.
+    turns = "; ".join(turn.words() for turn in knob_turns(night.place, error))
+    line = f"{error.total_arcmin:.1f} arcmin from the pole{sure}; to correct it, turn {turns}"
+    return [f"  {name}: {line}", *(f"    note: {warning}" for warning in error.warnings)]
 
 
 def _sure(sigma_arcmin: float) -> str:
@@ -216,8 +238,18 @@ def _sure(sigma_arcmin: float) -> str:
     return f"{max(sigma_arcmin, _SUREST_ARCMIN):.1f}"
 
 
-def _advice(found: Alignment, options: AlignOptions, last: AxisError) -> list[str]:
-    allowed = _allowed_arcmin(found.night)
+def _advice(alignment: Alignment) -> list[str]:
+    """Say what to do next."""
+    found, options, stopped = alignment.found, alignment.options, alignment.stopped
+    if stopped is not None:
+        at = local_text(stopped.at_s, ZoneInfo(alignment.night.site.timezone))
+        rest = "the rig is NOT at rest" if alignment.not_put_away else "the rig is at rest"
+        when = "whenever you like" if stopped.by_hand else "when that is over"
+        again = f"start again {when}: midwatch polar"
+        return [f"stopped at {at}: {stopped.why}; {rest}", again]
+    last = found.confirmed or (found.guided and found.guided.error) or found.measured
+    assert last is not None
+    allowed = _allowed_arcmin(alignment.night)
     enough = (
         f"field rotation allows {allowed:.1f} arcmin for the longest exposure of these orders"
         if allowed is not None

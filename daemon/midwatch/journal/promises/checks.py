@@ -30,7 +30,7 @@ from midwatch.journal.record import FrameRecord, Ledger, NightRecord
 from midwatch.journal.store import Event, facts_of
 from midwatch.sky import LimitCheck, PierSide
 
-__all__ = ["Promise", "check_promises"]
+__all__ = ["Promise", "check_promises", "limits_kept", "safe_when_unsafe"]
 
 # Journaled angles and times are rounded, and the limits are held by another process's arithmetic.
 _ANGLE_TOLERANCE_DEG = 0.05
@@ -75,9 +75,9 @@ def check_promises(
         journal_digest: Stands for the night's events.
     """
     promises = [
-        _limits_kept(events, record, context),
+        limits_kept(events, record, context),
         *_safe_in_silence(events, context),
-        *_safe_when_unsafe(events, context),
+        *safe_when_unsafe(events, context, _unsafe_spells(events)),
         _frames_on_disk(events, record, inventory),
         _accepted_frames_sound(events, record, context),
         _every_second_accounted(events, record, ledger),
@@ -118,7 +118,8 @@ def _obeyed_us_only(events: Sequence[Event]) -> Promise:
 # 1 and 3: limits and safety ------------------------------------------------------------------
 
 
-def _limits_kept(events: Sequence[Event], record: NightRecord, context: NightContext) -> Promise:
+def limits_kept(events: Sequence[Event], record: NightRecord, context: NightContext) -> Promise:
+    """Promise 1, of all that moved or was exposed."""
     motions = facts_of(events, MotionEnded)
     wrong = [
         f"{motion.what}: {problem}"
@@ -187,9 +188,10 @@ def _pier_sides(events: Sequence[Event], moments: Sequence[float]) -> Iterator[P
         yield side
 
 
-def _safe_when_unsafe(events: Sequence[Event], context: NightContext) -> list[Promise]:
-    """Promise 3, where the night was unsafe at all."""
-    spells = _unsafe_spells(events)
+def safe_when_unsafe(
+    events: Sequence[Event], context: NightContext, spells: Sequence[tuple[float, float]]
+) -> list[Promise]:
+    """Promise 3, where it was unsafe at all: from when to when."""
     if not spells:
         return []
     reads = facts_of(events, FrameRead)

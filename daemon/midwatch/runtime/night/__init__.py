@@ -1,5 +1,13 @@
 """One night from its parts, the same for rehearsals and real nights."""
 
-from midwatch.runtime.night.conducting import Hear, NightOutcome, SkyMode, Stage, conduct
+from midwatch.runtime.night.conducting import (
+    Course,
+    Hear,
+    NightOutcome,
+    SkyMode,
+    Stage,
+    assemble,
+    conduct,
+)
 
-__all__ = ["Hear", "NightOutcome", "SkyMode", "Stage", "conduct"]
+__all__ = ["Course", "Hear", "NightOutcome", "SkyMode", "Stage", "assemble", "conduct"]

@@ -7,9 +7,9 @@ scaled one).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import AsyncExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
@@ -30,7 +30,8 @@ from midwatch.reports import Measure, NightSummary, take_accounts, write_outputs
 from midwatch.runtime.files import load_orders
 from midwatch.runtime.folder import Surroundings
 from midwatch.sequencer.camera import Darkroom, Eyes
-from midwatch.sequencer.duties import DutyContext, Registry, Supervisor, load_registry
+from midwatch.sequencer.decision import Decide, decide
+from midwatch.sequencer.duties import Duty, DutyContext, Registry, Supervisor, load_registry
 from midwatch.sequencer.facts import Aim, focus_scale
 from midwatch.sequencer.grading import earlier_lights
 from midwatch.sequencer.night import (
@@ -101,6 +102,22 @@ class Stage:
     speed: float = 1.0
 
 
+@dataclass(frozen=True)
+class Course:
+    """What a rig is used for.
+
+    Attributes:
+        decide: what is done next.
+        duties: that it needs besides the installed ones.
+    """
+
+    decide: Decide = decide
+    duties: Mapping[str, Duty] = field(default_factory=dict)
+
+
+NIGHT = Course()
+
+
 async def conduct(night: Night, plan: NightPlan, stage: Stage) -> NightOutcome:
     """Run one night on a stage, from wherever its journal says that it is, to its end."""
     name = plan.evening.isoformat()
@@ -117,7 +134,8 @@ async def conduct(night: Night, plan: NightPlan, stage: Stage) -> NightOutcome:
         async with AsyncExitStack() as stack:
             await stack.enter_async_context(stage.bus)
             await stage.bus.wait_connected(_BROKER_S)
-            engine = await _assemble(stack, night, plan, stage, journal, folder)
+            engine, of_duties = await assemble(stack, night, plan, stage, journal, folder)
+            await _let_operators_in(stack, stage, engine, of_duties, journal)
             await engine.run()
         events = [event for event in history if event.night == name]
         if stage.lean:
@@ -166,19 +184,21 @@ class _Past:
         return cls(everything, tonight, NightRecord.from_events(tonight), aim, life)
 
 
-async def _assemble(
+async def assemble(
     stack: AsyncExitStack,
     night: Night,
     plan: NightPlan,
     stage: Stage,
     journal: Journal,
     folder: Path,
-) -> Engine:
+    course: Course = NIGHT,
+) -> tuple[Engine, DutyContext]:
     """Connect everything that a night needs; the stack takes it down again in reverse order."""
     past = _Past.read(journal)
     night, plan = _orders_in_force(night, plan, stage.declared, past.tonight, journal)
     rig = await _reach_rig(stack, night, stage, past.life, past.record)
     registry = load_registry()
+    registry.duties.update(course.duties)
     context = _duty_context(night, plan, stage, past, rig, journal, folder, registry)
     engine = Engine(
         clock=stage.clock,
@@ -191,9 +211,17 @@ async def _assemble(
         context=context,
         registry=registry,
         learned=LearnedDurations.from_events(past.everything),
-        identity=_identity(night, plan, stage, rig),
+        identity=_identity(night, journal.night, stage, rig),
         data_folder=stage.data_folder,
+        decide=course.decide,
     )
+    return engine, context
+
+
+async def _let_operators_in(
+    stack: AsyncExitStack, stage: Stage, engine: Engine, context: DutyContext, journal: Journal
+) -> None:
+    """Have orders by hand taken, and whoever listens told what is journaled."""
     incoming = IncomingOrders(engine, context, stage.declared, load_orders)
     desk = OperatorDesk(stage.bus, stage.topics, context, engine, incoming)
     journal.listen(desk.heard)
@@ -202,7 +230,6 @@ async def _assemble(
     await stack.enter_async_context(desk)
     if stage.turned_away is not None:
         engine.before_end = _with_page(engine.before_end, context, stage.turned_away)
-    return engine
 
 
 def _duty_context(
@@ -304,9 +331,9 @@ async def _reach_rig(
     return rig
 
 
-def _identity(night: Night, plan: NightPlan, stage: Stage, rig: RigClient) -> Identity:
+def _identity(night: Night, name: str, stage: Stage, rig: RigClient) -> Identity:
     return Identity(
-        night=plan.evening.isoformat(),
+        night=name,
         seed=stage.seed if stage.rehearsal else None,
         rehearsal=stage.rehearsal,
         sky_mode=stage.sky_mode,

@@ -1,188 +1,208 @@
-"""Puts a polar alignment together: devices, eyes and guidance, rehearsed or for real."""
+"""Puts a polar alignment together and runs it, rehearsed or for real.
+
+It is conducted as a night is: the same engine, safety watch, duties, devices and journal, with
+another course (`sequencer.alignment_rules`) and one more duty (`sequencer.alignment_duty`).
+"""
 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
-from contextlib import AsyncExitStack
-from dataclasses import asdict, dataclass, replace
+from collections.abc import AsyncIterator, Callable
+from contextlib import AsyncExitStack, asynccontextmanager
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from itertools import count
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
+from zoneinfo import ZoneInfo
 
 from midwatch.alignment import (
-    Aligner,
-    AlignmentTools,
-    Guided,
+    ALIGN,
+    SUN_BELOW_DEG,
+    Align,
+    Alignment,
+    AlignOptions,
+    Narrator,
     Pointing,
-    make_ready,
-    plan_drift,
-    plan_frames,
-    put_away,
+    Publish,
+    choose_fields,
+    conclude,
+    decide_alignment,
 )
-from midwatch.bus import Bus, Caller, EventEnvelope, MemoryBroker, MemoryBus, Topics, encode
-from midwatch.clock import Clock, ScaledClock, VirtualClock, WallClock, iso_utc
-from midwatch.devices.client import LeaseHolder, MemorySpool, RigClient
-from midwatch.devices.host import RigSetting, device_host, mount_limits
-from midwatch.errors import InputError
-from midwatch.imaging import InlineMeasurer, Measurer, ProcessMeasurer
+from midwatch.bus import EventEnvelope, MemoryBroker, MemoryBus, Topics, encode
+from midwatch.clock import Clock, ScaledClock, SteadyClock, VirtualClock, WallClock
+from midwatch.devices.host import RigSetting, mount_limits
+from midwatch.durable import make_folder
+from midwatch.imaging import InlineMeasurer, ProcessMeasurer
+from midwatch.journal.store import Event, Journal
+from midwatch.orders.injected import ScheduledFault
 from midwatch.orders.models import DeviceEntry, Rig
 from midwatch.orders.reading import Night
-from midwatch.planning import plan_night
+from midwatch.planning import NightPlan, plan_night
+from midwatch.reports import utc_text
+from midwatch.runtime.folder import Surroundings
+from midwatch.runtime.night import Course, SkyMode, Stage, assemble
 from midwatch.runtime.real import DeviceProcesses, RunOptions
-from midwatch.runtime.simulation import simulated_rig
+from midwatch.runtime.rehearsal import Guest, RehearsedDevices
+from midwatch.runtime.simulation import faulty_rig, simulated_rig
 from midwatch.seeding import device_rng
-from midwatch.sequencer.camera import CameraSetting, Darkroom, Eyes
-from midwatch.sequencer.duties import DutyFailedError
-from midwatch.sky import LimitCheck, Observer, pixel_scale_arcsec, sun_altaz
-from midwatch.sky.polar import AxisError, WeakGeometryError
+from midwatch.sequencer.night import Engine
+from midwatch.sky import LimitCheck, Observer, night_at
 from midwatch.virtual_time import run_virtual
 
-Method = Literal["frames", "drift"]
-Tell = Callable[[str], None]
+__all__ = [
+    "AlignOptions", "Alignment", "AtTheKnobs", "Rehearsal", "fields_for",
+    "rehearse_alignment", "run_alignment",
+]  # fmt: skip
 
-# Higher, the sky is too bright for the stars that solving needs. Common practice, no source.
-_SUN_BELOW_DEG = -8.0
+# Beside the nights' own: what an alignment tells is none of their history.
+JOURNAL_NAME = "polar.sqlite"
 _BROKER_S = 30.0
 _ARRIVAL_S = 30.0
 # How far off a rehearsed set-up is if the rig file does not say, each way.
 _ROUGH_ARCMIN = 90.0
+# Standing orders that an alignment obeys: those that make the rig safe.
+_OBEYED = ("close", "secure")
 
 
 @dataclass(frozen=True)
-class AlignOptions:
-    """What to do.
+class Rehearsal:
+    """How an alignment is rehearsed.
 
     Attributes:
-        method: solved frames at three hour angles, or drift at two.
-        tolerance_arcmin: guidance ends below this.
-        exposure_s: of a frame to solve; None takes that of the rig file.
-        each: frames at each of three fields.
-        drift_min: minutes at each of two fields.
-        guide: follow the knobs after measuring.
-        confirm: measure again at the end.
-        focus: send the focuser to where the rig file has it begin.
+        faults: of simulated devices.
+        guest: somebody else at the bus, for as long as it lasts.
     """
 
-    method: Method
-    tolerance_arcmin: float
-    exposure_s: float | None
-    each: int
-    drift_min: float
-    guide: bool
-    confirm: bool
-    focus: bool
-
-
-@dataclass(frozen=True)
-class Alignment:
-    """What came of it; guidance and confirmation are None where there were none."""
-
-    night: Night
-    method: Method
-    began_s: float
-    ended_s: float
-    rehearsal: bool
-    measured: AxisError
-    guided: Guided | None
-    confirmed: AxisError | None
-    not_put_away: tuple[str, ...]
-
-    def content(self) -> dict[str, Any]:
-        """The result for programs."""
-        return {
-            "schema": "midwatch/polar/1",
-            "site": self.night.site.name,
-            "rig": self.night.rig.name,
-            "rehearsal": self.rehearsal,
-            "method": self.method,
-            "began": iso_utc(self.began_s),
-            "ended": iso_utc(self.ended_s),
-            "measured": asdict(self.measured),
-            "guided": None if self.guided is None else asdict(self.guided),
-            "confirmed": None if self.confirmed is None else asdict(self.confirmed),
-            "not_put_away": list(self.not_put_away),
-        }
-
-
-@dataclass(frozen=True)
-class _Stage:
-    """Everything that differs between a rehearsal and the real thing."""
-
-    clock: Clock
-    bus: Bus
-    topics: Topics
-    measurer: Measurer
-    folder: Path
     seed: int
-    arrival_s: float
-    rehearsal: bool
+    evening: date
+    sky_mode: SkyMode
+    data_folder: Path
+    faults: tuple[ScheduledFault, ...] = ()
+    guest: Guest | None = None
+
+
+@dataclass
+class AtTheKnobs:
+    """The person who reads what is told, and may interrupt.
+
+    Attributes:
+        tell: shows them a line.
+    """
+
+    tell: Callable[[str], None]
+    _task: asyncio.Task[Any] | None = field(default=None, init=False)
+    _engine: Engine | None = field(default=None, init=False)
+    _align: Align | None = field(default=None, init=False)
+    _asked: bool = field(default=False, init=False)
+
+    def attend(self, engine: Engine, align: Align) -> None:
+        """From now on an interruption goes to this alignment, in the current task."""
+        self._task, self._engine, self._align = asyncio.current_task(), engine, align
+
+    def interrupt(self) -> bool:
+        """End guidance, else put the rig away, else end at once; False if nothing runs yet."""
+        if self._engine is None or self._align is None or self._task is None:
+            return False
+        if self._align.guiding and not self._align.enough.is_set():
+            self._align.enough.set()
+        elif not self._asked:
+            self._asked = True
+            self._engine.operator("close", "you", "Ctrl-C", None)
+        else:
+            self.tell("ending at once; the devices make themselves safe: stay clear of them")
+            self._task.cancel("ended at once by a second signal")
+        return True
 
 
 def rehearse_alignment(
-    night: Night, options: AlignOptions, seed: int, evening: date, sky_mode: str, tell: Tell
+    night: Night, options: AlignOptions, rehearsal: Rehearsal, person: AtTheKnobs
 ) -> Alignment:
     """Align the simulated rig in virtual time from dusk on; a simulated person turns its knobs."""
-    night = replace(night, rig=_with_knobs(simulated_rig(night.rig, sky_mode), seed))
-    start = datetime.fromtimestamp(plan_night(night, evening).dusk_s, UTC)
+    rig = _with_knobs(simulated_rig(night.rig, rehearsal.sky_mode), rehearsal.seed)
+    night = replace(night, rig=faulty_rig(rig, rehearsal.faults))
+    start = datetime.fromtimestamp(plan_night(night, rehearsal.evening).dusk_s, UTC)
     clock = VirtualClock(start)
 
     async def main() -> Alignment:
         broker = MemoryBroker()
         setting = RigSetting(night.rig, night.site.name, night.place, night.horizon)
-        async with AsyncExitStack() as stack:
-            for role in night.rig.devices.present():
-                spool = MemorySpool(role)
-                stack.callback(spool.close)
-                bus = MemoryBus(broker, role)
-                host = device_host(role, setting, bus=bus, clock=clock, seed=seed, spool=spool)
-                await stack.enter_async_context(host)
-            stage = _Stage(
+        async with (
+            RehearsedDevices(setting, broker, clock, rehearsal.seed) as devices,
+            _visited(rehearsal.guest, broker, setting.topics, clock),
+        ):
+            stage = Stage(
                 clock=clock,
                 bus=MemoryBus(broker, "midwatch"),
                 topics=setting.topics,
                 measurer=InlineMeasurer(),
-                folder=Path(),
-                seed=seed,
-                arrival_s=0.0,
+                data_folder=rehearsal.data_folder,
+                seed=rehearsal.seed,
                 rehearsal=True,
+                sky_mode=None,
+                hear=None,
+                arrival_s=0.0,
+                declared=night,
+                supervisor=devices,
             )
-            return await _align(stack, night, options, stage, tell, asyncio.Event())
+            return await _align(night, options, stage, person)
 
     return run_virtual(main)
 
 
+@asynccontextmanager
+async def _visited(
+    guest: Guest | None, broker: MemoryBroker, topics: Topics, clock: Clock
+) -> AsyncIterator[None]:
+    """Have the guest there while the block runs."""
+    if guest is None:
+        yield
+        return
+    visit = asyncio.create_task(guest(broker, topics, clock), name="guest")
+    try:
+        yield
+    finally:
+        visit.cancel()
+        await asyncio.gather(visit, return_exceptions=True)
+
+
 async def run_alignment(
-    night: Night, options: AlignOptions, run: RunOptions, tell: Tell, stop: asyncio.Event
+    night: Night, options: AlignOptions, run: RunOptions, person: AtTheKnobs
 ) -> Alignment:
-    """Align over MQTT, with a process for each device; `stop` ends guidance in good order.
+    """Align over MQTT, with a process for each device.
 
     Raises:
         UnreachableError: the broker cannot be reached.
     """
-    clock: Clock = WallClock()
+    clock: Clock = SteadyClock(WallClock())
     if run.start is not None:
         clock = ScaledClock(run.start, run.speed, run.anchor_unix_s)
     seed = night.orders.seed if run.seed is None else run.seed
     async with AsyncExitStack() as stack:
+        processes = None
         if run.spawn_devices:
-            await stack.enter_async_context(DeviceProcesses(night, run.bus, clock, seed, run))
+            processes = DeviceProcesses(night, run.bus, clock, seed, run)
+            await stack.enter_async_context(processes)
         from midwatch.bus.mqtt import MqttBus
 
         measurer = ProcessMeasurer()
         stack.push_async_callback(measurer.close)
-        stage = _Stage(
+        stage = Stage(
             clock=clock,
             bus=MqttBus(run.bus, "midwatch-daemon", clock, seed=seed),
             topics=Topics(night.site.name, night.rig.name),
             measurer=measurer,
-            folder=run.data_folder,
-            seed=int(clock.unix_s() * 1000),
-            arrival_s=_ARRIVAL_S * run.speed if run.spawn_devices else 0.0,
+            data_folder=run.data_folder,
+            seed=seed,
             rehearsal=False,
+            sky_mode=None,
+            hear=None,
+            arrival_s=_ARRIVAL_S * run.speed if run.spawn_devices else 0.0,
+            declared=night,
+            supervisor=processes,
+            speed=run.speed,
         )
-        return await _align(stack, night, options, stage, tell, stop)
+        return await _align(night, options, stage, person)
 
 
 def fields_for(night: Night, options: AlignOptions, utc_s: float) -> tuple[Pointing, ...]:
@@ -191,129 +211,85 @@ def fields_for(night: Night, options: AlignOptions, utc_s: float) -> tuple[Point
     Raises:
         InputError: it is too bright, or the limits leave no fields.
     """
-    observer = Observer(night.place)
-    sun_alt_deg = float(sun_altaz(observer, utc_s).alt_deg)
-    if sun_alt_deg > _SUN_BELOW_DEG:
-        raise InputError(
-            f"the Sun is at altitude {sun_alt_deg:.1f} deg: wait until it is below "
-            f"{_SUN_BELOW_DEG:g} deg, or rehearse with --rehearse"
-        )
-    limits = LimitCheck(observer, mount_limits(night.rig.limits, night.horizon))
-    if options.method == "drift":
-        return plan_drift(limits, utc_s, options.drift_min * 60.0)
-    return plan_frames(limits, utc_s)
+    limits = mount_limits(night.rig.limits, night.horizon)
+    return choose_fields(LimitCheck(Observer(night.place), limits), options, utc_s)
 
 
 async def _align(
-    stack: AsyncExitStack,
-    night: Night,
-    options: AlignOptions,
-    stage: _Stage,
-    tell: Tell,
-    stop: asyncio.Event,
+    night: Night, options: AlignOptions, stage: Stage, person: AtTheKnobs
 ) -> Alignment:
-    clock = stage.clock
-    began_s = clock.unix_s()
-    await stack.enter_async_context(stage.bus)
-    await stage.bus.wait_connected(_BROKER_S)
-    rig = await _reach_rig(stack, night, stage)
-    aligner = Aligner(_tools(night, options, stage, rig, tell))
-    guided: Guided | None = None
-    confirmed: AxisError | None = None
+    began_s = stage.clock.unix_s()
+    align = Align(options, person.tell, _publisher(stage))
+    events: list[Event] = []
+    make_folder(stage.data_folder)
+    path = stage.data_folder / JOURNAL_NAME
+    journal = stage.open_journal(path, stage.clock, not stage.rehearsal)
     try:
-        await make_ready(rig, night, clock, focus=options.focus)
-        measured = await _measure(aligner, night, options, clock)
-        if options.guide:
-            tell("turn the knobs as told; Ctrl-C ends it")
-            guided = await aligner.guide(measured, options.tolerance_arcmin, stop)
-        if options.confirm:
-            tell("measuring again")
-            confirmed = await _measure(aligner, night, options, clock)
-    except WeakGeometryError as error:
-        raise DutyFailedError("sky", "weak_geometry", str(error)) from error
+        journal.begin_night(_name(journal, began_s))
+        journal.listen(events.append)
+        zone, has_roof = ZoneInfo(night.site.timezone), night.rig.devices.roof is not None
+        journal.listen(Narrator(person.tell, zone, has_roof).hear)
+        async with AsyncExitStack() as stack:
+            await stack.enter_async_context(stage.bus)
+            await stage.bus.wait_connected(_BROKER_S)
+            engine, _ = await assemble(
+                stack,
+                _obeying_safety_alone(night),
+                _plan(night, began_s),
+                stage,
+                journal,
+                stage.data_folder,
+                Course(decide_alignment, {ALIGN: align}),
+            )
+            person.attend(engine, align)
+            await engine.run()
     finally:
-        failures = await put_away(rig)
-        for failure in failures:
-            tell(f"NOT PUT AWAY: {failure}")
-    return Alignment(
-        night=night,
-        method=options.method,
-        began_s=began_s,
-        ended_s=clock.unix_s(),
-        rehearsal=stage.rehearsal,
-        measured=measured,
-        guided=guided,
-        confirmed=confirmed,
-        not_put_away=tuple(failures),
+        journal.close()
+    context = Surroundings.of(night, stage.speed).context()
+    return conclude(night, options, align.found, events, context)
+
+
+def _name(journal: Journal, began_s: float) -> str:
+    """Return a name for this alignment that no other one in the journal has."""
+    began = utc_text(round(began_s))
+    same = sum(name.startswith(began) for name in journal.nights())
+    return f"{began}-{same + 1}" if same else began
+
+
+def _obeying_safety_alone(night: Night) -> Night:
+    """Return the orders without those that are about frames."""
+    kept = tuple(order for order in night.orders.standing_orders if order.do in _OBEYED)
+    return replace(night, orders=night.orders.model_copy(update={"standing_orders": kept}))
+
+
+def _plan(night: Night, now_s: float) -> NightPlan:
+    """Return what an alignment may have of the night: all of it that is dark enough for stars."""
+    events = night_at(Observer(night.place), now_s, night.site.timezone)
+    dark = events.dark_window(-SUN_BELOW_DEG)
+    return NightPlan(
+        evening=events.evening,
+        events=events,
+        prepare_from_s=now_s,
+        work_from_s=now_s,
+        dusk_s=now_s,
+        dawn_s=now_s if dark is None else dark[1],
+        targets=(),
     )
 
 
-async def _measure(
-    aligner: Aligner, night: Night, options: AlignOptions, clock: Clock
-) -> AxisError:
-    fields = fields_for(night, options, clock.unix_s())
-    if options.method == "drift":
-        return await aligner.measure_by_drift(fields, options.drift_min * 60.0)
-    return await aligner.measure_by_frames(fields, options.each)
-
-
-async def _reach_rig(stack: AsyncExitStack, night: Night, stage: _Stage) -> RigClient:
-    clock, bus, topics = stage.clock, stage.bus, stage.topics
-    section = night.rig.bus
-    caller = await stack.enter_async_context(Caller(bus, topics, clock, stage.seed))
-    lease = await stack.enter_async_context(
-        LeaseHolder(bus, topics, clock, f"polar-{stage.seed}", section.lease_s)
-    )
-    roles = night.rig.devices.present()
-    rig = RigClient(bus, topics, caller, clock, roles, section.heartbeat_s, lease)
-    await stack.enter_async_context(rig)
-    if stage.arrival_s:
-        await rig.wait_online(stage.arrival_s)
-    return rig
-
-
-def _tools(
-    night: Night, options: AlignOptions, stage: _Stage, rig: RigClient, tell: Tell
-) -> AlignmentTools:
-    settings = night.rig
-    eyes = Eyes(
-        stage.measurer,
-        pixel_scale_arcsec(settings.camera.pixel_um, settings.optics.focal_length_mm),
-    )
-    observer = Observer(night.place)
+def _publisher(stage: Stage) -> Publish:
     numbers = count(1)
-    events = count(1)
     topic = stage.topics.event("polar", "guidance")
 
-    async def publish(facts: dict[str, Any]) -> None:
-        envelope = EventEnvelope(seq=next(events), at=stage.clock.now(), facts=facts)
+    async def publish(facts: dict[str, object]) -> None:
+        envelope = EventEnvelope(seq=next(numbers), at=stage.clock.now(), facts=facts)
         await stage.bus.publish(topic, encode(envelope))
 
-    return AlignmentTools(
-        clock=stage.clock,
-        rig=rig,
-        darkroom=Darkroom(
-            rig.camera,
-            stage.clock,
-            eyes,
-            stage.measurer,
-            stage.folder,
-            durable=False,
-            identify=lambda: f"polar-{stage.seed}-{next(numbers):05d}",
-        ),
-        eyes=eyes,
-        limits=LimitCheck(observer, mount_limits(settings.limits, night.horizon)),
-        setting=CameraSetting(
-            settings.camera.gain, settings.camera.offset, settings.camera.binning
-        ),
-        exposure_s=options.exposure_s or settings.centring.exposure_s,
-        tell=tell,
-        publish=publish,
-    )
+    return publish
 
 
 def _with_knobs(rig: Rig, seed: int) -> Rig:
-    """Return a simulated rig that somebody has set up roughly, and stands beside."""
+    """Return a simulated rig that somebody has set up roughly, with a person at its knobs."""
     mount = rig.devices.mount
     rng = device_rng(seed, "set-up")
     high, east = (round(float(value), 1) for value in rng.uniform(-_ROUGH_ARCMIN, _ROUGH_ARCMIN, 2))

@@ -8,6 +8,7 @@ faults that no simulated device can show: of processes, of the bus, of the daemo
 orders by hand use it.
 """
 
-from midwatch.runtime.rehearsal.rehearsal import RehearsalOptions, rehearse
+from midwatch.runtime.rehearsal.rehearsal import Guest, RehearsalOptions, rehearse
+from midwatch.runtime.rehearsal.rehearsed_devices import RehearsedDevices
 
-__all__ = ["RehearsalOptions", "rehearse"]
+__all__ = ["Guest", "RehearsalOptions", "RehearsedDevices", "rehearse"]

@@ -15,7 +15,7 @@ from midwatch.bus import Disturbance, DisturbedBroker
 from midwatch.clock import Clock, ShiftedClock
 from midwatch.orders.injected import FAULT_KINDS, STEP_S, ScheduledFault
 from midwatch.runtime.rehearsal.daemon_life import Disk, Life
-from midwatch.runtime.rehearsal.rehearsald_devices import RehearsedDevices
+from midwatch.runtime.rehearsal.rehearsed_devices import RehearsedDevices
 
 __all__ = ["FaultStage", "Lives"]
 

@@ -7,7 +7,7 @@ Whatever was considered and not taken stands in ``ruled_out`` with its reason.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 from midwatch.journal.facts import Cause
@@ -26,9 +26,10 @@ from midwatch.sequencer.decision.phases import end_of_night, evening, open_sky, 
 from midwatch.sequencer.decision.refocus import Scalar, cheap_focus, focus_args, worth_waiting
 from midwatch.sequencer.decision.world import StandingDue, World
 
-__all__ = ["Case", "Decision", "clock_text", "decide", "preempt"]
+__all__ = ["Case", "Decide", "Decision", "Rule", "choose", "clock_text", "decide", "preempt"]
 
 Rule = Callable[[Case], Decision | None]
+Decide = Callable[[World], Decision]
 
 # Waits shorter than this keep the mount tracking. Too low: motors stop and start for nothing; too
 # high: the mount tracks towards its limits for nothing.
@@ -43,18 +44,25 @@ _ANYTIME = frozenset(
 
 def decide(world: World) -> Decision:
     """Choose the next duty. Pure, total, deterministic; never blocks, never raises."""
-    board = survey(world)
-    case = Case(world, board)
-    for rule in (_safety, _shelter, _limits, _faults, _phase, _standing, _next_frame):
+    case = Case(world, survey(world))
+    return choose(case, (_phase, _standing, _next_frame), _waiting)
+
+
+def choose(case: Case, rules: Iterable[Rule], otherwise: Callable[[Case], Decision]) -> Decision:
+    """Ask what keeps the rig safe first, then these rules in order; the first answer decides.
+
+    Whatever else a rig is used for than a night of frames: there is no way past the first four.
+    """
+    for rule in (_safety, _shelter, _limits, _faults, *rules):
         decision = rule(case)
         if decision is not None:
             break
     else:
-        decision = _waiting(case)
+        decision = otherwise(case)
     return replace(
         decision,
-        until_s=_woken_s(world, decision),
-        ruled_out=tuple(case.notes) + board.ruled_out,
+        until_s=_woken_s(case.world, decision),
+        ruled_out=tuple(case.notes) + case.board.ruled_out,
     )
 
 
@@ -67,7 +75,7 @@ def _woken_s(world: World, decision: Decision) -> float | None:
     return min(ahead if decision.until_s is None else [*ahead, decision.until_s], default=None)
 
 
-def preempt(world: World, running: Decision) -> Decision | None:
+def preempt(world: World, running: Decision, decide: Decide = decide) -> Decision | None:
     """Return what must interrupt the running duty at once, or None to let it finish.
 
     Only safety, limits, an operator's order to close, standing orders declared ``at_once``, and

@@ -30,7 +30,7 @@ from midwatch.journal.store import Event, Journal
 from midwatch.learning import FRAME_OVERHEAD, LearnedDurations
 from midwatch.orders.reading import Night
 from midwatch.planning import NightPlan
-from midwatch.sequencer.decision import Decision, World, decide, preempt
+from midwatch.sequencer.decision import Decide, Decision, World, decide, preempt
 from midwatch.sequencer.duties import DutyContext, Registry, motion_ended
 from midwatch.sequencer.facts import (
     Aim,
@@ -73,6 +73,7 @@ class Engine:
     Args:
         context: what duties get; its journal is already on this night.
         aim: folded from the same journal.
+        decide: what the rig is used for.
     """
 
     def __init__(
@@ -90,6 +91,7 @@ class Engine:
         learned: LearnedDurations,
         identity: Identity,
         data_folder: Path,
+        decide: Decide = decide,
     ) -> None:
         self._clock = clock
         self.plan = plan
@@ -97,6 +99,7 @@ class Engine:
         self._journal = journal
         self.record = record
         self._context = context
+        self._decide = decide
         self._registry = registry
         self._identity = identity
         self._data_folder = data_folder
@@ -237,7 +240,7 @@ class Engine:
         while True:
             self._stirred.clear()
             world = self.world()
-            self.decision = decision = decide(world)
+            self.decision = decision = self._decide(world)
             self._report(decision)
             if decision.duty == "finish":
                 return
@@ -283,10 +286,10 @@ class Engine:
                 return
             self._stirred.clear()
             world = self.world()
-            if preempt(world, decision) is not None:
+            if preempt(world, decision, self._decide) is not None:
                 return
             # It still waits for the same, but perhaps no longer as long.
-            decision = decide(world)
+            decision = self._decide(world)
 
     async def _perform(self, decision: Decision) -> None:
         if decision.rule == "faults" and decision.duty in _BUILT_IN:
@@ -354,7 +357,7 @@ class Engine:
             if task.done():
                 return None
             self._stirred.clear()
-            urgent = preempt(self.world(), decision)
+            urgent = preempt(self.world(), decision, self._decide)
             if urgent is not None:
                 return urgent
 
