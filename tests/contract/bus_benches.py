@@ -81,7 +81,7 @@ class MemoryBench:
 VICTIM = """
 import asyncio, sys
 from midwatch.bus.mqtt import MqttBus
-from midwatch.bus.settings import BrokerSettings
+from midwatch.bus import BrokerSettings
 from midwatch.clock import WallClock
 
 async def main():

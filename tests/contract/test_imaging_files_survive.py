@@ -15,7 +15,7 @@ WRITER = """
 import sys
 from pathlib import Path
 import numpy as np
-from midwatch.imaging import write_fits
+from midwatch.imaging.files import write_fits
 pixels = np.random.default_rng(1).integers(0, 65536, (700, 900), dtype=np.uint16)
 for number in range(10_000):
     write_fits(Path(sys.argv[1]) / f"{number % 40:05d}.fits", pixels + np.uint16(number), [])

@@ -5,11 +5,13 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 from dataclasses import dataclass
-
-import numpy as np
+from typing import TYPE_CHECKING
 
 from midwatch.bus.interface import Message, Subscription
 from midwatch.bus.memory import MemoryBroker
+
+if TYPE_CHECKING:
+    import numpy as np
 
 __all__ = ["Disturbance", "DisturbedBroker"]
 

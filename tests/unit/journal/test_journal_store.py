@@ -293,8 +293,8 @@ def test_what_was_told_before_a_kill_is_there_after_it(tmp_path):
     program = (
         "import sys; from pathlib import Path\n"
         "from midwatch.clock import WallClock\n"
-        "from midwatch.journal.store.journal import Journal\n"
-        "from midwatch.journal.facts.night_facts import Notice\n"
+        "from midwatch.journal.store import Journal\n"
+        "from midwatch.journal.facts import Notice\n"
         "journal = Journal.open(Path(sys.argv[1]), WallClock())\n"
         "journal.begin_night('n')\n"
         "while True:\n"
