@@ -15,7 +15,11 @@ from midwatch.orders.models import Rig
 from midwatch.sky import Horizon
 from support.device_toys import PLACE, Kind
 
-ENTRY_POINTS = "[midwatch.drivers]\ntoy-mount = support.device_toys:ToyMount\ntoy-camera = support.device_toys:ToyCamera\n"
+ENTRY_POINTS = (
+    "[midwatch.drivers]\n"
+    "toy-mount = support.device_toys:ToyMount\n"
+    "toy-camera = support.device_toys:ToyCamera\n"
+)
 
 
 def rig(**devices: str) -> Rig:
