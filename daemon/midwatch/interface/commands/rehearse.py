@@ -6,7 +6,14 @@ import argparse
 
 from midwatch.interface.console import NightProgress, conclude, shown
 from midwatch.planning import plan_night
-from midwatch.runtime.files import Surroundings, evening_of, faults_of, load_orders, make_room
+from midwatch.runtime.files import (
+    Surroundings,
+    evening_of,
+    faults_of,
+    load_orders,
+    make_room,
+    require_plugins,
+)
 from midwatch.runtime.rehearsal import RehearsalOptions, rehearse
 
 
@@ -15,6 +22,7 @@ def execute(args: argparse.Namespace) -> int:
     night = load_orders(args.orders)
     evening = evening_of(night, args.evening)
     plan = plan_night(night, evening)  # what is wrong with the evening is said before anything goes
+    require_plugins(night)
     make_room(args.out, evening)
     Surroundings.of(night).write(args.out / evening.isoformat())
     options = RehearsalOptions(

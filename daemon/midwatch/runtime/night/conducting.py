@@ -27,7 +27,7 @@ from midwatch.learning import FocusMemory, LearnedDurations
 from midwatch.orders.reading import Night
 from midwatch.planning import NightPlan
 from midwatch.reports import Measure, NightSummary, take_accounts, write_outputs
-from midwatch.runtime.files import Surroundings, load_orders
+from midwatch.runtime.files import Surroundings, load_orders, require_plugins
 from midwatch.sequencer.camera import Darkroom, Eyes
 from midwatch.sequencer.duties import DutyContext, Registry, Supervisor, load_registry
 from midwatch.sequencer.facts import Aim, focus_scale
@@ -174,10 +174,9 @@ async def _assemble(
     folder: Path,
 ) -> Engine:
     """Connect everything that a night needs; the stack takes it down again in reverse order."""
-    past = _Past.read(journal)
+    past, registry = _Past.read(journal), load_registry()
     night, plan = _orders_in_force(night, plan, stage.declared, past.tonight, journal)
     rig = await _reach_rig(stack, night, stage, past.life, past.record)
-    registry = load_registry()
     context = _duty_context(night, plan, stage, past, rig, journal, folder, registry)
     engine = Engine(
         clock=stage.clock,
@@ -193,7 +192,7 @@ async def _assemble(
         identity=_identity(night, plan, stage, rig),
         data_folder=stage.data_folder,
     )
-    incoming = IncomingOrders(engine, context, stage.declared, load_orders)
+    incoming = IncomingOrders(engine, context, stage.declared, _load_doable)
     desk = OperatorDesk(stage.bus, stage.topics, context, engine, incoming)
     journal.listen(desk.heard)
     if stage.hear is not None:
@@ -268,11 +267,22 @@ def _orders_in_force(
 ) -> tuple[Night, NightPlan]:
     """Return the orders that a former life was handed in, if they still hold, or those given."""
     try:
-        change = orders_found(tonight, night, declared, plan, load_orders)
+        change = orders_found(tonight, night, declared, plan, _load_doable)
     except OrdersRefusedError as error:
         journal.append(Notice(message=f"the orders handed in before hold no longer: {error}"))
         return night, plan
     return (night, plan) if change is None else (change.night, change.plan)
+
+
+def _load_doable(path: Path) -> Night:
+    """Read night orders, and see that what they order can be done.
+
+    Raises:
+        InputError: with every problem.
+    """
+    night = load_orders(path)
+    require_plugins(night)
+    return night
 
 
 async def _reach_rig(

@@ -1,6 +1,37 @@
 """What to do next, and why: pure. No clock, no bus, no asyncio in this room."""
 
 from midwatch.sequencer.decision.cases import Decision
+from midwatch.sequencer.decision.duty_args import (
+    CORE_DUTIES,
+    CalibrateArgs,
+    CentreArgs,
+    CloseArgs,
+    ConnectArgs,
+    CoreArgs,
+    DitherArgs,
+    DutyArgs,
+    EndNightArgs,
+    EngineWord,
+    ExposeArgs,
+    FlipArgs,
+    FocusArgs,
+    GuideArgs,
+    HaltArgs,
+    LessCoolingArgs,
+    NamedArgs,
+    NoArgs,
+    OpenArgs,
+    PowerCycleArgs,
+    PrepareArgs,
+    RecalibrateArgs,
+    ReconnectArgs,
+    RestartDriverArgs,
+    RestTargetArgs,
+    SecureArgs,
+    SlewArgs,
+    WaitArgs,
+    args_needed,
+)
 from midwatch.sequencer.decision.fault_names import (
     CIRCLE,
     CLOCK_JUMPED,
@@ -36,9 +67,14 @@ from midwatch.sequencer.decision.world import (
 )
 
 __all__ = [
-    "CIRCLE", "CLOCK_JUMPED", "DEFAULT_DURATIONS_S", "LINK_FAULTS", "NOT_COLD", "NOT_CONNECTED",
-    "NOT_TRACKING", "NO_LIGHT", "RESTART", "SILENT", "UNPLUGGED", "WRONG_HOUR_ANGLE",
-    "WRONG_SIDE", "CalibrationNeed", "Decision", "FaultView", "FocusView", "Forecast",
-    "FrameNeed", "MeridianRules", "NightHours", "Operator", "Pointing", "Readiness", "Safety",
-    "StandingDue", "TargetView", "Unguided", "World", "decide", "forecast", "preempt",
+    "CIRCLE", "CLOCK_JUMPED", "CORE_DUTIES", "DEFAULT_DURATIONS_S", "LINK_FAULTS", "NOT_COLD",
+    "NOT_CONNECTED", "NOT_TRACKING", "NO_LIGHT", "RESTART", "SILENT", "UNPLUGGED",
+    "WRONG_HOUR_ANGLE", "WRONG_SIDE", "CalibrateArgs", "CalibrationNeed", "CentreArgs",
+    "CloseArgs", "ConnectArgs", "CoreArgs", "Decision", "DitherArgs", "DutyArgs", "EndNightArgs",
+    "EngineWord", "ExposeArgs", "FaultView", "FlipArgs", "FocusArgs", "FocusView", "Forecast",
+    "FrameNeed", "GuideArgs", "HaltArgs", "LessCoolingArgs", "MeridianRules", "NamedArgs",
+    "NightHours", "NoArgs", "OpenArgs", "Operator", "Pointing", "PowerCycleArgs", "PrepareArgs",
+    "Readiness", "RecalibrateArgs", "ReconnectArgs", "RestTargetArgs", "RestartDriverArgs",
+    "Safety", "SecureArgs", "SlewArgs", "StandingDue", "TargetView", "Unguided", "WaitArgs",
+    "World", "args_needed", "decide", "forecast", "preempt",
 ]  # fmt: skip
