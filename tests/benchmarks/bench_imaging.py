@@ -15,7 +15,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from midwatch.imaging import Frame, Solution
 from midwatch.imaging.files import FrameHeader, light_cards, preview_png, write_fits
-from midwatch.imaging.focus import fit_focus_curve
+from midwatch.imaging.focus.curve import fit_focus_curve
 from midwatch.imaging.solving import FieldHint
 from midwatch.imaging.solving.near_hint import solve_field
 from midwatch.imaging.stars import measure_stars

@@ -24,6 +24,7 @@ from midwatch.devices.contract import (
     Unpark,
 )
 from midwatch.sequencer.camera.darkroom import check_sides
+from midwatch.sequencer.decision import ReconnectArgs
 from midwatch_plugins.duties.remedying import Reconnect
 from midwatch_simulators.instruments.guide_camera import SimulatedGuideCamera
 from midwatch_simulators.instruments.simulated_camera import SimulatedCamera
@@ -109,7 +110,7 @@ def test_a_camera_whose_exposure_does_not_end_is_stopped_before_its_link_is_clos
         await rig.clock.sleep(60.0)
         assert rig.state("camera").phase == "exposing"
         context = SimpleNamespace(rig=SimpleNamespace(devices={"camera": rig.client("camera")}))
-        await Reconnect().perform(context, {"device": "camera"})  # type: ignore[arg-type]
+        await Reconnect().perform(context, ReconnectArgs(device="camera"))  # type: ignore[arg-type]
         with pytest.raises(CommandError):
             await task
         assert rig.state("camera").connected and rig.state("camera").phase == "idle"

@@ -8,7 +8,7 @@ from unittest.mock import patch
 
 import pytest
 
-from midwatch.api import Args, DutyContext
+from midwatch.api.duty import CentreArgs, DutyContext
 from midwatch.clock import Clock, SteadyClock
 from support.remedy_nights import FaultyNight, faulty_night
 
@@ -181,7 +181,7 @@ def fault_of(event: object) -> object:
 
 
 def test_a_night_that_goes_in_circles_slows_down_and_ends_well(tmp_path: Path) -> None:
-    async def nothing(self: object, context: DutyContext, args: Args) -> None:
+    async def nothing(self: object, context: DutyContext, args: CentreArgs) -> None:
         """Claim to have centred, and do nothing: the world asks for it again at once."""
 
     with patch("midwatch_plugins.duties.centring.Centre.perform", nothing):

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.optimize import curve_fit
 
-from midwatch.imaging.focus import fit_focus_curve
+from midwatch.imaging.focus.curve import fit_focus_curve
 
 POSITIONS = np.arange(9400.0, 10601.0, 200.0)
 RADII = np.array([6.9494, 4.8980, 2.9648, 1.6406, 2.3865, 4.2191, 6.2458])

@@ -23,6 +23,7 @@ from midwatch.journal.record import NightRecord
 from midwatch.journal.store import Journal
 from midwatch.orders.reading import load_night
 from midwatch.sequencer.camera import Darkroom, Eyes
+from midwatch.sequencer.decision import CentreArgs
 from midwatch.sequencer.duties import DutyContext, DutyFailedError
 from midwatch.sky import LimitCheck, Observer, pixel_scale_arcsec
 from midwatch.virtual_time import run_virtual
@@ -167,7 +168,7 @@ async def _perform(context: DutyContext, driver: Any) -> Outcome:
     driver._body.sync = count
     failure, began = None, context.clock.mono()
     try:
-        await Centre().perform(context, {"target": context.night.targets[0].name})
+        await Centre().perform(context, CentreArgs(target=context.night.targets[0].name))
     except DutyFailedError as error:
         failure = error
     facts = [event.fact for event in context.journal.events()]

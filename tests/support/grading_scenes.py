@@ -11,7 +11,7 @@ import numpy as np
 
 from midwatch.journal.facts import Grade
 from midwatch.orders.models import GradingSettings
-from midwatch.sequencer.grading import Graded, Light, judge, look_again
+from midwatch.sequencer.grading import Graded, LightFrame, judge, look_again
 from midwatch.sky import Observer, Place, airmass, moon_altaz, sky_brightness_mag, sun_altaz
 from midwatch_plugins.graders.baseline import Baseline
 from midwatch_simulators.sky import (
@@ -58,7 +58,7 @@ class Scene:
 class Told:
     """One frame: what the camera tells, and the truth."""
 
-    light: Light
+    light: LightFrame
     cloud_mag: float
     growth: float
 
@@ -128,7 +128,7 @@ def _frame(scene: Scene, sensor: Sensor, air: Air, number: int, rng: np.random.G
         blur=real,
     )  # fmt: skip
     facts = facts_of(view, sensor, EXPOSURE_S, -10.0, 100, 50, rng)
-    light = Light(
+    light = LightFrame(
         target="M 101", filter="L", exposure_s=EXPOSURE_S, guided=True,
         exposure_id=f"x{number}", began_utc_s=start_s,
         stars=facts.stars, hfr_px=facts.hfr_px, elongation=facts.elongation,

@@ -10,11 +10,12 @@ from typing import ClassVar, Literal
 
 from midwatch.alignment.aligner import Aligner, Guided, Publish
 from midwatch.alignment.alignment_plan import Pointing, plan_drift, plan_frames
-from midwatch.alignment.alignment_rules import ALIGN
+from midwatch.alignment.alignment_rules import ALIGN, AlignArgs
 from midwatch.alignment.setting_up import ready_optics
 from midwatch.errors import InputError, MidwatchError
 from midwatch.journal.facts import Cause, OperatorSpoke
-from midwatch.sequencer.duties import Args, DutyContext, DutyFailedError, motion_ended
+from midwatch.sequencer.decision import DutyArgs
+from midwatch.sequencer.duties import DutyContext, DutyFailedError, motion_ended
 from midwatch.sky import LimitCheck, sun_altaz
 from midwatch.sky.polar import AxisError, WeakGeometryError
 
@@ -107,7 +108,7 @@ class Align:
 
     name: ClassVar[str] = ALIGN
     cause: ClassVar[Cause] = "preparing"
-    repeatable: ClassVar[bool] = False
+    takes: ClassVar[type[DutyArgs]] = AlignArgs
 
     def __init__(self, options: AlignOptions, tell: Tell, publish: Publish) -> None:
         self.found = Findings()
@@ -117,7 +118,7 @@ class Align:
         self._tell = tell
         self._publish = publish
 
-    async def perform(self, context: DutyContext, args: Args) -> None:  # noqa: ARG002
+    async def perform(self, context: DutyContext, args: AlignArgs) -> None:  # noqa: ARG002
         """Go through all of it; what was found until it ended is kept.
 
         Raises:

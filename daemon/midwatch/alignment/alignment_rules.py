@@ -12,7 +12,12 @@ from dataclasses import replace
 from midwatch.sequencer.decision import (
     Board,
     Case,
+    CloseArgs,
+    ConnectArgs,
     Decision,
+    FinishArgs,
+    NamedArgs,
+    OpenArgs,
     World,
     blocked,
     choose,
@@ -21,7 +26,7 @@ from midwatch.sequencer.decision import (
     why,
 )
 
-__all__ = ["ALIGN", "decide_alignment"]
+__all__ = ["ALIGN", "AlignArgs", "decide_alignment"]
 
 # The name of the duty that measures and guides.
 ALIGN = "align"
@@ -34,6 +39,12 @@ CLOSE_FOR_S = 600.0
 _STEPS = ("connect", "open", ALIGN)
 
 
+class AlignArgs(NamedArgs):
+    """Measure the axis, and guide whoever turns its knobs."""
+
+    duty = ALIGN
+
+
 def decide_alignment(world: World) -> Decision:
     """Choose the next duty of an alignment. Pure, total, deterministic."""
     # No target is ordered, and no guiding: by itself only daylight ends it.
@@ -44,19 +55,20 @@ def decide_alignment(world: World) -> Decision:
 def _step(case: Case) -> Decision:
     world, ready = case.world, case.world.ready
     if ready.closed_up:
-        return Decision("finish", "phase", "the rig is parked and closed")
+        return Decision("finish", "phase", "the rig is parked and closed", FinishArgs())
     reason = over(case) or _in_the_way(world)
     if reason is not None:
         return _ending(world, reason)
     if not ready.connected:
         reason = "bring the devices up and see that they answer"
-        return Decision("connect", "phase", reason, {"spool": "leave"})
+        return Decision("connect", "phase", reason, ConnectArgs(spool="leave"))
     if not world.safety.safe:
         until_s = world.hours.work_from_s + FIRST_READING_S
         return hold(world, "safety", world.safety.reason, until_s, "unsafe")
     if not ready.roof_open:
-        return Decision("open", "phase", "the axis is measured on stars; open the roof")
-    return Decision(ALIGN, "phase", "everything is ready")
+        reason = "the axis is measured on stars; open the roof"
+        return Decision("open", "phase", reason, OpenArgs())
+    return Decision(ALIGN, "phase", "everything is ready", AlignArgs())
 
 
 def _in_the_way(world: World) -> str | None:
@@ -76,11 +88,12 @@ def _in_the_way(world: World) -> str | None:
 def _ending(world: World, reason: str) -> Decision:
     failed = [fault for fault in world.faults if "close" in fault.blocks]
     if any(_is_hopeless(world, fault.given_up, fault.since_s) for fault in failed):
-        return Decision("finish", "phase", "the rig could not be put away; a person must see to it")
+        reason = "the rig could not be put away; a person must see to it"
+        return Decision("finish", "phase", reason, FinishArgs())
     again = blocked(world, "close")
     if again is not None:
         return hold(world, "phase", "the rig is not put away; trying again", again, "closing")
-    return Decision("close", "phase", reason, {"for_now": True})
+    return Decision("close", "phase", reason, CloseArgs(for_now=True))
 
 
 def _is_hopeless(world: World, given_up: bool, since_s: float) -> bool:

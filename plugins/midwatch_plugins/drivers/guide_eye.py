@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import math
 
-from midwatch.api import (
+from midwatch.api.driver import (
     Acknowledge,
     CallTimeoutError,
     Clock,

@@ -10,7 +10,7 @@ import asyncio
 import contextlib
 from typing import Any, Literal
 
-from midwatch.api import (
+from midwatch.api.driver import (
     CallTimeoutError,
     Command,
     CommandError,

@@ -7,7 +7,7 @@ from typing import Literal
 
 from pydantic import Field, ValidationError, model_validator
 
-from midwatch.api import (
+from midwatch.api.driver import (
     DeviceError,
     DriverContext,
     GuideSettings,

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from midwatch.api import (
-    Args,
+from midwatch.api.duty import (
+    CalibrateArgs,
     CameraSetting,
     Cause,
     Cover,
+    DutyArgs,
     DutyContext,
     DutyFailedError,
     FrameBegun,
-    LightPanel,
+    Light,
     keep_frame,
 )
 from midwatch_plugins.duties.exposing import hold_focus
@@ -32,48 +33,41 @@ class Calibrate:
 
     name: ClassVar[str] = "calibrate"
     cause: ClassVar[Cause] = "calibrating"
-    repeatable: ClassVar[bool] = True
+    takes: ClassVar[type[DutyArgs]] = CalibrateArgs
 
-    async def perform(self, context: DutyContext, args: Args) -> None:
+    async def perform(self, context: DutyContext, args: CalibrateArgs) -> None:
         """Cover the telescope, light the panel for flats, expose, and switch it off again."""
-        frame = str(args["frame"])
         panel = context.rig.flat_panel
         if panel is not None and panel.state is not None and panel.state.cover == "open":
             await panel.do(Cover(closed=True), timeout_s=60.0)
-        setting = CameraSetting(
-            int(args["gain"] or 0), int(args["offset"] or 0), int(args["binning"] or 1)
-        )
-        exposure_s = float(args["exposure_s"] or 0.0)
-        filter_name = None if args["filter"] is None else str(args["filter"])
-        if frame != "flat":
-            await self._series(context, frame, None, exposure_s, setting, int(args["count"] or 0))
+        setting = CameraSetting(args.gain, args.offset, args.binning)
+        if args.frame != "flat":
+            await self._series(context, args, None, args.exposure_s, setting)
             return
-        await bring_filter(context, filter_name)
+        await bring_filter(context, args.filter)
         await hold_focus(context)
         lamp = context.device(panel, "flat_panel")
-        await lamp.do(LightPanel(brightness_percent=_PANEL_PERCENT), timeout_s=20.0)
+        await lamp.do(Light(brightness_percent=_PANEL_PERCENT), timeout_s=20.0)
         try:
             exposure_s = await self._flat_exposure(context, setting)
-            count = int(args["count"] or 0)
-            await self._series(context, frame, filter_name, exposure_s, setting, count)
+            await self._series(context, args, args.filter, exposure_s, setting)
         finally:
-            await lamp.do(LightPanel(brightness_percent=0.0), timeout_s=20.0)
+            await lamp.do(Light(brightness_percent=0.0), timeout_s=20.0)
 
     async def _series(
         self,
         context: DutyContext,
-        frame: str,
+        args: CalibrateArgs,
         filter_name: str | None,
         exposure_s: float,
         setting: CameraSetting,
-        count: int,
     ) -> None:
-        for _ in range(count):
+        for _ in range(args.count):
             await keep_frame(
                 context,
                 FrameBegun(
                     exposure_id=context.darkroom.identify(),
-                    frame=frame,
+                    frame=args.frame,
                     target=None,
                     order_index=None,
                     filter=filter_name,

@@ -15,11 +15,12 @@ from typing import ClassVar, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from midwatch.api import (
-    Args,
+from midwatch.api.duty import (
     Cause,
+    CentreArgs,
     Centred,
     CommandError,
+    DutyArgs,
     DutyContext,
     DutyFailedError,
     Notice,
@@ -31,7 +32,6 @@ from midwatch.api import (
 )
 from midwatch_plugins.duties.diagnosis import Diagnosis, Look, diagnose
 from midwatch_plugins.duties.filters import bring_filter, selected_filter
-from midwatch_plugins.duties.pointing import side_of
 from midwatch_plugins.duties.turning import Turning, turn_error_deg
 
 Method = Literal["near", "wide", "scale", "blind"]
@@ -56,15 +56,15 @@ class Centre:
 
     name: ClassVar[str] = "centre"
     cause: ClassVar[Cause] = "centring"
-    repeatable: ClassVar[bool] = True
+    takes: ClassVar[type[DutyArgs]] = CentreArgs
 
-    async def perform(self, context: DutyContext, args: Args) -> None:
+    async def perform(self, context: DutyContext, args: CentreArgs) -> None:
         """Solve and correct until the target is within tolerance.
 
         Raises:
             DutyFailedError: it could not be; the fault says what stood in the way.
         """
-        await _Centring(context, str(args["target"])).run()
+        await _Centring(context, args.target).run()
 
 
 @dataclass
@@ -251,7 +251,8 @@ class _Centring:
         await self._slew(target.ra_deg, target.dec_deg)
 
     async def _slew(self, ra_deg: float, dec_deg: float) -> None:
-        side = side_of({"pier_side": self.context.mount_state().pier_side})
+        now = self.context.mount_state().pier_side
+        side = None if now == "unknown" else now
         await point(self.context, ra_deg, dec_deg, side, f"centring on {self.name}")
 
     def _failure(self) -> DutyFailedError:

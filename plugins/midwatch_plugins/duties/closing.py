@@ -6,16 +6,18 @@ import contextlib
 from collections.abc import Awaitable, Callable
 from typing import ClassVar
 
-from midwatch.api import (
-    Args,
+from midwatch.api.duty import (
     CameraState,
     Cause,
+    CloseArgs,
     CloseRoof,
     Cover,
+    DutyArgs,
     DutyContext,
     DutyFailedError,
-    LightPanel,
+    Light,
     MidwatchError,
+    SecureArgs,
     Stop,
     Warm,
     collect_waiting,
@@ -75,7 +77,7 @@ async def _cover(context: DutyContext) -> None:
     if panel is None or panel.down or panel.state is None:
         return
     if panel.state.lit:
-        await panel.do(LightPanel(brightness_percent=0.0), timeout_s=20.0)
+        await panel.do(Light(brightness_percent=0.0), timeout_s=20.0)
     if panel.state.cover == "open":
         await panel.do(Cover(closed=True), timeout_s=60.0)
 
@@ -151,25 +153,22 @@ class Secure:
 
     name: ClassVar[str] = "secure"
     cause: ClassVar[Cause] = "closing"
-    repeatable: ClassVar[bool] = True
+    takes: ClassVar[type[DutyArgs]] = SecureArgs
 
-    async def perform(self, context: DutyContext, args: Args) -> None:
+    async def perform(self, context: DutyContext, args: SecureArgs) -> None:
         """Do every step, whatever the others did."""
-        left = ("roof",) if args.get("roof") == "leave" else ()
+        left = ("roof",) if args.roof == "leave" else ()
         await _run_steps(context, tuple(step for step in _SECURE if step[0] not in left))
 
 
 class Close:
-    """End the night: make safe, cover, warm the camera slowly, file what waits.
-
-    ``for_now`` leaves cover, camera and spool as they are: the night is still to come.
-    """
+    """End the night: make safe, cover, warm the camera slowly, file what waits."""
 
     name: ClassVar[str] = "close"
     cause: ClassVar[Cause] = "closing"
-    repeatable: ClassVar[bool] = True
+    takes: ClassVar[type[DutyArgs]] = CloseArgs
 
-    async def perform(self, context: DutyContext, args: Args) -> None:
+    async def perform(self, context: DutyContext, args: CloseArgs) -> None:
         """Do every step, whatever the others did, and prove in the end that all is at rest."""
-        rest = tuple(step for step in _PUT_AWAY if step[0] == "rest" or not args.get("for_now"))
+        rest = tuple(step for step in _PUT_AWAY if step[0] == "rest" or not args.for_now)
         await _run_steps(context, (*_SECURE, *rest))

@@ -6,7 +6,7 @@ import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from midwatch.api import DutyContext, Sight, Solution, SolveFailure
+from midwatch.api.duty import DutyContext, Sight, Solution, SolveFailure
 
 # Below this many stars nobody can solve a frame with certainty.
 FEW_STARS = 8

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from midwatch.api import Args, Cause, DutyContext, FocusFollowed, FrameBegun, keep_frame
+from midwatch.api.duty import (
+    Cause,
+    DutyArgs,
+    DutyContext,
+    ExposeArgs,
+    FocusFollowed,
+    FrameBegun,
+    keep_frame,
+)
 from midwatch_plugins.duties.filters import bring_filter, selected_filter
 from midwatch_plugins.duties.focusing import approach
 
@@ -18,16 +26,15 @@ class ExposeLight:
 
     name: ClassVar[str] = "expose"
     cause: ClassVar[Cause] = "read_out"
-    repeatable: ClassVar[bool] = False
+    takes: ClassVar[type[DutyArgs]] = ExposeArgs
 
-    async def perform(self, context: DutyContext, args: Args) -> None:
+    async def perform(self, context: DutyContext, args: ExposeArgs) -> None:
         """Take the next frame of a frame order; an interrupted one is journaled as lost.
 
         `exposure_s` in the arguments goes before the order's own: unguided frames are shorter.
         """
-        target = context.target(str(args["target"]))
-        index = int(args["order_index"] or 0)
-        order = target.order.frames[index]
+        target = context.target(args.target)
+        order = target.order.frames[args.order_index]
         await bring_filter(context, order.filter)
         await hold_focus(context, follow=True)
         setting = context.setting(order)
@@ -37,9 +44,9 @@ class ExposeLight:
                 exposure_id=context.darkroom.identify(),
                 frame="light",
                 target=target.name,
-                order_index=index,
+                order_index=args.order_index,
                 filter=order.filter,
-                exposure_s=float(args.get("exposure_s") or order.exposure_s),
+                exposure_s=args.exposure_s,
                 gain=setting.gain,
                 offset=setting.offset,
                 binning=setting.binning,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
-from midwatch.api import DutyContext, DutyFailedError, Notice, SelectFilter
+from midwatch.api.duty import DutyContext, DutyFailedError, Notice, SelectFilter
 
 _WHEEL_S = 90.0
 

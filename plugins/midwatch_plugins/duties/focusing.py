@@ -9,11 +9,12 @@ from typing import ClassVar
 
 import numpy as np
 
-from midwatch.api import (
-    Args,
+from midwatch.api.duty import (
     Cause,
+    DutyArgs,
     DutyContext,
     DutyFailedError,
+    FocusArgs,
     FocusMeasure,
     FocusRun,
     FocusSearch,
@@ -47,17 +48,16 @@ class Focus:
 
     name: ClassVar[str] = "focus"
     cause: ClassVar[Cause] = "focusing"
-    repeatable: ClassVar[bool] = True
+    takes: ClassVar[type[DutyArgs]] = FocusArgs
 
-    async def perform(self, context: DutyContext, args: Args) -> None:
+    async def perform(self, context: DutyContext, args: FocusArgs) -> None:
         """Run until focus is found and seen; go back to the last good position when it is not.
 
         Raises:
             DutyFailedError: of the focuser, 'stuck' or 'at_end'; of the sky, 'no_focus'.
         """
         context.device(context.rig.focuser, "focuser")
-        if args.get("filter") is not None:
-            await bring_filter(context, str(args["filter"]))
+        await bring_filter(context, args.filter)
         start, _ = predicted_position(context)
         search, trails = FocusSearch(_task(context, start)), Trails(context)
         while (wanted := search.wanted) is not None:
@@ -79,7 +79,7 @@ class Focus:
         elif verdict.samples[-1].position != verdict.best_position:
             await _arrive(context, verdict.best_position)
         known = context.focus_model.proposals()
-        context.note(_account(context, verdict, str(args.get("trigger") or "first")))
+        context.note(_account(context, verdict, args.trigger))
         propose_offsets(context, known)
         if verdict.trouble is not None:
             raise _failure(verdict, start)

@@ -5,15 +5,17 @@ from __future__ import annotations
 import math
 from typing import ClassVar
 
-from midwatch.api import (
-    Args,
+from midwatch.api.duty import (
     CallTimeoutError,
     Cause,
     CommandError,
     Dither,
+    DitherArgs,
     Dithered,
+    DutyArgs,
     DutyContext,
     DutyFailedError,
+    GuideArgs,
     GuidingStarted,
     Settle,
     StartGuiding,
@@ -40,9 +42,9 @@ class Guide:
 
     name: ClassVar[str] = "guide"
     cause: ClassVar[Cause] = "guiding"
-    repeatable: ClassVar[bool] = True
+    takes: ClassVar[type[DutyArgs]] = GuideArgs
 
-    async def perform(self, context: DutyContext, args: Args) -> None:
+    async def perform(self, context: DutyContext, args: GuideArgs) -> None:
         """Journal how it went; a failure leaves the choice of going on unguided."""
         await start_guiding(context)
 
@@ -73,9 +75,9 @@ class DitherField:
 
     name: ClassVar[str] = "dither"
     cause: ClassVar[Cause] = "dithering"
-    repeatable: ClassVar[bool] = True
+    takes: ClassVar[type[DutyArgs]] = DitherArgs
 
-    async def perform(self, context: DutyContext, args: Args) -> None:
+    async def perform(self, context: DutyContext, args: DitherArgs) -> None:
         """Shift and settle; the amount is journaled."""
         guider = context.device(context.rig.guider, "guider")
         size_arcsec = context.night.rig.guiding.dither_px * context.eyes.scale_arcsec

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from typing import ClassVar, Literal
+from typing import ClassVar
 
-from midwatch.api import (
-    Args,
+from midwatch.api.duty import (
     Cause,
     CommandError,
+    DutyArgs,
     DutyContext,
     DutyFailedError,
     ErrorKind,
+    FlipArgs,
     Flipped,
+    HaltArgs,
     MountState,
+    SlewArgs,
     Track,
     motion_ended,
     point,
@@ -20,24 +23,18 @@ from midwatch.api import (
 )
 
 
-def side_of(args: Args) -> Literal["east", "west"] | None:
-    """Return the side of the pier that was asked for, or None where any will do."""
-    side = args.get("pier_side")
-    return "east" if side == "east" else "west" if side == "west" else None
-
-
 class SlewTo:
     """Slew to a target."""
 
     name: ClassVar[str] = "slew"
     cause: ClassVar[Cause] = "slewing"
-    repeatable: ClassVar[bool] = True
+    takes: ClassVar[type[DutyArgs]] = SlewArgs
 
-    async def perform(self, context: DutyContext, args: Args) -> None:
+    async def perform(self, context: DutyContext, args: SlewArgs) -> None:
         """Unpark if needed, slew, and prove where it ended."""
-        target = context.target(str(args["target"]))
+        target = context.target(args.target)
         what = f"slew to {target.name}"
-        await point(context, target.ra_deg, target.dec_deg, side_of(args), what)
+        await point(context, target.ra_deg, target.dec_deg, args.pier_side, what)
 
 
 class Flip:
@@ -45,11 +42,11 @@ class Flip:
 
     name: ClassVar[str] = "flip"
     cause: ClassVar[Cause] = "flipping"
-    repeatable: ClassVar[bool] = True
+    takes: ClassVar[type[DutyArgs]] = FlipArgs
 
-    async def perform(self, context: DutyContext, args: Args) -> None:
+    async def perform(self, context: DutyContext, args: FlipArgs) -> None:
         """Slew to the same target from the east side, and check that the side has changed."""
-        target = context.target(str(args["target"]))
+        target = context.target(args.target)
         before = context.mount_state()
         what = f"flip on {target.name}"
         try:
@@ -79,9 +76,9 @@ class Halt:
 
     name: ClassVar[str] = "halt"
     cause: ClassVar[Cause] = "slewing"
-    repeatable: ClassVar[bool] = True
+    takes: ClassVar[type[DutyArgs]] = HaltArgs
 
-    async def perform(self, context: DutyContext, args: Args) -> None:
+    async def perform(self, context: DutyContext, args: HaltArgs) -> None:
         """Let go of guiding, stop tracking."""
         await stop_guiding(context)
         mount = context.device(context.rig.mount, "mount")

@@ -5,18 +5,21 @@ from __future__ import annotations
 import math
 from typing import ClassVar
 
-from midwatch.api import (
-    Args,
+from midwatch.api.duty import (
     CameraState,
     Cause,
     CommandError,
     Connect,
+    ConnectArgs,
     Cool,
     DeviceClient,
+    DutyArgs,
     DutyContext,
     DutyFailedError,
     Notice,
+    OpenArgs,
     OpenRoof,
+    PrepareArgs,
     collect_waiting,
     motion_ended,
     set_point_c,
@@ -42,9 +45,9 @@ class ConnectRig:
 
     name: ClassVar[str] = "connect"
     cause: ClassVar[Cause] = "preparing"
-    repeatable: ClassVar[bool] = True
+    takes: ClassVar[type[DutyArgs]] = ConnectArgs
 
-    async def perform(self, context: DutyContext, args: Args) -> None:
+    async def perform(self, context: DutyContext, args: ConnectArgs) -> None:
         """Answer when every device that the night needs talks to its hardware.
 
         The others may come later: what is done about them is the business of their own faults.
@@ -68,7 +71,7 @@ class ConnectRig:
                 context.note(Notice(message=f"the night begins without it: {error}"))
         if context.mount_state().parked:
             motion_ended(context, "park")
-        if args.get("spool") != "leave":
+        if args.spool != "leave":
             await _collect(context)
 
     async def _connect(self, role: str, client: DeviceClient) -> None:  # type: ignore[type-arg]
@@ -101,9 +104,9 @@ class Prepare:
 
     name: ClassVar[str] = "prepare"
     cause: ClassVar[Cause] = "preparing"
-    repeatable: ClassVar[bool] = True
+    takes: ClassVar[type[DutyArgs]] = PrepareArgs
 
-    async def perform(self, context: DutyContext, args: Args) -> None:
+    async def perform(self, context: DutyContext, args: PrepareArgs) -> None:
         """Answer when the sensor is at its temperature; a camera without set point is ready.
 
         What a camera that was lost still holds in its spool is collected first.
@@ -152,9 +155,9 @@ class Open:
 
     name: ClassVar[str] = "open"
     cause: ClassVar[Cause] = "opening"
-    repeatable: ClassVar[bool] = True
+    takes: ClassVar[type[DutyArgs]] = OpenArgs
 
-    async def perform(self, context: DutyContext, args: Args) -> None:
+    async def perform(self, context: DutyContext, args: OpenArgs) -> None:
         """Answer when the sensor says open."""
         roof = context.device(context.rig.roof, "roof")
         await roof.do(OpenRoof(), timeout_s=_ROOF_S)

@@ -8,8 +8,7 @@ from __future__ import annotations
 import contextlib
 from typing import ClassVar
 
-from midwatch.api import (
-    Args,
+from midwatch.api.duty import (
     CameraState,
     Cause,
     CommandError,
@@ -19,10 +18,16 @@ from midwatch.api import (
     DeviceClient,
     DeviceState,
     Disconnect,
+    DutyArgs,
     DutyContext,
     DutyFailedError,
+    LessCoolingArgs,
     MidwatchError,
     Notice,
+    PowerCycleArgs,
+    RecalibrateArgs,
+    ReconnectArgs,
+    RestartDriverArgs,
     Stop,
     set_point_c,
 )
@@ -39,8 +44,7 @@ _BOOT_S, _BOOT_TRIES = 10.0, 3
 _FALL_C, _FALL_S = 1.0, 150.0
 
 
-def _client(context: DutyContext, args: Args) -> DeviceClient[DeviceState]:
-    role = str(args["device"])
+def _client(context: DutyContext, role: str) -> DeviceClient[DeviceState]:
     client = context.rig.devices.get(role)
     if client is None:
         raise DutyFailedError(role, "missing", f"the rig has no {role.replace('_', ' ')}")
@@ -77,11 +81,11 @@ class Reconnect:
 
     name: ClassVar[str] = "reconnect"
     cause: ClassVar[Cause] = "fault"
-    repeatable: ClassVar[bool] = True
+    takes: ClassVar[type[DutyArgs]] = ReconnectArgs
 
-    async def perform(self, context: DutyContext, args: Args) -> None:
+    async def perform(self, context: DutyContext, args: ReconnectArgs) -> None:
         """Answer when the device says that it is connected."""
-        client = _client(context, args)
+        client = _client(context, args.device)
         await _end_exposure(client)
         if client.state is not None and client.state.connected and not client.down:
             with contextlib.suppress(CommandError):
@@ -94,11 +98,11 @@ class RestartDriver:
 
     name: ClassVar[str] = "restart_driver"
     cause: ClassVar[Cause] = "fault"
-    repeatable: ClassVar[bool] = True
+    takes: ClassVar[type[DutyArgs]] = RestartDriverArgs
 
-    async def perform(self, context: DutyContext, args: Args) -> None:
+    async def perform(self, context: DutyContext, args: RestartDriverArgs) -> None:
         """Answer when the device is on the bus again and connected."""
-        client = _client(context, args)
+        client = _client(context, args.device)
         supervisor = context.supervisor
         if supervisor is None or client.name not in supervisor.roles:
             raise DutyFailedError(
@@ -126,13 +130,13 @@ class PowerCycle:
 
     name: ClassVar[str] = "power_cycle"
     cause: ClassVar[Cause] = "fault"
-    repeatable: ClassVar[bool] = True
+    takes: ClassVar[type[DutyArgs]] = PowerCycleArgs
 
-    async def perform(self, context: DutyContext, args: Args) -> None:
+    async def perform(self, context: DutyContext, args: PowerCycleArgs) -> None:
         """Answer when the device is connected again."""
-        client = _client(context, args)
+        client = _client(context, args.device)
         switch = context.device(context.rig.switch, "switch")
-        cycle = CycleOutlet(outlet=str(args["outlet"]), off_s=_OFF_S)
+        cycle = CycleOutlet(outlet=args.outlet, off_s=_OFF_S)
         await switch.do(cycle, timeout_s=_OFF_S + _ANSWER_S)
         for left in reversed(range(_BOOT_TRIES)):
             await context.clock.sleep(_BOOT_S)
@@ -150,9 +154,9 @@ class Recalibrate:
 
     name: ClassVar[str] = "recalibrate"
     cause: ClassVar[Cause] = "guiding"
-    repeatable: ClassVar[bool] = True
+    takes: ClassVar[type[DutyArgs]] = RecalibrateArgs
 
-    async def perform(self, context: DutyContext, args: Args) -> None:
+    async def perform(self, context: DutyContext, args: RecalibrateArgs) -> None:
         """Answer when guiding has settled."""
         await start_guiding(context, recalibrate=True)
 
@@ -162,9 +166,9 @@ class LessCooling:
 
     name: ClassVar[str] = "less_cooling"
     cause: ClassVar[Cause] = "fault"
-    repeatable: ClassVar[bool] = True
+    takes: ClassVar[type[DutyArgs]] = LessCoolingArgs
 
-    async def perform(self, context: DutyContext, args: Args) -> None:
+    async def perform(self, context: DutyContext, args: LessCoolingArgs) -> None:
         """Set the new set point; preparing waits until it is reached.
 
         Raises:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Protocol
 
-from midwatch.api import DutyContext, DutyFailedError, Notice, Rotate, stop_guiding
+from midwatch.api.duty import DutyContext, DutyFailedError, Notice, Rotate, stop_guiding
 
 # Half a turn at a slow rotator's pace.
 _TURN_S = 180.0

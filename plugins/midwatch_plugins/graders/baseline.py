@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import ClassVar
 
-from midwatch.api import Grade, GradingSettings, Light, Verdict
+from midwatch.api.grader import Grade, GradingSettings, LightFrame, Verdict
 from midwatch_plugins.graders.usual import ENOUGH, Usual, usual_for
 
 # From this share of a bound on a frame is doubted. Lower: good frames are taken twice for nothing;
@@ -37,7 +37,9 @@ class Baseline:
 
     name: ClassVar[str] = "baseline"
 
-    def grade(self, light: Light, others: tuple[Light, ...], bounds: GradingSettings) -> Verdict:
+    def grade(
+        self, light: LightFrame, others: tuple[LightFrame, ...], bounds: GradingSettings
+    ) -> Verdict:
         """Reject what is past a bound, doubt what is close to one, accept the rest."""
         usual = usual_for(light, others)
         findings = [
@@ -62,7 +64,7 @@ def _in_order(others: int) -> str:
     return f"inside all bounds and like {others} others"
 
 
-def _light_of_stars(light: Light, usual: Usual, bounds: GradingSettings) -> Iterator[_Finding]:
+def _light_of_stars(light: LightFrame, usual: Usual, bounds: GradingSettings) -> Iterator[_Finding]:
     """Clouds, dew and obstacles take stars away."""
     stars = light.stars or 0
     if stars < bounds.min_stars:
@@ -81,7 +83,7 @@ def _light_of_stars(light: Light, usual: Usual, bounds: GradingSettings) -> Iter
     )
 
 
-def _shape(light: Light, usual: Usual, bounds: GradingSettings) -> Iterator[_Finding]:
+def _shape(light: LightFrame, usual: Usual, bounds: GradingSettings) -> Iterator[_Finding]:
     """Defocus, seeing, wind and bad tracking make stars large or long."""
     hfr, most_px = light.hfr_px, bounds.max_hfr_px
     if hfr is not None and most_px is not None and hfr > most_px:
@@ -100,7 +102,7 @@ def _shape(light: Light, usual: Usual, bounds: GradingSettings) -> Iterator[_Fin
         yield _Finding(share, f"stars {light.elongation:.2f} times as long as wide{_why(light)}")
 
 
-def _why(light: Light) -> str:
+def _why(light: LightFrame) -> str:
     """Say what kind of motion draws stars out this way."""
     windy = light.wind_ms is not None and light.wind_ms >= _WINDY_MS
     wind = f"wind of {light.wind_ms:.0f} m/s" if windy else "wind or tilt"
@@ -114,7 +116,7 @@ def _why(light: Light) -> str:
     return f" at position angle {angle:.0f} degrees: {wind}"
 
 
-def _level(light: Light, usual: Usual, bounds: GradingSettings) -> Iterator[_Finding]:
+def _level(light: LightFrame, usual: Usual, bounds: GradingSettings) -> Iterator[_Finding]:
     """Twilight, lamps, haze and moonlit cloud raise the background."""
     level, full = light.background_adu, light.full_scale_adu
     if level is not None and full:
@@ -135,7 +137,7 @@ def _level(light: Light, usual: Usual, bounds: GradingSettings) -> Iterator[_Fin
         yield _Finding(share, f"{light.saturated_percent:.1f} % of the pixels are full")
 
 
-def _glow(light: Light) -> str:
+def _glow(light: LightFrame) -> str:
     if light.sun_alt_deg is not None and light.sun_alt_deg > _DARK_SUN_DEG:
         return f": twilight, Sun at {light.sun_alt_deg:.0f} degrees"
     if light.moon_alt_deg is not None and light.moon_alt_deg > 0.0:
@@ -143,7 +145,7 @@ def _glow(light: Light) -> str:
     return ": haze or lamps"
 
 
-def _following(light: Light, bounds: GradingSettings) -> Iterator[_Finding]:
+def _following(light: LightFrame, bounds: GradingSettings) -> Iterator[_Finding]:
     """What the guider saw while the shutter was open."""
     if light.guide_rms_px is not None:
         rms = f"{light.guide_rms_px:.1f} px"
@@ -156,7 +158,7 @@ def _following(light: Light, bounds: GradingSettings) -> Iterator[_Finding]:
         )
 
 
-def _field(light: Light, usual: Usual, bounds: GradingSettings) -> Iterator[_Finding]:
+def _field(light: LightFrame, usual: Usual, bounds: GradingSettings) -> Iterator[_Finding]:
     """Where the frame points, and what flew through it."""
     if light.offset_arcsec is not None:
         yield _Finding(
@@ -171,7 +173,7 @@ def _field(light: Light, usual: Usual, bounds: GradingSettings) -> Iterator[_Fin
         yield _Finding(_DOUBT, f"trails of satellites or aircraft: {light.trails}{length}")
 
 
-def _warmth(light: Light, bounds: GradingSettings) -> Iterator[_Finding]:
+def _warmth(light: LightFrame, bounds: GradingSettings) -> Iterator[_Finding]:
     """A sensor far from its set point has another dark current than the darks."""
     off_c = light.sensor_off_c
     if off_c is not None:

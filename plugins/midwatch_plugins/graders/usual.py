@@ -12,7 +12,7 @@ import statistics
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from midwatch.api import Light
+from midwatch.api.grader import LightFrame
 
 # Fewer frames make no baseline: with one spoilt among them the median would move.
 ENOUGH = 5
@@ -51,7 +51,7 @@ class Usual:
     solved_share: float
 
 
-def usual_for(light: Light, others: Sequence[Light]) -> Usual:
+def usual_for(light: LightFrame, others: Sequence[LightFrame]) -> Usual:
     """Carry the other frames over to the circumstances of one frame."""
     stars, stars_scatter = _level_of(others, lambda other: _stars(light, other), _CLEAR_QUANTILE)
     hfr, hfr_scatter = _level_of(others, lambda other: _hfr_px(light, other))
@@ -63,7 +63,7 @@ def usual_for(light: Light, others: Sequence[Light]) -> Usual:
     )
 
 
-def depth_change_mag(light: Light, other: Light) -> float:
+def depth_change_mag(light: LightFrame, other: LightFrame) -> float:
     """Return how much deeper one frame should reach than another under an equally clear sky.
 
     The faintest star stands out of the noise of the pixels under it: a longer exposure gathers more
@@ -83,7 +83,7 @@ def depth_change_mag(light: Light, other: Light) -> float:
     return deeper
 
 
-def _stars(light: Light, other: Light) -> float | None:
+def _stars(light: LightFrame, other: LightFrame) -> float | None:
     if not other.stars:
         return None
     deeper = depth_change_mag(light, other)
@@ -91,7 +91,7 @@ def _stars(light: Light, other: Light) -> float | None:
     return other.stars * math.pow(10.0, slope * deeper)
 
 
-def _hfr_px(light: Light, other: Light) -> float | None:
+def _hfr_px(light: LightFrame, other: LightFrame) -> float | None:
     if other.hfr_px is None or light.airmass is None or other.airmass is None:
         return other.hfr_px
     # Optics and pixels do not sharpen with altitude: a higher frame is only asked to be no worse.
@@ -99,7 +99,7 @@ def _hfr_px(light: Light, other: Light) -> float | None:
     return other.hfr_px * math.pow(lower, _SEEING_POWER)
 
 
-def _background_adu(light: Light, other: Light) -> float | None:
+def _background_adu(light: LightFrame, other: LightFrame) -> float | None:
     if other.exposure_s != light.exposure_s:
         return None  # the share of it that is the camera's offset does not grow with the time
     if other.background_adu is None or light.sky_mag is None or other.sky_mag is None:
@@ -109,7 +109,9 @@ def _background_adu(light: Light, other: Light) -> float | None:
 
 
 def _level_of(
-    others: Sequence[Light], expected: Callable[[Light], float | None], quantile: float = 0.5
+    others: Sequence[LightFrame],
+    expected: Callable[[LightFrame], float | None],
+    quantile: float = 0.5,
 ) -> tuple[float | None, float]:
     """Return a quantile of what frames let expect, and their robust relative scatter."""
     values = sorted(value for other in others if (value := expected(other)) is not None)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import statistics
 from typing import ClassVar, Literal
 
-from midwatch.api import Reading, View
+from midwatch.api.lookout import Reading, View
 
 
 class Temperature:

@@ -7,16 +7,19 @@ from dataclasses import replace
 import pytest
 
 from midwatch.alignment import decide_alignment
-from midwatch.alignment.alignment_rules import CLOSE_FOR_S, FIRST_READING_S
+from midwatch.alignment.alignment_rules import CLOSE_FOR_S, FIRST_READING_S, AlignArgs
 from midwatch.sequencer.decision import (
+    CloseArgs,
     Decision,
     FaultView,
     MeridianRules,
     NightHours,
+    OpenArgs,
     Operator,
     Pointing,
     Readiness,
     Safety,
+    SecureArgs,
     StandingDue,
     Unguided,
     World,
@@ -30,7 +33,7 @@ OUT = Pointing(parked=False, tracking=True, pier_side="east")
 SHUT = Readiness(connected=True, has_roof=True, roof_open=False, roof_closed=True)
 OPEN = replace(SHUT, roof_open=True, roof_closed=False)
 RAIN = Safety(False, "rain", T0)
-ALIGNING = Decision("align", "phase", "everything is ready")
+ALIGNING = Decision("align", "phase", "everything is ready", AlignArgs())
 
 
 def world(**changes: object) -> World:
@@ -57,7 +60,7 @@ def test_the_steps_come_in_order() -> None:
     assert chosen(ready=replace(OPEN, has_roof=False)) == "align"
     over = Operator(close="midwatch ended the night: it is done")
     ending = decide_alignment(world(ready=OPEN, pointing=OUT, operator=over))
-    assert (ending.duty, ending.args) == ("close", {"for_now": True})
+    assert (ending.duty, ending.args) == ("close", CloseArgs(for_now=True))
     assert chosen(ready=replace(SHUT, closed_up=True)) == "finish"
 
 
@@ -77,8 +80,8 @@ def test_unsafe_weather_parks_and_closes_whatever_is_under_way(ready: Readiness)
     bad = world(safety=RAIN, pointing=OUT, ready=ready)
     for urgent in (decide_alignment(bad), preempt(bad, ALIGNING, decide_alignment)):
         assert urgent is not None
-        assert (urgent.duty, urgent.args, urgent.reason) == ("secure", {}, "rain")
-    opening = preempt(world(safety=RAIN, ready=OPEN), Decision("open", "phase", ""))
+        assert (urgent.duty, urgent.args, urgent.reason) == ("secure", SecureArgs(), "rain")
+    opening = preempt(world(safety=RAIN, ready=OPEN), Decision("open", "phase", "", OpenArgs()))
     assert opening is not None
     assert opening.duty == "secure"
 
@@ -87,7 +90,7 @@ def test_the_mount_parks_under_a_roof_that_does_not_say_that_it_is_open() -> Non
     shut = world(pointing=OUT)
     for urgent in (decide_alignment(shut), preempt(shut, ALIGNING, decide_alignment)):
         assert urgent is not None
-        assert (urgent.duty, urgent.args) == ("secure", {"roof": "leave"})
+        assert (urgent.duty, urgent.args) == ("secure", SecureArgs(roof="leave"))
 
 
 def test_a_limit_and_a_person_end_it() -> None:

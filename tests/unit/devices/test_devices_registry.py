@@ -3,8 +3,8 @@ from importlib import metadata
 
 import pytest
 
-from midwatch.devices.contract import driver_factory, drivers
-from midwatch.devices.contract.installed_drivers import DriverLoadError, load_driver
+from midwatch.devices.contract import DriverLoadError, driver_factory, drivers
+from midwatch.devices.contract.installed_drivers import load_driver
 
 
 @pytest.fixture

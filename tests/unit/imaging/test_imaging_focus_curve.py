@@ -3,7 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from midwatch.imaging.focus import fit_focus_curve
+from midwatch.imaging.focus.curve import fit_focus_curve
 
 STEPS = np.arange(9400.0, 10601.0, 150.0)
 

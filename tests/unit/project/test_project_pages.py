@@ -9,16 +9,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from midwatch.api import (
-    Connect,
-    DeviceError,
-    DriverContext,
-    GradingSettings,
-    Light,
-    Move,
-    SetOutlet,
-    View,
-)
+from midwatch.api.driver import Connect, DeviceError, DriverContext, Move, SetOutlet
+from midwatch.api.duty import NoArgs
+from midwatch.api.grader import GradingSettings, LightFrame
+from midwatch.api.lookout import View
 from midwatch.clock import VirtualClock
 from midwatch.devices.client import MemorySpool
 from midwatch.devices.contract import WeatherState
@@ -135,14 +129,14 @@ def test_the_example_grader_doubts_what_is_low() -> None:
     grades = [
         low_sky.grade(light, (), GradingSettings()).grade
         for altitude in (24.0, 26.0, None)
-        for light in [Light("M 31", None, 60.0, guided=True, altitude_deg=altitude)]
+        for light in [LightFrame("M 31", None, 60.0, guided=True, altitude_deg=altitude)]
     ]
     assert grades == ["doubtful", "accepted", "accepted"]
 
 
 def test_the_example_duty_has_what_the_registry_asks_for() -> None:
     duty = example("HeaterOff")()
-    assert (duty.name, duty.repeatable) == ("heater_off", True)
+    assert (duty.name, duty.takes) == ("heater_off", NoArgs)
 
 
 def test_links_between_the_pages_lead_somewhere() -> None:

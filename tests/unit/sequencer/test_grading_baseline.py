@@ -7,12 +7,12 @@ from typing import Any
 
 import pytest
 
-from midwatch.api import GradingSettings, Light, Verdict
+from midwatch.api.grader import GradingSettings, LightFrame, Verdict
 from midwatch_plugins.graders.baseline import Baseline
 from midwatch_plugins.graders.usual import depth_change_mag, usual_for
 
 BOUNDS = GradingSettings()
-GOOD = Light(
+GOOD = LightFrame(
     target="M 3", filter="L", exposure_s=300.0, guided=True, exposure_id="good",
     stars=1000, hfr_px=2.0, elongation=1.1, background_adu=1000.0, noise_adu=30.0,
     guide_rms_px=0.4, guide_lost_percent=0.0, offset_arcsec=10.0, airmass=1.2,
@@ -25,7 +25,7 @@ OTHERS = tuple(
 
 
 def verdict(
-    others: tuple[Light, ...] = OTHERS, bounds: GradingSettings = BOUNDS, **changes: Any
+    others: tuple[LightFrame, ...] = OTHERS, bounds: GradingSettings = BOUNDS, **changes: Any
 ) -> Verdict:
     light = replace(GOOD, began_utc_s=3000.0, **changes)
     return Baseline().grade(light, others, bounds)

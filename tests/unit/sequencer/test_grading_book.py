@@ -12,7 +12,7 @@ from midwatch.orders.models import GradingSettings
 from midwatch.sequencer.grading import (
     Graded,
     Grader,
-    Light,
+    LightFrame,
     Verdict,
     earlier_lights,
     judge,
@@ -20,7 +20,9 @@ from midwatch.sequencer.grading import (
 )
 
 BOUNDS = GradingSettings()
-FIRST = Light(target="M 3", filter="L", exposure_s=60.0, guided=True, exposure_id="f0", stars=100)
+FIRST = LightFrame(
+    target="M 3", filter="L", exposure_s=60.0, guided=True, exposure_id="f0", stars=100
+)
 
 
 class Median:
@@ -28,7 +30,9 @@ class Median:
 
     name: ClassVar[str] = "median"
 
-    def grade(self, light: Light, others: tuple[Light, ...], bounds: GradingSettings) -> Verdict:
+    def grade(
+        self, light: LightFrame, others: tuple[LightFrame, ...], bounds: GradingSettings
+    ) -> Verdict:
         counts = sorted(other.stars or 0 for other in others)
         bad = len(counts) >= 3 and (light.stars or 0) < 0.5 * counts[len(counts) // 2]
         return Verdict("rejected" if bad else "accepted", (f"{len(counts)} others",))
@@ -39,7 +43,9 @@ class Sour:
 
     name: ClassVar[str] = "sour"
 
-    def grade(self, light: Light, others: tuple[Light, ...], bounds: GradingSettings) -> Verdict:
+    def grade(
+        self, light: LightFrame, others: tuple[LightFrame, ...], bounds: GradingSettings
+    ) -> Verdict:
         return Verdict("doubtful", ("sour",))
 
 
@@ -121,7 +127,9 @@ class Stumbling:
 
     name: ClassVar[str] = "stumbling"
 
-    def grade(self, light: Light, others: tuple[Light, ...], bounds: GradingSettings) -> Verdict:
+    def grade(
+        self, light: LightFrame, others: tuple[LightFrame, ...], bounds: GradingSettings
+    ) -> Verdict:
         raise ZeroDivisionError("no stars")
 
 

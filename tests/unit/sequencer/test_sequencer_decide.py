@@ -10,19 +10,38 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from midwatch.sequencer.decision import (
+    CORE_DUTIES,
+    CalibrateArgs,
     CalibrationNeed,
+    CentreArgs,
+    CloseArgs,
     Decision,
+    DutyArgs,
+    EndNightArgs,
+    EngineWord,
+    ExposeArgs,
     FaultView,
+    FocusArgs,
     FrameNeed,
+    GuideArgs,
     MeridianRules,
+    NamedArgs,
     NightHours,
+    NoArgs,
     Operator,
     Pointing,
+    PowerCycleArgs,
     Readiness,
+    RecalibrateArgs,
+    ReconnectArgs,
+    RestartDriverArgs,
+    RestTargetArgs,
     Safety,
+    SecureArgs,
     StandingDue,
     TargetView,
     Unguided,
+    WaitArgs,
     World,
     decide,
     preempt,
@@ -106,13 +125,21 @@ targets = st.lists(
     unique_by=lambda t: t.name,
 ).map(tuple)
 
+remedies = st.sampled_from(
+    [
+        GuideArgs(), FocusArgs(trigger="remedy"), CentreArgs(target="A"),
+        ReconnectArgs(device="mount"), RestartDriverArgs(device="camera"),
+        PowerCycleArgs(device="camera", outlet="camera"), RecalibrateArgs(device="guider"),
+        RestTargetArgs(device="sky"), WaitArgs(device="mount"), EndNightArgs(device="camera"),
+    ]
+)  # fmt: skip
 faults = st.lists(
     st.builds(
         FaultView,
         fault_id=st.sampled_from(["1", "2"]),
         device=st.sampled_from(["mount", "camera"]),
         message=st.just("broken"),
-        remedy=st.sampled_from([None, "guide", "focus", "reconnect", "wait", "close"]),
+        remedy=st.one_of(st.none(), remedies),
         blocks=st.lists(duties, max_size=3).map(tuple),
         again_at_s=moments,
         held=st.booleans(),
@@ -122,13 +149,25 @@ faults = st.lists(
     max_size=2,
 ).map(tuple)
 
+
+class Warmth(DutyArgs):
+    """What a duty of another package takes."""
+
+    outlet: str = "heater"
+
+
+ordered = st.sampled_from(
+    [
+        ("focus", FocusArgs(trigger="temperature")), ("wait", WaitArgs()), ("close", CloseArgs()),
+        ("heat_lens", Warmth()), ("lamp_off", NoArgs()),
+    ]
+)  # fmt: skip
 standing = st.lists(
     st.builds(
-        StandingDue,
-        when=st.sampled_from(["temperature", "clouds"]),
-        do=st.sampled_from(["focus", "wait", "close"]),
-        at_once=st.booleans(),
-        message=st.just("it tripped"),
+        lambda when, task, at_once: StandingDue(when, task[0], at_once, "it tripped", args=task[1]),
+        st.sampled_from(["temperature", "clouds"]),
+        ordered,
+        st.booleans(),
     ),
     max_size=2,
 ).map(tuple)
@@ -206,6 +245,36 @@ def test_decide_is_total_deterministic_and_inside_every_limit(any_world: World) 
     check_limits(any_world, decision)
 
 
+def own(model: type[NamedArgs]) -> type[NamedArgs]:
+    """Return the model that a duty of this name takes, or the word that the engine knows."""
+    words = {word.duty: word for word in EngineWord.__subclasses__()}
+    return words[model.duty] if issubclass(model, EngineWord) else CORE_DUTIES[model.duty]
+
+
+@settings(max_examples=250)
+@given(worlds)
+def test_only_duties_of_the_core_are_chosen_and_each_with_its_own_arguments(
+    any_world: World,
+) -> None:
+    decision = decide(any_world)
+    for chosen in (decision, preempt(any_world, decision)):
+        if chosen is None:
+            continue
+        model, args = type(chosen.args), chosen.args
+        if isinstance(args, NamedArgs):
+            assert (args.duty, own(model)) == (chosen.duty, model)
+        else:
+            # Of another package: given as its standing order gives it.
+            assert chosen.rule == "standing_order"
+            assert (chosen.duty, args) in [(due.do, due.args) for due in any_world.standing]
+        assert model.model_validate(args.model_dump(), strict=True) == args
+        assert (chosen.fault_id is not None) == (chosen.journaled_args() != args.journaled())
+    if decision.rule == "faults":
+        assert (decision.fault_id, decision.args) in [
+            (fault.fault_id, fault.remedy) for fault in any_world.faults
+        ]
+
+
 def check_limits(any_world: World, decision: Decision) -> None:
     now, pointing, ready = any_world.now_s, any_world.pointing, any_world.ready
     if decision.duty in ("open", "slew", "centre", "flip", "guide", "dither", "expose"):
@@ -218,7 +287,7 @@ def check_limits(any_world: World, decision: Decision) -> None:
         assert decision.duty == "open" or ready.roof_open
         assert not (pointing.tracking and pointing.limit_at_s - now <= any_world.margin_s)
     if decision.duty in ("slew", "flip", "expose"):
-        chosen = next(t for t in any_world.targets if t.name == decision.args["target"])
+        chosen = next(t for t in any_world.targets if t.name == decision.target)
         assert not chosen.skipped
         assert any(a <= now < b for a, b in chosen.reach)
     if decision.duty == "expose":
@@ -227,8 +296,12 @@ def check_limits(any_world: World, decision: Decision) -> None:
 
 def check_exposure(any_world: World, decision: Decision, chosen: TargetView) -> None:
     now, pointing = any_world.now_s, any_world.pointing
-    need = next(n for n in chosen.needs if n.index == decision.args["order_index"]
-                and n.exposure_s == decision.args["exposure_s"])  # fmt: skip
+    args = decision.args
+    assert isinstance(args, ExposeArgs)
+    need = next(
+        n for n in chosen.needs
+        if (n.index, n.exposure_s) == (args.order_index, args.exposure_s)
+    )  # fmt: skip
     ends = now + need.exposure_s
     assert need.remaining > 0
     assert ends <= HOURS.dawn_s
@@ -245,7 +318,8 @@ def check_exposure(any_world: World, decision: Decision, chosen: TargetView) -> 
 @settings(max_examples=100)
 @given(worlds, duties)
 def test_a_duty_is_only_interrupted_for_good_reason(any_world: World, duty: str) -> None:
-    running = Decision(duty, "next_frame", "it was time", {"target": "A"})
+    # Whether the duty works on a target at all does not matter to what may interrupt it.
+    running = Decision(duty, "next_frame", "it was time", CentreArgs(target="A"))
     urgent = preempt(any_world, running)
     assert urgent == preempt(any_world, running)
     if urgent is None:
@@ -272,7 +346,9 @@ def test_a_duty_is_only_interrupted_for_good_reason(any_world: World, duty: str)
 def test_a_ready_rig_exposes() -> None:
     decision = decide(world())
     assert decision.duty == "expose"
-    assert decision.args == {"target": "A", "order_index": 0, "filter": "L", "exposure_s": 300.0}
+    assert decision.args == ExposeArgs(target="A", order_index=0, filter="L", exposure_s=300.0)
+    journaled = {"target": "A", "order_index": 0, "filter": "L", "exposure_s": 300.0}
+    assert decision.journaled_args() == journaled
 
 
 def test_unsafe_weather_comes_before_everything() -> None:
@@ -355,25 +431,25 @@ def test_a_mount_that_goes_to_the_wrong_side_is_sent_where_either_side_will_do()
     past, near = (target(name, transit_s=now - deg * 239.3) for name, deg in (("P", 6), ("N", 3)))
     near = replace(near, priority=2)
     well = Pointing(parked=True)
-    assert decide(world(targets=(past, near), pointing=well)).args["target"] == "P"
+    assert decide(world(targets=(past, near), pointing=well)).target == "P"
     contrary = replace(well, contrary_until_s=now + 200.0)
     decision = decide(world(targets=(past, near), pointing=contrary))
-    assert (decision.duty, decision.args["target"]) == ("slew", "N")
+    assert (decision.duty, decision.target) == ("slew", "N")
     alone = decide(world(targets=(past,), pointing=contrary))
     assert (alone.duty, alone.cause, alone.until_s) == ("wait", "fault", now + 200.0)
     assert any("wrong side" in reason for name, reason in alone.ruled_out if name == "P")
     forgiven = replace(contrary, contrary_until_s=now)
-    assert decide(world(targets=(past,), pointing=forgiven)).args["target"] == "P"
+    assert decide(world(targets=(past,), pointing=forgiven)).target == "P"
 
 
 def test_equal_priorities_are_served_by_who_sets_first() -> None:
     early = target("B", windows=((HOURS.dusk_s, HOURS.dusk_s + 7000),))
     fresh = Pointing(parked=True)
     decision = decide(world(targets=(target("A"), early), pointing=fresh))
-    assert (decision.duty, decision.args["target"]) == ("slew", "B")
+    assert (decision.duty, decision.target) == ("slew", "B")
     assert ("A", "B comes first") in decision.ruled_out
     urgent = decide(world(targets=(target("A"), replace(early, priority=2)), pointing=fresh))
-    assert urgent.args["target"] == "A"
+    assert urgent.target == "A"
 
 
 def test_a_target_that_is_ready_before_dusk_is_waited_for() -> None:
@@ -382,7 +458,7 @@ def test_a_target_that_is_ready_before_dusk_is_waited_for() -> None:
     decision = decide(early)
     assert (decision.duty, decision.until_s) == ("wait", HOURS.dusk_s)
     unready = Pointing(False, True, "east", "B", True)
-    assert decide(replace(early, pointing=unready)).args["target"] == "A"
+    assert decide(replace(early, pointing=unready)).target == "A"
 
 
 def test_steps_towards_the_first_frame_come_in_order() -> None:
@@ -422,7 +498,8 @@ def test_calibration_comes_after_the_lights_and_behind_a_closed_roof() -> None:
     closed = replace(over, pointing=Pointing(parked=True), ready=shut)
     decision = decide(closed)
     assert decision.duty == "calibrate"
-    assert decision.args["count"] == 5
+    assert isinstance(decision.args, CalibrateArgs)
+    assert decision.args.count == 5
     assert decide(replace(closed, calibration=())).duty == "close"
 
 
@@ -445,15 +522,16 @@ def test_an_exposure_runs_on_for_a_refocus_but_not_for_rain() -> None:
 # Faults and remedies ------------------------------------------------------------------------------
 
 SOON = HOURS.dusk_s + 110  # ten seconds after the world's instant
+EXPOSING = ExposeArgs(target="A", order_index=0, filter="L", exposure_s=300.0)
 
 
 def test_nothing_tracks_on_under_a_roof_that_does_not_say_that_it_is_open() -> None:
     shut = world(ready=replace(ALL_READY, roof_open=False))
-    exposing = Decision("expose", "next_frame", "", {"target": "A"})
+    exposing = Decision("expose", "next_frame", "", EXPOSING)
     for urgent in (decide(shut), preempt(shut, exposing)):
         assert urgent is not None
         # What the sensor says need not be so: the roof is left as it is.
-        assert (urgent.duty, urgent.args) == ("secure", {"roof": "leave"})
+        assert (urgent.duty, urgent.args) == ("secure", SecureArgs(roof="leave"))
     parked = replace(shut, pointing=Pointing(parked=True))
     assert decide(parked).duty == "open"
 
@@ -461,7 +539,7 @@ def test_nothing_tracks_on_under_a_roof_that_does_not_say_that_it_is_open() -> N
 def test_a_mount_whose_link_is_not_open_is_brought_back_before_it_is_parked() -> None:
     shut = replace(ALL_READY, roof_open=False, roof_closed=True)
     link = FaultView(
-        "1", "mount", "its link is not open", "reconnect", {"device": "mount"}, ("slew",),
+        "1", "mount", "its link is not open", ReconnectArgs(device="mount"), ("slew",),
         held=True, fault="silent",
     )  # fmt: skip
     assert decide(world(ready=shut, faults=(link,))).duty == "reconnect"
@@ -474,23 +552,30 @@ def test_under_a_silent_roof_an_exposure_ends_and_then_the_mount_parks() -> None
     link = FaultView("1", "roof", "the roof is silent", blocks=("open",), held=True)
     ready = replace(ALL_READY, roof_open=False, roof_closed=False, missing=("roof",))
     silent = world(ready=ready, faults=(link,))
-    assert preempt(silent, Decision("expose", "next_frame", "", {"target": "A"})) is None
+    assert preempt(silent, Decision("expose", "next_frame", "", EXPOSING)) is None
     decision = decide(silent)
-    assert (decision.duty, decision.args) == ("secure", {"roof": "leave"})
+    assert (decision.duty, decision.args) == ("secure", SecureArgs(roof="leave"))
     # All are silent together: that is the bus, and no command would arrive.
     assert decide(replace(silent, ready=replace(ready, missing=("mount", "roof")))).duty != "secure"
 
 
 def test_a_remedy_that_is_due_comes_before_the_next_frame() -> None:
-    fault = FaultView("7", "camera", "gone", "reconnect", {"device": "camera"}, ("expose",))
+    fault = FaultView("7", "camera", "gone", ReconnectArgs(device="camera"), ("expose",))
     decision = decide(world(faults=(fault,)))
     assert (decision.duty, decision.rule) == ("reconnect", "faults")
-    assert decision.args == {"fault_id": "7", "device": "camera"}
+    assert (decision.fault_id, decision.args) == ("7", ReconnectArgs(device="camera"))
+    assert decision.journaled_args() == {"fault_id": "7", "device": "camera"}
 
 
 def test_no_wait_outlasts_the_moment_at_which_a_remedy_is_due() -> None:
     fault = FaultView(
-        "7", "camera", "gone", "reconnect", {}, ("expose",), again_at_s=SOON, held=True
+        "7",
+        "camera",
+        "gone",
+        ReconnectArgs(device="camera"),
+        ("expose",),
+        again_at_s=SOON,
+        held=True,
     )
     decision = decide(world(faults=(fault,)))
     assert (decision.duty, decision.cause, decision.until_s) == ("wait", "fault", SOON)
@@ -498,14 +583,20 @@ def test_no_wait_outlasts_the_moment_at_which_a_remedy_is_due() -> None:
 
 def test_a_remedy_beside_the_work_is_left_to_whoever_does_it() -> None:
     fault = FaultView(
-        "7", "guider", "gone", "reconnect", {}, ("guide",), held=True, background=True
+        "7",
+        "guider",
+        "gone",
+        ReconnectArgs(device="guider"),
+        ("guide",),
+        held=True,
+        background=True,
     )
     decision = decide(world(ready=replace(ALL_READY, guiding=False), faults=(fault,)))
     assert decision.duty == "expose"
 
 
 def test_a_remedy_that_needs_the_sky_is_not_tried_under_a_roof_or_in_rain() -> None:
-    fault = FaultView("7", "sky", "no focus", "focus", {}, ("centre",))
+    fault = FaultView("7", "sky", "no focus", FocusArgs(trigger="remedy"), ("centre",))
     assert decide(world(faults=(fault,))).duty == "focus"
     parked = world(
         faults=(fault,),
@@ -517,7 +608,7 @@ def test_a_remedy_that_needs_the_sky_is_not_tried_under_a_roof_or_in_rain() -> N
 
 
 def test_in_bad_weather_a_lost_mount_is_brought_back_so_that_it_can_be_parked() -> None:
-    lost = FaultView("7", "mount", "gone", "reconnect", {}, ("slew",), held=True)
+    lost = FaultView("7", "mount", "gone", ReconnectArgs(device="mount"), ("slew",), held=True)
     failed = FaultView("8", "mount", "not parked", blocks=("secure",), again_at_s=SOON)
     rain = world(
         safety=Safety(False, "rain"), pointing=Pointing(parked=False), faults=(lost, failed)
@@ -526,7 +617,8 @@ def test_in_bad_weather_a_lost_mount_is_brought_back_so_that_it_can_be_parked() 
 
 
 def test_what_failed_to_make_the_rig_safe_is_remedied_before_it_is_tried_again() -> None:
-    failed = FaultView("8", "roof", "not closed", "restart_driver", {}, ("secure",), again_at_s=T0)
+    restart = RestartDriverArgs(device="roof")
+    failed = FaultView("8", "roof", "not closed", restart, ("secure",), again_at_s=T0)
     rain = world(safety=Safety(False, "rain"), pointing=Pointing(parked=True), faults=(failed,))
     remedy = decide(rain)
     assert (remedy.duty, remedy.rule) == ("restart_driver", "faults")
@@ -534,15 +626,17 @@ def test_what_failed_to_make_the_rig_safe_is_remedied_before_it_is_tried_again()
 
 
 def test_a_remedy_for_what_parks_or_closes_is_not_broken_off_to_try_in_vain() -> None:
-    lost = FaultView("7", "roof", "gone", "restart_driver", {"device": "roof"}, ("open",))
+    lost = FaultView("7", "roof", "gone", RestartDriverArgs(device="roof"), ("open",))
     failed = FaultView("8", "roof", "not closed", blocks=("secure",), again_at_s=T0)
     rain = world(
         safety=Safety(False, "rain"), pointing=Pointing(parked=True), faults=(lost, failed)
     )
-    at_the_roof = Decision("restart_driver", "faults", "gone", {"device": "roof"})
+    at_the_roof = Decision(
+        "restart_driver", "faults", "gone", RestartDriverArgs(device="roof"), "7"
+    )
     assert preempt(rain, at_the_roof) is None
     for urgent in (
-        preempt(rain, replace(at_the_roof, args={"device": "camera"})),
+        preempt(rain, replace(at_the_roof, args=RestartDriverArgs(device="camera"))),
         preempt(replace(rain, faults=(lost,)), at_the_roof),
     ):
         assert urgent is not None

@@ -16,7 +16,7 @@ from midwatch.journal.facts import (
 from midwatch.journal.record import NightRecord
 from midwatch.journal.store import Event
 from midwatch.orders.models import FrameOrder, UnguidedOrder
-from midwatch.sequencer.decision import FaultView, FrameNeed, TargetView, Unguided
+from midwatch.sequencer.decision import FaultView, FrameNeed, ReconnectArgs, TargetView, Unguided
 from midwatch.sequencer.facts.jammed_wheel import through_filter, wheel_is_stuck
 from midwatch.sequencer.facts.unguided import (
     frames_left,
@@ -85,7 +85,9 @@ def test_a_mount_that_went_to_the_wrong_side_is_expected_to_do_so_again_for_a_wh
 def test_a_lost_guide_camera_holds_guiding_up_and_is_brought_back_beside_the_work():
     found = view(record_of((0.0, began("guide_camera", "unplugged"))), 1.0)
     assert found.blocks == ("guide", "dither")
-    assert (found.held, found.background, found.remedy) == (True, True, "reconnect")
+    assert (found.held, found.background, found.remedy) == (
+        True, True, ReconnectArgs(device="guide_camera"),
+    )  # fmt: skip
     assert found.stops == ()
 
 
@@ -109,7 +111,8 @@ def test_a_driver_that_is_up_again_has_its_link_opened_whatever_was_tried_before
     facts = [(0.0, began("camera", "silent"))]
     facts += [(float(n), tried("restart_driver", "done")) for n in range(1, 9)]
     (found,) = view_faults(record_of(*facts), T0 + 9.0, Closed(), ())  # type: ignore[arg-type]
-    assert (found.remedy, found.again_at_s) == ("reconnect", T0 + 8.0 + 5.0)
+    assert found.remedy == ReconnectArgs(device="camera")
+    assert found.again_at_s == T0 + 8.0 + 5.0
     assert "expose" in found.blocks
 
 
@@ -125,13 +128,13 @@ def test_a_device_that_is_back_and_still_watched_holds_nothing_up():
 def test_after_a_remedy_it_is_the_turn_of_the_duty_again():
     facts = [(0.0, began("camera", "no_answer", "expose"))]
     before = view(record_of(*facts), 1.0)
-    assert (before.remedy, before.blocks) == ("reconnect", ("expose",))
+    assert (before.remedy, before.blocks) == (ReconnectArgs(device="camera"), ("expose",))
     facts.append((3.0, tried("reconnect", "done")))
     done = view(record_of(*facts), 4.0)
     assert (done.remedy, done.blocks) == (None, ())
     facts.append((200.0, tried("retry expose")))
     again = view(record_of(*facts), 201.0)
-    assert (again.remedy, again.blocks) == ("reconnect", ("expose",))
+    assert (again.remedy, again.blocks) == (ReconnectArgs(device="camera"), ("expose",))
 
 
 def test_no_second_remedy_begins_while_one_is_at_work():

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from midwatch.orders.models import FocusSettings, StandingOrder
 from midwatch.sequencer.decision import (
+    FocusArgs,
     FocusView,
     FrameNeed,
     MeridianRules,
@@ -23,6 +24,7 @@ from midwatch.sequencer.decision import (
     decide,
 )
 from midwatch.sequencer.facts import LookoutDesk, Reading, View, with_rig_defaults
+from midwatch_plugins.duties.focusing import Focus
 from midwatch_plugins.lookouts.focus_lookouts import Defocus, StarSize, Temperature
 
 T0 = 1.8e9
@@ -63,7 +65,7 @@ def reason_not_to_focus(any_world: World) -> str:
 def test_in_the_middle_of_a_series_a_due_refocus_is_done_in_the_filter_that_comes_next() -> None:
     decision = decide(world((FrameNeed(0, "R", 300.0, 9),)))
     assert decision.duty == "focus"
-    assert decision.args == {"trigger": "defocus", "filter": "R"}
+    assert decision.args == FocusArgs(trigger="defocus", filter="R")
     assert decision.reason == "defocus: 26 %"
 
 
@@ -113,7 +115,7 @@ def test_it_comes_early_while_guiding_is_still_off() -> None:
     needs = (FrameNeed(0, "L", 300.0, 9),)
     off = world(needs, standing=(), focus=nearly, ready=replace(READY, guiding=False))
     decision = decide(off)
-    assert (decision.duty, decision.args["trigger"]) == ("focus", "temperature")
+    assert decision.args == FocusArgs(trigger="temperature", filter="L")
     assert "1.1 degC" in decision.reason
     assert decide(replace(off, ready=READY)).duty == "expose"
     assert decide(replace(off, focus=replace(nearly, urgency=0.5))).duty == "guide"
@@ -122,9 +124,9 @@ def test_it_comes_early_while_guiding_is_still_off() -> None:
 def test_flips_and_strange_filters_ask_for_focus_where_the_rig_says_so() -> None:
     needs = (FrameNeed(0, "Ha", 300.0, 9),)
     flipped = decide(world(needs, standing=(), focus=replace(FOCUSED, after_flip=True)))
-    assert flipped.args == {"trigger": "flip", "filter": "Ha"}
+    assert flipped.args == FocusArgs(trigger="flip", filter="Ha")
     strange = decide(world(needs, standing=(), focus=replace(FOCUSED, strange_filters=("Ha",))))
-    assert strange.args == {"trigger": "filter", "filter": "Ha"}
+    assert strange.args == FocusArgs(trigger="filter", filter="Ha")
     assert "neither declared nor learned" in strange.reason
     other = replace(FOCUSED, strange_filters=("OIII",))
     assert decide(world(needs, standing=(), focus=other)).duty == "expose"
@@ -220,7 +222,7 @@ class _Level:
 def test_the_desk_says_how_urgent_what_is_due_and_what_is_ahead() -> None:
     lookout = _Level()
     order = StandingOrder(when="defocus", do="focus")
-    desk = LookoutDesk((order,), {"defocus": lookout})  # type: ignore[dict-item]
+    desk = LookoutDesk((order,), {"defocus": lookout}, {"focus": Focus()})  # type: ignore[dict-item]
     lookout.level = 20.0
     desk.update(view(), lambda _: None)
     assert desk.pressing("focus") == (0.8, "defocus", "defocus: 20.0 %")
@@ -229,6 +231,7 @@ def test_the_desk_says_how_urgent_what_is_due_and_what_is_ahead() -> None:
     lookout.level = 30.0
     desk.update(view(), lambda _: None)
     assert desk.due()[0].urgency == 1.2
+    assert desk.due()[0].args == FocusArgs(trigger="defocus")
     assert desk.pressing("focus")[0] == 0.0
 
 

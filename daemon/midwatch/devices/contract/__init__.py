@@ -47,7 +47,7 @@ from midwatch.devices.contract.driver import (
     Peer,
     Spool,
 )
-from midwatch.devices.contract.installed_drivers import driver_factory, drivers
+from midwatch.devices.contract.installed_drivers import DriverLoadError, driver_factory, drivers
 from midwatch.devices.contract.kept_facts import FileKeepsake, Keepsake, MemoryKeepsake
 from midwatch.devices.contract.kinds import STATES, commands_of
 from midwatch.devices.contract.mount import MountState, Park, Pulse, Slew, Sync, Track, Unpark
@@ -69,12 +69,12 @@ from midwatch.devices.contract.surrounding_devices import (
 __all__ = [
     "ROLES", "STATES", "Acknowledge", "CameraState", "CloseRoof", "Command", "Connect", "Cool",
     "Cover", "CycleOutlet", "DeviceAbout", "DeviceError", "DeviceState", "Disconnect", "Dither",
-    "Driver", "DriverContext", "DriverFactory", "Expose", "Facts", "FileKeepsake",
-    "FilterWheelState", "FlatPanelState", "FocuserState", "FrameFacts", "FrameKind", "FrameRef",
-    "GuiderState", "HostBook", "HostReport", "Keepsake", "Kind", "Light", "ListWaiting",
-    "MakeSafe", "MemoryKeepsake", "Model", "MountState", "Move", "OpenRoof", "Park", "Peer",
-    "PierSide", "Pulse", "RoofState", "Rotate", "RotatorState", "SelectFilter", "SetOutlet",
-    "Settle", "Slew", "Spool", "StartGuiding", "Stop", "StopGuiding", "SwitchState", "Sync",
-    "Track", "Unpark", "Waiting", "Warm", "WeatherState", "commands_of", "driver_factory",
+    "Driver", "DriverContext", "DriverFactory", "DriverLoadError", "Expose", "Facts",
+    "FileKeepsake", "FilterWheelState", "FlatPanelState", "FocuserState", "FrameFacts",
+    "FrameKind", "FrameRef", "GuiderState", "HostBook", "HostReport", "Keepsake", "Kind", "Light",
+    "ListWaiting", "MakeSafe", "MemoryKeepsake", "Model", "MountState", "Move", "OpenRoof",
+    "Park", "Peer", "PierSide", "Pulse", "RoofState", "Rotate", "RotatorState", "SelectFilter",
+    "SetOutlet", "Settle", "Slew", "Spool", "StartGuiding", "Stop", "StopGuiding", "SwitchState",
+    "Sync", "Track", "Unpark", "Waiting", "Warm", "WeatherState", "commands_of", "driver_factory",
     "drivers", "kind_of", "right_ascensions_deg",
 ]  # fmt: skip

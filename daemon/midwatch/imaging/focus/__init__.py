@@ -13,13 +13,9 @@ first run on. ``sequencer/decision/refocus.py`` chooses the moment. A declared o
 replaced by a learned one.
 """
 
-from midwatch.imaging.focus.curve import FocusFit, fit_focus_curve
 from midwatch.imaging.focus.focus_search import FocusSearch
 from midwatch.imaging.focus.samples import FocusMeasure
 from midwatch.imaging.focus.task import FocusTask, zone_blur_px
 from midwatch.imaging.focus.verdict import FocusVerdict
 
-__all__ = [
-    "FocusFit", "FocusMeasure", "FocusSearch", "FocusTask", "FocusVerdict", "fit_focus_curve",
-    "zone_blur_px",
-]  # fmt: skip
+__all__ = ["FocusMeasure", "FocusSearch", "FocusTask", "FocusVerdict", "zone_blur_px"]

@@ -4,6 +4,5 @@ from midwatch.imaging.guiding.guide_loop import GuideLoop
 from midwatch.imaging.guiding.guide_settings import GuideSettings, Pointing
 from midwatch.imaging.guiding.outputs import LoopOutput
 from midwatch.imaging.guiding.settle import SettleRule
-from midwatch.imaging.guiding.statistics import GuideStatistics
 
-__all__ = ["GuideLoop", "GuideSettings", "GuideStatistics", "LoopOutput", "Pointing", "SettleRule"]
+__all__ = ["GuideLoop", "GuideSettings", "LoopOutput", "Pointing", "SettleRule"]

@@ -22,7 +22,7 @@ from midwatch.interface.console import (
 )
 from midwatch.orders.reading import Night
 from midwatch.planning import NightPlan, TargetPlan, plan_night
-from midwatch.runtime.files import evening_of, load_orders
+from midwatch.runtime.files import evening_of, load_orders, require_plugins
 from midwatch.runtime.real import clock_findings, disk_findings
 
 Level = Literal["ok", "note", "wrong", "unreachable"]
@@ -101,7 +101,7 @@ def _declared(night: Night) -> Iterator[Finding]:
 
 def _plugins(night: Night) -> Iterator[Finding]:
     from midwatch.devices.contract import driver_factory
-    from midwatch.sequencer.duties import load_registry
+    from midwatch.sequencer.duties import PluginError, load_registry
 
     loaded = []
     for role, entry in night.rig.devices.present().items():
@@ -114,6 +114,10 @@ def _plugins(night: Night) -> Iterator[Finding]:
     yield Finding("ok", "drivers", f"loaded for {', '.join(loaded) or 'nothing'}")
     try:
         registry = load_registry()
+        require_plugins(night)
+    except PluginError as error:
+        yield from (Finding("wrong", "plugins", problem) for problem in error.problems)
+        return
     except MidwatchError as error:
         yield Finding("wrong", "plugins", str(error))
         return
@@ -124,8 +128,7 @@ def _plugins(night: Night) -> Iterator[Finding]:
         "notifiers": registry.notifiers,
     }
     counts = ", ".join(f"{len(found)} {kind}" for kind, found in kinds.items())
-    level: Level = "ok" if registry.duties else "wrong"
-    yield Finding(level, "plugins", counts)
+    yield Finding("ok", "plugins", counts)
 
 
 def _sky(night: Night, plan: NightPlan) -> Iterator[Finding]:

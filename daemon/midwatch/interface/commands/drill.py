@@ -24,7 +24,7 @@ from midwatch.exit_codes import BROKEN_PROMISE, DONE
 from midwatch.interface.console import say, tell
 from midwatch.interface.progress import Progress, listing
 from midwatch.planning import plan_night, require_a_target
-from midwatch.runtime.files import evening_of, faults_of, load_orders
+from midwatch.runtime.files import evening_of, faults_of, load_orders, require_plugins
 
 # Processor time that a night may take before it counts as hanging: some ten times the usual.
 _LIMIT_S = 60.0
@@ -39,6 +39,7 @@ def execute(args: argparse.Namespace) -> int:
     evening = evening_of(night, args.evening)
     plan = plan_night(night, evening)
     require_a_target(night, plan)
+    require_plugins(night)
     given = faults_of(night, evening, args)
     seed = night.orders.seed if args.seed is None else args.seed
     trials = [

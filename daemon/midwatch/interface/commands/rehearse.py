@@ -6,7 +6,7 @@ import argparse
 
 from midwatch.interface.progress import NightProgress, conclude, shown
 from midwatch.planning import plan_night
-from midwatch.runtime.files import evening_of, faults_of, load_orders
+from midwatch.runtime.files import evening_of, faults_of, load_orders, require_plugins
 from midwatch.runtime.folder import Surroundings, make_room
 from midwatch.runtime.rehearsal import RehearsalOptions, rehearse
 
@@ -16,6 +16,7 @@ def execute(args: argparse.Namespace) -> int:
     night = load_orders(args.orders)
     evening = evening_of(night, args.evening)
     plan = plan_night(night, evening)  # what is wrong with the evening is said before anything goes
+    require_plugins(night)
     make_room(args.out, evening)
     Surroundings.of(night).write(args.out / evening.isoformat())
     options = RehearsalOptions(

@@ -27,6 +27,7 @@ from midwatch.runtime.files import (
     broker_of,
     evening_of,
     load_orders,
+    require_plugins,
     run_faults,
 )
 from midwatch.runtime.folder import Surroundings
@@ -56,6 +57,7 @@ def execute(args: argparse.Namespace) -> int:
         raise InputError(
             f"{args.orders}: evening: stands for one night; leave it out for --every-night"
         )
+    require_plugins(night, drivers_too=not args.no_devices)
     return asyncio.run(_serve(night, args))
 
 

@@ -5,7 +5,7 @@ The checks read trees, not models, so that one broken value does not hide the ne
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -61,6 +61,27 @@ def unknown_words(
             near = did_you_mean(word, known, cutoff=0.8)  # drivers of one family are all alike
             rest = f"installed: {', '.join(sorted(known))}" if known else f"no {what} is installed"
             yield file.problem(path, f"no {what} is called {word!r}", f"{near} {rest}".strip())
+
+
+def unorderable_duties(
+    file: ReadFile, needs: Mapping[str, tuple[str, ...]], known: Collection[str] | None
+) -> Iterator[InputProblem]:
+    """Find standing orders for duties that want to be told more than a standing order says.
+
+    Args:
+        file: the night orders.
+        needs: what each such duty wants to be told, by its name.
+        known: names of installed duties; None where they are not known.
+    """
+    for path, word in file.words("standing_orders", "*", "do"):
+        if word in needs:
+            others = ", ".join(sorted(set(known or ()) - needs.keys()))
+            instead = f"; name one of {others}" if others else ""
+            yield file.problem(
+                path,
+                f"{word} needs {', '.join(needs[word])}, which a standing order does not say",
+                f"Midwatch chooses it by itself{instead}",
+            )
 
 
 def wheel_filters(rig: ReadFile) -> tuple[str, ...] | None:

@@ -6,7 +6,7 @@ import hashlib
 import json
 import os
 import re
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TypeVar
@@ -102,6 +102,7 @@ def load_night(
     drivers: Collection[str] | None = None,
     duties: Collection[str] | None = None,
     lookouts: Collection[str] | None = None,
+    needs: Mapping[str, tuple[str, ...]] | None = None,
 ) -> Night:
     """Read night orders with the site and the rig that they name.
 
@@ -110,6 +111,8 @@ def load_night(
         drivers: names of installed drivers; None leaves names unchecked, here and below.
         duties: names that a standing order may do.
         lookouts: names that a standing order may wait for.
+        needs: duties that no standing order may do, since they need to be told what it does not
+            say, with what that is.
 
     Returns:
         The night.
@@ -133,6 +136,7 @@ def load_night(
         reader.problems += crosscheck.unknown_words(
             file, ("standing_orders", "*", "do"), duties, "duty"
         )
+        reader.problems += crosscheck.unorderable_duties(file, needs or {}, duties)
     if file is not None and rig_file is not None:
         # What a broken rig seems to lack may only be misspelt.
         if rig is not None or crosscheck.wheel_filters(rig_file):

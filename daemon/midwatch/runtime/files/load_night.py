@@ -9,11 +9,12 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from midwatch.clock import Clock, WallClock
-from midwatch.devices.contract import drivers
+from midwatch.devices.contract import DriverLoadError, driver_factory, drivers
 from midwatch.errors import InputError
 from midwatch.orders.injected import FAULT_KINDS, ScheduledFault, fault_roles, schedule
 from midwatch.orders.models import Rig, Site
 from midwatch.orders.reading import Night, load_night, load_rig, load_scenario, load_site
+from midwatch.sequencer.decision import CORE_DUTIES, args_needed
 from midwatch.sky import Horizon, Observer, Place, evening_at
 
 # What a standing order may do beside the installed duties.
@@ -32,7 +33,41 @@ def load_orders(path: Path) -> Night:
         drivers=tuple(drivers()) or None,
         duties=_duties(),
         lookouts=_names("midwatch.lookouts"),
+        needs={
+            name: needed for name, model in CORE_DUTIES.items() if (needed := args_needed(model))
+        },
     )
+
+
+def require_plugins(night: Night, *, drivers_too: bool = False) -> None:
+    """See that what a night needs of the installed plugins is there and fits.
+
+    Nothing of it may come out in the middle of a night.
+
+    Args:
+        night: as ordered.
+        drivers_too: the drivers of its devices as well.
+
+    Raises:
+        InputError: naming each plugin, its package and what to write instead.
+    """
+    # Whoever only reads orders waits for no plugin to be imported.
+    from midwatch.sequencer.duties import PluginError, load_registry
+    from midwatch.sequencer.facts import LookoutDesk, with_rig_defaults
+
+    registry = load_registry()
+    orders = with_rig_defaults(night.orders.standing_orders, night.rig.focus)
+    LookoutDesk(orders, registry.lookouts, registry.duties)
+    if not drivers_too:
+        return
+    problems = []
+    for role, entry in night.rig.devices.present().items():
+        try:
+            driver_factory(entry.driver)
+        except DriverLoadError as error:
+            problems.append(f"{role}: {error}")
+    if problems:
+        raise PluginError(problems)
 
 
 def load_rig_at_site(rig: Path, site: Path) -> tuple[Rig, Site, Horizon, Place]:

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AsyncExitStack
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from midwatch import __version__
 from midwatch.bus import Bus, Caller, Topics
@@ -27,7 +27,7 @@ from midwatch.learning import FocusMemory, LearnedDurations
 from midwatch.orders.reading import Night
 from midwatch.planning import NightPlan
 from midwatch.reports import Measure, NightSummary, take_accounts, write_outputs
-from midwatch.runtime.files import load_orders
+from midwatch.runtime.files import load_orders, require_plugins
 from midwatch.runtime.folder import Surroundings
 from midwatch.sequencer.camera import Darkroom, Eyes
 from midwatch.sequencer.decision import Decide, decide
@@ -112,7 +112,7 @@ class Course:
     """
 
     decide: Decide = decide
-    duties: Mapping[str, Duty] = field(default_factory=dict)
+    duties: Mapping[str, Duty[Any]] = field(default_factory=dict)
 
 
 NIGHT = Course()
@@ -194,11 +194,10 @@ async def assemble(
     course: Course = NIGHT,
 ) -> tuple[Engine, DutyContext]:
     """Connect everything that a night needs; the stack takes it down again in reverse order."""
-    past = _Past.read(journal)
+    past, registry = _Past.read(journal), load_registry()
     night, plan = _orders_in_force(night, plan, stage.declared, past.tonight, journal)
     rig = await _reach_rig(stack, night, stage, past.life, past.record)
-    registry = load_registry()
-    registry.duties.update(course.duties)
+    registry = replace(registry, duties={**registry.duties, **course.duties})
     context = _duty_context(night, plan, stage, past, rig, journal, folder, registry)
     engine = Engine(
         clock=stage.clock,
@@ -222,7 +221,7 @@ async def _let_operators_in(
     stack: AsyncExitStack, stage: Stage, engine: Engine, context: DutyContext, journal: Journal
 ) -> None:
     """Have orders by hand taken, and whoever listens told what is journaled."""
-    incoming = IncomingOrders(engine, context, stage.declared, load_orders)
+    incoming = IncomingOrders(engine, context, stage.declared, _load_doable)
     desk = OperatorDesk(stage.bus, stage.topics, context, engine, incoming)
     journal.listen(desk.heard)
     if stage.hear is not None:
@@ -296,11 +295,22 @@ def _orders_in_force(
 ) -> tuple[Night, NightPlan]:
     """Return the orders that a former life was handed in, if they still hold, or those given."""
     try:
-        change = orders_found(tonight, night, declared, plan, load_orders)
+        change = orders_found(tonight, night, declared, plan, _load_doable)
     except OrdersRefusedError as error:
         journal.append(Notice(message=f"the orders handed in before hold no longer: {error}"))
         return night, plan
     return (night, plan) if change is None else (change.night, change.plan)
+
+
+def _load_doable(path: Path) -> Night:
+    """Read night orders, and see that what they order can be done.
+
+    Raises:
+        InputError: with every problem.
+    """
+    night = load_orders(path)
+    require_plugins(night)
+    return night
 
 
 async def _reach_rig(

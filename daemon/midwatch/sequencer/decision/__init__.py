@@ -28,6 +28,38 @@ rooms share.
 """
 
 from midwatch.sequencer.decision.cases import Case, Decision, blocked, hold, why
+from midwatch.sequencer.decision.duty_args import (
+    CORE_DUTIES,
+    CalibrateArgs,
+    CentreArgs,
+    CloseArgs,
+    ConnectArgs,
+    CoreArgs,
+    DitherArgs,
+    DutyArgs,
+    EndNightArgs,
+    EngineWord,
+    ExposeArgs,
+    FinishArgs,
+    FlipArgs,
+    FocusArgs,
+    GuideArgs,
+    HaltArgs,
+    LessCoolingArgs,
+    NamedArgs,
+    NoArgs,
+    OpenArgs,
+    PowerCycleArgs,
+    PrepareArgs,
+    RecalibrateArgs,
+    ReconnectArgs,
+    RestartDriverArgs,
+    RestTargetArgs,
+    SecureArgs,
+    SlewArgs,
+    WaitArgs,
+    args_needed,
+)
 from midwatch.sequencer.decision.fault_names import (
     CIRCLE,
     CLOCK_JUMPED,
@@ -65,10 +97,15 @@ from midwatch.sequencer.decision.world import (
 )
 
 __all__ = [
-    "CIRCLE", "CLOCK_JUMPED", "DEFAULT_DURATIONS_S", "LINK_FAULTS", "NOT_COLD", "NOT_CONNECTED",
-    "NOT_TRACKING", "NO_LIGHT", "RESTART", "SILENT", "UNPLUGGED", "WRONG_HOUR_ANGLE",
-    "WRONG_SIDE", "Board", "CalibrationNeed", "Case", "Decide", "Decision", "FaultView",
-    "FocusView", "Forecast", "FrameNeed", "MeridianRules", "NightHours", "Operator", "Pointing",
-    "Readiness", "Safety", "StandingDue", "TargetView", "Unguided", "World", "blocked", "choose",
-    "decide", "forecast", "hold", "over", "preempt", "why",
+    "CIRCLE", "CLOCK_JUMPED", "CORE_DUTIES", "DEFAULT_DURATIONS_S", "LINK_FAULTS", "NOT_COLD",
+    "NOT_CONNECTED", "NOT_TRACKING", "NO_LIGHT", "RESTART", "SILENT", "UNPLUGGED",
+    "WRONG_HOUR_ANGLE", "WRONG_SIDE", "Board", "CalibrateArgs", "CalibrationNeed", "Case",
+    "CentreArgs", "CloseArgs", "ConnectArgs", "CoreArgs", "Decide", "Decision", "DitherArgs",
+    "DutyArgs", "EndNightArgs", "EngineWord", "ExposeArgs", "FaultView", "FinishArgs", "FlipArgs",
+    "FocusArgs", "FocusView", "Forecast", "FrameNeed", "GuideArgs", "HaltArgs", "LessCoolingArgs",
+    "MeridianRules", "NamedArgs", "NightHours", "NoArgs", "OpenArgs", "Operator", "Pointing",
+    "PowerCycleArgs", "PrepareArgs", "Readiness", "RecalibrateArgs", "ReconnectArgs",
+    "RestTargetArgs", "RestartDriverArgs", "Safety", "SecureArgs", "SlewArgs", "StandingDue",
+    "TargetView", "Unguided", "WaitArgs", "World", "args_needed", "blocked", "choose", "decide",
+    "forecast", "hold", "over", "preempt", "why",
 ]  # fmt: skip

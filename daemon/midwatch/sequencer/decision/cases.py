@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
+from pydantic import JsonValue
+
 from midwatch.journal.facts import Cause
+from midwatch.sequencer.decision.duty_args import DutyArgs, NamedArgs, OfTarget, WaitArgs
 from midwatch.sequencer.decision.offers import Board
-from midwatch.sequencer.decision.refocus import Scalar
 from midwatch.sequencer.decision.world import World
 
-__all__ = ["Case", "Decision", "blocked", "clock_text", "exposed", "hold", "why"]
+__all__ = ["Case", "Decision", "blocked", "clock_text", "decided", "exposed", "hold", "why"]
 
 # A duty that a fault holds up for as long as it stands is looked at again after this.
 HELD_S = 15.0
@@ -25,7 +26,8 @@ class Decision:
         duty: what to do; "finish" ends the night.
         rule: which rule decided.
         reason: why, for a person.
-        args: of the duty.
+        args: of the duty, in the model that it takes.
+        fault_id: the fault against which this is a remedy; None where it is none.
         until_s: a wait ends then at the latest; None waits for an event.
         cause: what a wait is accounted under.
         ruled_out: (option, reason) of what was considered and not taken.
@@ -34,10 +36,27 @@ class Decision:
     duty: str
     rule: str
     reason: str
-    args: Mapping[str, Scalar] = field(default_factory=dict)
+    args: DutyArgs
+    fault_id: str | None = None
     until_s: float | None = None
     cause: Cause | None = None
     ruled_out: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def target(self) -> str | None:
+        """The target that the duty works on, if it works on one."""
+        return self.args.target if isinstance(self.args, OfTarget) else None
+
+    @property
+    def device(self) -> str | None:
+        """The device that a remedy works on; None for anything else."""
+        device = getattr(self.args, "device", None)
+        return device if isinstance(device, str) else None
+
+    def journaled_args(self) -> dict[str, JsonValue]:
+        """Return the arguments as the journal holds them."""
+        args = self.args.journaled()
+        return args if self.fault_id is None else {"fault_id": self.fault_id, **args}
 
     def same_as(self, other: Decision | None) -> bool:
         """Tell whether both ask for the same doing, whatever their reasons."""
@@ -45,6 +64,7 @@ class Decision:
             other is not None
             and self.duty == other.duty
             and self.args == other.args
+            and self.fault_id == other.fault_id
             and self.cause == other.cause
         )
 
@@ -86,6 +106,19 @@ def exposed(world: World) -> bool:
     return roof or not world.pointing.parked
 
 
+def decided(
+    args: NamedArgs,
+    rule: str,
+    reason: str,
+    *,
+    cause: Cause | None = None,
+    fault_id: str | None = None,
+    until_s: float | None = None,
+) -> Decision:
+    """Return the decision for the duty that the arguments are of."""
+    return Decision(args.duty, rule, reason, args, fault_id, until_s, cause)
+
+
 def hold(world: World, rule: str, reason: str, until_s: float, cause: Cause) -> Decision:
     """Return a wait of a second or more."""
-    return Decision("wait", rule, reason, until_s=max(until_s, world.now_s + 1.0), cause=cause)
+    return decided(WaitArgs(), rule, reason, until_s=max(until_s, world.now_s + 1.0), cause=cause)

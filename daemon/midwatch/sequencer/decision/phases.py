@@ -7,11 +7,20 @@ from midwatch.sequencer.decision.cases import (
     Decision,
     blocked,
     clock_text,
+    decided,
     exposed,
     hold,
     why,
 )
-from midwatch.sequencer.decision.refocus import Scalar
+from midwatch.sequencer.decision.duty_args import (
+    CalibrateArgs,
+    CloseArgs,
+    FinishArgs,
+    OpenArgs,
+    PrepareArgs,
+    SecureArgs,
+    WaitArgs,
+)
 from midwatch.sequencer.decision.world import CalibrationNeed, World
 
 __all__ = ["end_of_night", "evening", "open_sky", "over"]
@@ -32,7 +41,7 @@ def evening(world: World) -> Decision | None:
         again = blocked(world, "prepare")
         if again is not None:
             return hold(world, "phase", "the rig is not fit yet", again, "fault")
-        return Decision("prepare", "phase", "the night is near: cool the camera")
+        return decided(PrepareArgs(), "phase", "the night is near: cool the camera")
     if now < hours.work_from_s:
         reason = f"dark enough to work at {clock_text(hours.work_from_s)}"
         return hold(world, "phase", reason, hours.work_from_s, "waiting_for_target")
@@ -43,14 +52,16 @@ def open_sky(case: Case) -> Decision | None:
     """Return what keeps the sky out, or lets it in."""
     world = case.world
     if world.operator.paused:
-        return Decision("wait", "operator", "paused by the operator", cause="paused")
+        return decided(WaitArgs(), "operator", "paused by the operator", cause="paused")
     if not world.safety.safe:
-        return Decision("wait", "safety", world.safety.reason, cause="unsafe")
+        return decided(WaitArgs(), "safety", world.safety.reason, cause="unsafe")
     if not world.ready.roof_open and case.board.best is not None:
         again = blocked(world, "open")
         if again is not None:
             return hold(world, "phase", "the roof did not open; trying again", again, "fault")
-        return Decision("open", "phase", f"{case.board.best.target} can be imaged; open the roof")
+        return decided(
+            OpenArgs(), "phase", f"{case.board.best.target} can be imaged; open the roof"
+        )
     return None
 
 
@@ -78,11 +89,13 @@ def end_of_night(world: World, reason: str) -> Decision:
         if step is not None:
             return step
     if any(fault.given_up and "close" in fault.blocks for fault in world.faults):
-        return Decision("finish", "phase", "the rig could not be closed; a person must look at it")
+        return decided(
+            FinishArgs(), "phase", "the rig could not be closed; a person must look at it"
+        )
     again = blocked(world, "close")
     if again is not None:
         return hold(world, "phase", "closing failed; trying again", again, "closing")
-    return Decision("close", "phase", reason)
+    return decided(CloseArgs(), "phase", reason)
 
 
 def _calibration(world: World, reason: str) -> Decision | None:
@@ -90,7 +103,7 @@ def _calibration(world: World, reason: str) -> Decision | None:
     if exposed(world):
         if blocked(world, "secure") is not None:
             return None
-        return Decision("secure", "phase", f"{reason}; park and close before calibration")
+        return decided(SecureArgs(), "phase", f"{reason}; park and close before calibration")
     duty = "calibrate" if world.ready.prepared else "prepare"
     need: CalibrationNeed | None = world.calibration[0]
     again = blocked(world, duty)
@@ -102,20 +115,18 @@ def _calibration(world: World, reason: str) -> Decision | None:
             what = f"{reason}; calibration frames wait: {why(world, duty)}"
             return hold(world, "phase", what, again, "fault")
     if duty == "prepare":
-        return Decision("prepare", "phase", f"{reason}; calibration frames want a cold camera")
+        return decided(PrepareArgs(), "phase", f"{reason}; calibration frames want a cold camera")
     assert need is not None
-    args: dict[str, Scalar] = {
-        "frame": need.frame,
-        "filter": need.filter,
-        "exposure_s": need.exposure_s,
-        "gain": need.gain,
-        "offset": need.offset,
-        "binning": need.binning,
-        "count": need.remaining,
-    }
-    return Decision(
-        "calibrate", "phase", f"{reason}; {need.frame} frames to match the lights", args
+    args = CalibrateArgs(
+        frame=need.frame,
+        filter=need.filter,
+        exposure_s=need.exposure_s,
+        gain=need.gain,
+        offset=need.offset,
+        binning=need.binning,
+        count=need.remaining,
     )
+    return decided(args, "phase", f"{reason}; {need.frame} frames to match the lights")
 
 
 def _without_panel(world: World) -> CalibrationNeed | None:

@@ -7,12 +7,11 @@ from __future__ import annotations
 
 import math
 
+from midwatch.sequencer.decision.duty_args import FocusArgs
 from midwatch.sequencer.decision.offers import Chance
 from midwatch.sequencer.decision.world import StandingDue, TargetView, World
 
-Scalar = str | int | float | bool | None
-
-__all__ = ["Scalar", "cheap_focus", "focus_args", "worth_waiting"]
+__all__ = ["cheap_focus", "focus_args", "worth_waiting"]
 
 # A refocus waits for a break that is no further than this many frames, and no longer than this.
 # Less: the stars, guiding and the filter are got ready twice; more: defocus has time to grow.
@@ -23,13 +22,12 @@ MOST_URGENCY = 1.3
 EARLY_URGENCY = 0.7
 
 
-def focus_args(best: Chance | None, trigger: str) -> dict[str, Scalar]:
+def focus_args(best: Chance | None, trigger: str) -> FocusArgs:
     """Return the arguments of a focus run: what asked for it, and the filter that comes next."""
-    name = best.need.filter if best is not None else None
-    return {"trigger": trigger} if name is None else {"trigger": trigger, "filter": name}
+    return FocusArgs(trigger=trigger, filter=best.need.filter if best is not None else None)
 
 
-def cheap_focus(world: World, best: Chance) -> tuple[str, dict[str, Scalar]] | None:
+def cheap_focus(world: World, best: Chance) -> tuple[str, FocusArgs] | None:
     """Return why to focus before the next exposure and with what arguments, or None.
 
     Asked when the target is centred. While guiding is still off, as after a change of target or a

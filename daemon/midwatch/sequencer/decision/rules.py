@@ -16,14 +16,35 @@ from midwatch.sequencer.decision.cases import (
     Decision,
     blocked,
     clock_text,
+    decided,
     exposed,
     hold,
     why,
 )
+from midwatch.sequencer.decision.duty_args import (
+    CentreArgs,
+    CloseArgs,
+    ConnectArgs,
+    CoreArgs,
+    DitherArgs,
+    EngineWord,
+    ExposeArgs,
+    FinishArgs,
+    FlipArgs,
+    GuideArgs,
+    HaltArgs,
+    LessCoolingArgs,
+    PowerCycleArgs,
+    ReconnectArgs,
+    RestartDriverArgs,
+    SecureArgs,
+    SlewArgs,
+    WaitArgs,
+)
 from midwatch.sequencer.decision.fault_names import LINK_FAULTS
 from midwatch.sequencer.decision.offers import Board, Chance, survey
 from midwatch.sequencer.decision.phases import end_of_night, evening, open_sky, over
-from midwatch.sequencer.decision.refocus import Scalar, cheap_focus, focus_args, worth_waiting
+from midwatch.sequencer.decision.refocus import cheap_focus, focus_args, worth_waiting
 from midwatch.sequencer.decision.world import StandingDue, World
 
 __all__ = ["Case", "Decide", "Decision", "Rule", "choose", "clock_text", "decide", "preempt"]
@@ -37,9 +58,7 @@ REST_AFTER_S = 600.0
 # Nothing is parked and closed without them.
 _SHELTERING = ("mount", "roof")
 # Remedies that need no sky.
-_ANYTIME = frozenset(
-    {"reconnect", "restart_driver", "power_cycle", "less_cooling", "rest_target", "wait", "close"}
-)
+_ANYTIME = (ReconnectArgs, RestartDriverArgs, PowerCycleArgs, LessCoolingArgs, EngineWord)
 
 
 def decide(world: World) -> Decision:
@@ -99,20 +118,19 @@ def preempt(world: World, running: Decision, decide: Decide = decide) -> Decisio
         ):
             return urgent
     if world.operator.close is not None and running.duty != "calibrate":
-        return Decision("close", "operator", world.operator.close)
+        return decided(CloseArgs(), "operator", world.operator.close)
     for due in world.standing:
         if due.at_once and due.do != running.duty:
-            return Decision(due.do, "standing_order", due.message, cause="standing_order")
+            return _ordered(due, None)
     for fault in world.faults:
         if running.duty in fault.stops and running.rule != "faults":
-            return Decision("wait", "faults", fault.message, until_s=world.now_s)
-    target = running.args.get("target")
+            return decided(WaitArgs(), "faults", fault.message, until_s=world.now_s)
+    target = running.target
     if target is not None and all(t.name != target for t in world.targets):
-        return Decision(
-            "wait", "operator", f"{target} was taken out of the orders", until_s=world.now_s
-        )
+        reason = f"{target} was taken out of the orders"
+        return decided(WaitArgs(), "operator", reason, until_s=world.now_s)
     if any(t.skipped and t.name == target for t in world.targets):
-        return Decision("wait", "operator", f"{target} was skipped", until_s=world.now_s)
+        return decided(WaitArgs(), "operator", f"{target} was skipped", until_s=world.now_s)
     return None
 
 
@@ -121,7 +139,7 @@ def _helps(world: World, running: Decision, urgent: Decision) -> bool:
     if running.rule != "faults":
         return False
     failed = any("secure" in fault.blocks for fault in world.faults)
-    return urgent.duty != "secure" or (failed and running.args.get("device") in _SHELTERING)
+    return urgent.duty != "secure" or (failed and running.device in _SHELTERING)
 
 
 def _safety(case: Case) -> Decision | None:
@@ -136,7 +154,7 @@ def _safety(case: Case) -> Decision | None:
             return remedy
     if again is not None:
         return hold(world, "safety", "the rig could not be secured; trying again", again, "unsafe")
-    return Decision("secure", "safety", world.safety.reason)
+    return decided(SecureArgs(), "safety", world.safety.reason)
 
 
 def _shelter(case: Case) -> Decision | None:
@@ -154,7 +172,7 @@ def _shelter(case: Case) -> Decision | None:
             return None
         reason = "nobody knows whether the roof is still open; park under it"
     # Whether it is open or shut, there it is best left: who opens it next sees what it does.
-    return Decision("secure", "safety", reason, {"roof": "leave"})
+    return decided(SecureArgs(roof="leave"), "safety", reason)
 
 
 def _limits(case: Case) -> Decision | None:
@@ -162,7 +180,7 @@ def _limits(case: Case) -> Decision | None:
     pointing = world.pointing
     if pointing.tracking and pointing.limit_at_s - world.now_s <= world.margin_s:
         reason = f"{pointing.limit or 'a limit'} is reached at {clock_text(pointing.limit_at_s)}"
-        return Decision("halt", "limits", reason)
+        return decided(HaltArgs(), "limits", reason)
     return None
 
 
@@ -173,17 +191,17 @@ def _faults(case: Case) -> Decision | None:
     for fault in world.faults:
         if fault.remedy is None or fault.background:
             continue
-        if fault.remedy not in _ANYTIME and not _under_the_stars(case):
-            case.notes.append((fault.remedy, f"{fault.message}; it needs a target under the sky"))
+        remedy = fault.remedy
+        if not isinstance(remedy, _ANYTIME) and not _under_the_stars(case):
+            case.notes.append((remedy.duty, f"{fault.message}; it needs a target under the sky"))
             continue
         if fault.again_at_s > world.now_s:
             wait = f"{fault.message}; next at {clock_text(fault.again_at_s)}"
-            case.notes.append((fault.remedy, wait))
+            case.notes.append((remedy.duty, wait))
             continue
-        args = {"fault_id": fault.fault_id, **fault.remedy_args}
-        cause: Cause | None = "fault" if fault.remedy == "wait" else None
+        cause: Cause | None = "fault" if isinstance(remedy, WaitArgs) else None
         message = f"{fault.device}: {fault.message}"
-        return Decision(fault.remedy, "faults", message, args, cause=cause)
+        return decided(remedy, "faults", message, cause=cause, fault_id=fault.fault_id)
     return None
 
 
@@ -199,11 +217,11 @@ def _phase(case: Case) -> Decision | None:
     world = case.world
     hours, ready, now = world.hours, world.ready, world.now_s
     if ready.closed_up:
-        return Decision("finish", "phase", "the rig is parked, closed and warm")
+        return decided(FinishArgs(), "phase", "the rig is parked, closed and warm")
     if not ready.connected:
         again = blocked(world, "connect")
         if again is None:
-            return Decision("connect", "phase", "bring the devices up and see that they answer")
+            return decided(ConnectArgs(), "phase", "bring the devices up and see that they answer")
         if now < hours.dawn_s and world.operator.close is None:
             return hold(world, "phase", "devices are missing; trying again", again, "fault")
     reason = over(case)
@@ -222,13 +240,17 @@ def _standing(case: Case) -> Decision | None:
             )
         elif due.do == "wait":
             cause: Cause = "clouds" if due.when == "clouds" else "standing_order"
-            return Decision("wait", "standing_order", due.message, cause=cause)
+            return decided(WaitArgs(), "standing_order", due.message, cause=cause)
         elif due.do == "focus" and (wait := _focus_may_wait(case, due)) is not None:
             case.notes.append(("focus", f"{due.message}; {wait}"))
         else:
-            args = focus_args(case.board.best, due.when) if due.do == "focus" else {}
-            return Decision(due.do, "standing_order", due.message, args, cause="standing_order")
+            return _ordered(due, case.board.best)
     return None
+
+
+def _ordered(due: StandingDue, best: Chance | None) -> Decision:
+    args = focus_args(best, due.when) if due.do == "focus" else due.args
+    return Decision(due.do, "standing_order", due.message, args, cause="standing_order")
 
 
 def _focus_may_wait(case: Case, due: StandingDue) -> str | None:
@@ -261,70 +283,61 @@ def _next_frame(case: Case) -> Decision | None:
     if again is not None:
         return hold(world, "next_frame", f"{why(world, 'expose')}; trying again", again, "fault")
     need = best.need
-    args: dict[str, Scalar] = {
-        "target": best.target,
-        "order_index": need.index,
-        "filter": need.filter,
-        "exposure_s": need.exposure_s,
-    }
+    args = ExposeArgs(
+        target=best.target,
+        order_index=need.index,
+        filter=need.filter,
+        exposure_s=need.exposure_s,
+    )
     reason = f"{need.remaining} frames of {need.exposure_s:g} s still wanted; {best.reason}"
     if world.unguided is not None:
         reason = (
             f"unguided, stars stay round for {world.unguided.longest_s:.0f} s, so frames are of "
             f"{need.exposure_s:g} s; {best.reason}"
         )
-    return Decision("expose", "next_frame", reason, args)
+    return decided(args, "next_frame", reason)
 
 
 def _towards(case: Case, best: Chance) -> Decision | None:
     """Return what must be done before the best target's next exposure, or None."""
     world = case.world
     pointing, ready = world.pointing, world.ready
-    target: dict[str, Scalar] = {"target": best.target}
 
-    def unless_blocked(duty: str, reason: str, args: dict[str, Scalar]) -> Decision | None:
-        again = blocked(world, duty)
+    def unless_blocked(args: CoreArgs, reason: str) -> Decision | None:
+        again = blocked(world, args.duty)
         if again is None:
-            return Decision(duty, "next_frame", reason, args)
-        case.notes.append((duty, f"failed before; again at {clock_text(again)}"))
+            return decided(args, "next_frame", reason)
+        case.notes.append((args.duty, f"failed before; again at {clock_text(again)}"))
         return None
 
     if pointing.target != best.target or not pointing.tracking:
-        args = {**target, "pier_side": best.side}
-        step = unless_blocked("slew", f"best target now: {best.reason}", args)
+        slew = SlewArgs(target=best.target, pier_side=best.side)
+        step = unless_blocked(slew, f"best target now: {best.reason}")
         return step or hold(
             world, "next_frame", "the mount refused; trying again", world.now_s + 30, "fault"
         )
     if best.action == "flip":
-        step = unless_blocked("flip", best.reason, target)
+        step = unless_blocked(FlipArgs(target=best.target), best.reason)
         return step or hold(
             world, "next_frame", "the flip failed; trying again", world.now_s + 30, "fault"
         )
     if not pointing.centred:
         lost = "nobody knows any more where the mount points: it was lost, or frames show no field"
         reason = lost if pointing.doubted else "the field is not centred yet"
-        step = unless_blocked("centre", reason, target)
+        step = unless_blocked(CentreArgs(target=best.target), reason)
         return step or hold(
             world, "next_frame", "centring failed; trying again", world.now_s + 30, "fault"
         )
     focus = cheap_focus(world, best)
-    optional: list[tuple[bool, str, str, dict[str, Scalar]]] = [
-        (focus is not None, "focus", *(focus or ("", {}))),
-        (
-            ready.has_guider and not ready.guiding,
-            "guide",
-            "guiding is off",
-            {},
-        ),
-        (
-            ready.guiding and ready.dither_due and world.now_s >= best.window[0],
-            "dither",
-            "a dither is due between frames",
-            {},
-        ),
-    ]
-    for needed, duty, reason, args in optional:
-        step = unless_blocked(duty, reason, args) if needed else None
+    if focus is not None and (step := unless_blocked(focus[1], focus[0])) is not None:
+        return step
+    dither = ready.guiding and ready.dither_due and world.now_s >= best.window[0]
+    optional: tuple[tuple[bool, CoreArgs, str], ...] = (
+        (ready.has_guider and not ready.guiding, GuideArgs(), "guiding is off"),
+        (dither, DitherArgs(), "a dither is due between frames"),
+    )
+    for needed, args, reason in optional:
+        step = unless_blocked(args, reason) if needed else None
         if step is not None:
             return step
     return None
@@ -334,7 +347,7 @@ def _waiting(case: Case) -> Decision:
     world = case.world
     again = case.board.again_at_s if case.board.again_at_s is not None else world.now_s + 60.0
     if world.pointing.tracking and again - world.now_s > REST_AFTER_S:
-        return Decision("halt", "waiting", "nothing to image for a while; stop tracking")
+        return decided(HaltArgs(), "waiting", "nothing to image for a while; stop tracking")
     reason = f"no target can be imaged before {clock_text(again)}"
     # A target that rests after failures, or a mount that goes to the wrong side of its pier.
     held = {target.blocked_until_s for target in world.targets} | {world.pointing.contrary_until_s}

@@ -10,6 +10,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from midwatch.sequencer.decision.duty_args import DutyArgs, NamedArgs, NoArgs
+
 SIDEREAL_DEG_PER_S = 360.98564736629 / 86400.0
 
 Side = Literal["east", "west", "unknown"]
@@ -164,6 +166,7 @@ class StandingDue:
 
     Attributes:
         urgency: level over trip; 1 where that says nothing.
+        args: of the duty ``do``.
     """
 
     when: str
@@ -171,6 +174,7 @@ class StandingDue:
     at_once: bool
     message: str
     urgency: float = 1.0
+    args: DutyArgs = field(default_factory=NoArgs)
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +184,8 @@ class FaultView:
     Attributes:
         fault: its short name.
         since_s: when it began.
-        remedy: the duty that is due now, or None while backing off or given up.
+        remedy: what is tried next, at `again_at_s`, with its arguments; None for another attempt
+            at the duty itself, and where nothing can be done.
         blocks: duties that must not be chosen while the fault is open.
         again_at_s: when it will be looked at again.
         given_up: every attempt has failed; only a person can help.
@@ -192,8 +197,7 @@ class FaultView:
     fault_id: str
     device: str
     message: str
-    remedy: str | None = None
-    remedy_args: Mapping[str, str | int | float | bool | None] = field(default_factory=dict)
+    remedy: NamedArgs | None = None
     blocks: tuple[str, ...] = ()
     again_at_s: float = 0.0
     given_up: bool = False

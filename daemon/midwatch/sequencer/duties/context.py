@@ -21,7 +21,7 @@ from midwatch.planning import NightPlan, TargetPlan
 from midwatch.sequencer.camera import CameraSetting, Darkroom, Eyes, Shot
 from midwatch.sequencer.duties.duty_failure import DutyFailedError
 from midwatch.sequencer.duties.supervisor import Supervisor
-from midwatch.sequencer.grading import Graded, Grader, Light, Verdict, judge, look_again
+from midwatch.sequencer.grading import Graded, Grader, LightFrame, Verdict, judge, look_again
 from midwatch.sky import LimitCheck, Observer, sun_separation_deg
 
 S = TypeVar("S", bound=DeviceState)
@@ -130,11 +130,11 @@ class DutyContext:
             shot.ref, shot.sight, target.ra_deg, target.dec_deg, radius_deg
         )
 
-    def judge(self, light: Light) -> tuple[Verdict, int]:
+    def judge(self, light: LightFrame) -> tuple[Verdict, int]:
         """Return the worst opinion of all graders on a light, and beside how many others."""
         return judge(self.graders, self.lights, light, self.night.rig.grading)
 
-    def look_again(self, light: Light) -> None:
+    def look_again(self, light: LightFrame) -> None:
         """Judge the earlier frames of the same kind anew beside a new one; note what got worse."""
         for entry, before, verdict in look_again(
             self.graders, self.lights, light, self.night.rig.grading

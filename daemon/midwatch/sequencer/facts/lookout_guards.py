@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import ClassVar, Protocol
 
 from midwatch.errors import InputError
 from midwatch.journal.facts import LookoutChanged
 from midwatch.orders.models import FocusSettings, StandingOrder
-from midwatch.sequencer.decision import StandingDue
+from midwatch.sequencer.decision import DutyArgs, StandingDue, WaitArgs, args_needed
 from midwatch.sequencer.facts.guards import Guard
 from midwatch.sequencer.facts.lookout import Lookout, Reading, View
 
@@ -16,6 +17,7 @@ from midwatch.sequencer.facts.lookout import Lookout, Reading, View
 @dataclass
 class _Post:
     order: StandingOrder
+    args: DutyArgs
     lookout: Lookout
     guard: Guard
     reading: Reading
@@ -31,22 +33,31 @@ class _Post:
         return max(0.0, level / trip)
 
 
+class Takes(Protocol):
+    """What matters here of a duty: the model of its arguments."""
+
+    takes: ClassVar[type[DutyArgs]]
+
+
 class LookoutDesk:
     """All standing orders with their lookouts and guards.
 
     Args:
         orders: the standing orders.
         lookouts: those that are installed.
+        duties: likewise.
         before: a desk that this one takes over from; orders that stay keep their guards.
 
     Raises:
-        InputError: an order names a lookout that is not installed.
+        InputError: an order names a lookout or a duty that is not installed, or a duty that
+            wants to be told more than a standing order says.
     """
 
     def __init__(
         self,
         orders: tuple[StandingOrder, ...],
         lookouts: Mapping[str, Lookout],
+        duties: Mapping[str, Takes],
         before: LookoutDesk | None = None,
     ) -> None:
         self._posts: list[_Post] = []
@@ -65,7 +76,8 @@ class LookoutDesk:
                 # Keep the lookout's own distance between tripping and clearing.
                 clear = trip * (lookout.clear / lookout.trip) if lookout.trip else lookout.clear
             guard = Guard(trip, clear, order.for_s, lookout.missing)
-            self._posts.append(_Post(order, lookout, guard, Reading(None, "not read yet")))
+            args = _args(order, duties)
+            self._posts.append(_Post(order, args, lookout, guard, Reading(None, "not read yet")))
 
     def update(self, view: View, note: Callable[[LookoutChanged], object]) -> None:
         """Read every lookout; changes of status are noted."""
@@ -108,10 +120,27 @@ class LookoutDesk:
                 post.order.at == "at_once",
                 f"{post.order.when}: {post.reading.message}",
                 post.urgency,
+                post.args,
             )
             for post in self._posts
             if post.guard.status == "tripped" and not post.spent
         )
+
+
+def _args(order: StandingOrder, duties: Mapping[str, Takes]) -> DutyArgs:
+    """Return what the duty of a standing order is given."""
+    if order.do == WaitArgs.duty:
+        return WaitArgs()
+    duty = duties.get(order.do)
+    if duty is None:
+        known = ", ".join(sorted((*duties, WaitArgs.duty)))
+        raise InputError(f"no duty is called {order.do!r}; installed: {known}")
+    if needed := args_needed(duty.takes):
+        raise InputError(
+            f"a standing order cannot do {order.do}: that needs {', '.join(needed)}, which the "
+            "order does not say; give it a default in the duty's model, or name another duty"
+        )
+    return duty.takes.for_standing_order(order.when)
 
 
 def with_rig_defaults(

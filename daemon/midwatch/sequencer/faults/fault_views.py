@@ -8,7 +8,7 @@ fault.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable
 from dataclasses import replace
 
 from midwatch.journal.facts import FaultBegan
@@ -24,7 +24,18 @@ from midwatch.sequencer.decision import (
     UNPLUGGED,
     WRONG_HOUR_ANGLE,
     WRONG_SIDE,
+    CentreArgs,
+    EndNightArgs,
     FaultView,
+    FocusArgs,
+    LessCoolingArgs,
+    NamedArgs,
+    PowerCycleArgs,
+    RecalibrateArgs,
+    ReconnectArgs,
+    RestartDriverArgs,
+    RestTargetArgs,
+    WaitArgs,
 )
 from midwatch.sequencer.faults.ladders import Rung, earlier_attempts, remedy_of, rung_of
 from midwatch.sequencer.faults.links import closed_link
@@ -129,7 +140,7 @@ def _view(fault: FaultRecord, record: NightRecord, now_s: float, means: Means) -
     if retried and began.device == "focuser" and stars_moved(record):
         due_s = now_s
     lone_focuser = began.device == "focuser" and record.focus is None
-    remedy = None if retried or rung is None else rung.step.do
+    remedy = None if retried or rung is None else _remedy(began, rung, means)
     return FaultView(
         fault_id=began.fault_id,
         device=began.device,
@@ -137,12 +148,14 @@ def _view(fault: FaultRecord, record: NightRecord, now_s: float, means: Means) -
         since_s=fault.began_at_utc_s,
         message=began.message,
         remedy=remedy,
-        remedy_args={} if remedy is None else _args(began, rung, means),
         blocks=_blocks(began, cured=cured),
         again_at_s=due_s,
         given_up=_given_up(fault, now_s),
         held=began.duty is None,
-        background=remedy in LINK_REMEDIES and began.device not in _FOREGROUND and not lone_focuser,
+        background=remedy is not None
+        and remedy.duty in LINK_REMEDIES
+        and began.device not in _FOREGROUND
+        and not lone_focuser,
         stops=_STOPS.get((began.device, began.fault), ()) if began.duty is None else (),
     )
 
@@ -187,18 +200,33 @@ def _due_s(fault: FaultRecord, rung: Rung | None, now_s: float) -> float:
     return (fault.last_tried_utc_s or fault.began_at_utc_s) + _LAST_RESORT_S
 
 
-def _args(
-    began: FaultBegan, rung: Rung | None, means: Means
-) -> Mapping[str, str | int | float | bool | None]:
-    if rung is None:
-        return {}
-    if rung.step.do == "power_cycle":
-        return {"device": began.device, "outlet": means.outlet(began, rung.step)}
-    if rung.step.do == "centre":
-        return {"target": began.target}
-    if rung.step.do == "focus":
-        return {"trigger": "remedy"}
-    return {"device": began.device}
+def _remedy(began: FaultBegan, rung: Rung, means: Means) -> NamedArgs | None:
+    """Return what a rung asks for; None for another attempt at the duty."""
+    device = began.device
+    match rung.step.do:
+        case "retry":
+            return None
+        case "reconnect":
+            return ReconnectArgs(device=device)
+        case "restart_driver":
+            return RestartDriverArgs(device=device)
+        case "power_cycle":
+            return PowerCycleArgs(device=device, outlet=means.outlet(began, rung.step))
+        case "recalibrate":
+            return RecalibrateArgs(device=device)
+        case "less_cooling":
+            return LessCoolingArgs(device=device)
+        case "focus":
+            return FocusArgs(trigger="remedy")
+        case "centre":
+            # Only possible against the fault of a duty that has a target.
+            return None if began.target is None else CentreArgs(target=began.target)
+        case "rest_target":
+            return RestTargetArgs(device=device)
+        case "wait":
+            return WaitArgs(device=device)
+        case "close":
+            return EndNightArgs(device=device)
 
 
 def _blocks(began: FaultBegan, *, cured: bool) -> tuple[str, ...]:

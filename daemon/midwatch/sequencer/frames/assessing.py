@@ -12,7 +12,7 @@ from midwatch.orders.reading import ResolvedTarget
 from midwatch.sequencer.camera import Shot
 from midwatch.sequencer.duties import DutyContext
 from midwatch.sequencer.frames.guide_watch import Guidance
-from midwatch.sequencer.grading import Light, Verdict
+from midwatch.sequencer.grading import LightFrame, Verdict
 from midwatch.sequencer.watches import set_point_c
 from midwatch.sky import airmass, moon_altaz, separation_deg, sky_brightness_mag, sun_altaz
 
@@ -33,7 +33,7 @@ class Assessment:
         pier_side: of the mount when it was read out.
     """
 
-    light: Light
+    light: LightFrame
     verdict: Verdict
     compared: int
     solution: Solution | None
@@ -76,7 +76,7 @@ def _light(
     guidance: Guidance,
     solution: Solution | None,
     wind_ms: float | None,
-) -> Light:
+) -> LightFrame:
     sight, ref, observer = shot.sight, shot.ref, context.observer
     middle_s = ref.began_at.timestamp() + ref.exposure_s / 2.0
     alt_deg = float(observer.altaz(target.ra_deg, target.dec_deg, middle_s).alt_deg)
@@ -86,7 +86,7 @@ def _light(
         offset_arcsec = float(separation_deg(*place)) * 3600.0
     rms = guidance.rms_arcsec if guidance.guided else None
     full = sight.saturated_fraction
-    return Light(
+    return LightFrame(
         target=target.name,
         filter=begun.filter,
         exposure_s=begun.exposure_s,

@@ -15,7 +15,7 @@ import structlog
 from midwatch.journal.facts import Grade
 from midwatch.journal.record import NightRecord
 from midwatch.orders.models import GradingSettings
-from midwatch.sequencer.grading.grader import Grader, Light, Verdict
+from midwatch.sequencer.grading.grader import Grader, LightFrame, Verdict
 
 __all__ = ["Graded", "earlier_lights", "judge", "look_again"]
 
@@ -33,13 +33,13 @@ _ENOUGH = 5
 class Graded:
     """A light frame with its grade, and the number of others with which it was compared."""
 
-    light: Light
+    light: LightFrame
     grade: Grade
     compared: int
 
 
 def judge(
-    graders: Mapping[str, Grader], book: list[Graded], light: Light, bounds: GradingSettings
+    graders: Mapping[str, Grader], book: list[Graded], light: LightFrame, bounds: GradingSettings
 ) -> tuple[Verdict, int]:
     """Enter a frame into the book; return the worst opinion of all graders, and of how many others.
 
@@ -52,7 +52,7 @@ def judge(
 
 
 def look_again(
-    graders: Mapping[str, Grader], book: list[Graded], light: Light, bounds: GradingSettings
+    graders: Mapping[str, Grader], book: list[Graded], light: LightFrame, bounds: GradingSettings
 ) -> Iterable[tuple[Graded, Grade, Verdict]]:
     """Judge the frames like this one anew whose grade is not final; yield those that got worse.
 
@@ -81,8 +81,8 @@ def earlier_lights(record: NightRecord) -> list[Graded]:
         graded, begun = frame.graded, frame.begun
         if graded is None or begun.target is None:
             continue
-        measures = graded.model_dump(include=set(Light.__dataclass_fields__) - {"exposure_id"})
-        light = Light(
+        measures = graded.model_dump(include=set(LightFrame.__dataclass_fields__) - {"exposure_id"})
+        light = LightFrame(
             target=begun.target,
             filter=begun.filter,
             exposure_s=begun.exposure_s,
@@ -99,8 +99,8 @@ def earlier_lights(record: NightRecord) -> list[Graded]:
 
 def _worst(
     graders: Mapping[str, Grader],
-    light: Light,
-    others: tuple[Light, ...],
+    light: LightFrame,
+    others: tuple[LightFrame, ...],
     bounds: GradingSettings,
 ) -> Verdict:
     opinions = [_opinion(grader, light, others, bounds) for grader in graders.values()]
@@ -111,7 +111,7 @@ def _worst(
 
 
 def _opinion(
-    grader: Grader, light: Light, others: tuple[Light, ...], bounds: GradingSettings
+    grader: Grader, light: LightFrame, others: tuple[LightFrame, ...], bounds: GradingSettings
 ) -> Verdict:
     """Ask a grader; one that stumbles must not keep a frame from being filed."""
     try:
@@ -121,7 +121,7 @@ def _opinion(
         return Verdict("doubtful", (f"the grader {grader.name} failed: {error!r}",))
 
 
-def _others(book: Iterable[Graded], light: Light) -> tuple[Light, ...]:
+def _others(book: Iterable[Graded], light: LightFrame) -> tuple[LightFrame, ...]:
     """Return the accepted frames of the same order; with too few, those of other lengths too."""
     setting = _setting(light)
     alike = tuple(
@@ -135,6 +135,6 @@ def _others(book: Iterable[Graded], light: Light) -> tuple[Light, ...]:
     return same if len(same) >= _ENOUGH else alike
 
 
-def _setting(light: Light) -> tuple[str, str | None, int, int, int]:
+def _setting(light: LightFrame) -> tuple[str, str | None, int, int, int]:
     """Return what must be equal of frames that are compared, beside their length."""
     return (light.target, light.filter, light.gain, light.offset, light.binning)

@@ -8,11 +8,11 @@ from typing import ClassVar, Protocol
 from midwatch.journal.facts import Grade
 from midwatch.orders.models import GradingSettings
 
-__all__ = ["Grader", "Light", "Verdict"]
+__all__ = ["Grader", "LightFrame", "Verdict"]
 
 
 @dataclass(frozen=True, slots=True)
-class Light:
+class LightFrame:
     """A light frame as a grader sees it; None where a value could not be measured.
 
     Attributes:
@@ -82,7 +82,9 @@ class Grader(Protocol):
 
     name: ClassVar[str]
 
-    def grade(self, light: Light, others: tuple[Light, ...], bounds: GradingSettings) -> Verdict:
+    def grade(
+        self, light: LightFrame, others: tuple[LightFrame, ...], bounds: GradingSettings
+    ) -> Verdict:
         """Return a verdict; pure and quick.
 
         Args:

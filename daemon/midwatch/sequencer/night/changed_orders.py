@@ -21,8 +21,8 @@ from midwatch.journal.store import Event, facts_of
 from midwatch.orders.models import CameraSettings, InputProblem, OrdersError
 from midwatch.orders.reading import Night, ResolvedTarget
 from midwatch.planning import NightPlan, TargetPlan, plan_night, require_a_target
-from midwatch.sequencer.duties import DutyContext
-from midwatch.sequencer.facts import FocusWatch, Lookout, LookoutDesk, WorldView, with_rig_defaults
+from midwatch.sequencer.duties import DutyContext, Registry
+from midwatch.sequencer.facts import FocusWatch, LookoutDesk, WorldView, with_rig_defaults
 
 __all__ = [
     "Change", "Documents", "Load", "OrdersRefusedError", "compare", "documents_of", "orders_found",
@@ -139,6 +139,8 @@ def _read(documents: Documents, load: Load) -> Night:
         except (OSError, UnicodeEncodeError) as error:
             said = str(error).replace(f"{folder}/", "")
             raise OrdersRefusedError(f"the orders cannot be kept: {said}") from None
+        except InputError as error:
+            raise OrdersRefusedError(str(error).replace(f"{folder}/", "")) from None
         if strange := [path for path in night.paths.values() if not path.is_relative_to(folder)]:
             raise OrdersRefusedError(f"{strange[0]}: {_NOT_HANDED_IN}")
         return night
@@ -227,7 +229,7 @@ def take_up(
     change: Change,
     context: DutyContext,
     view: WorldView,
-    lookouts: Mapping[str, Lookout],
+    registry: Registry,
     desk: LookoutDesk,
 ) -> LookoutDesk:
     """Have a night go by new orders from now on; returns the desk of their standing orders."""
@@ -239,7 +241,7 @@ def take_up(
     for target in change.plan.targets:
         context.note(planned(target))
     orders = with_rig_defaults(change.night.orders.standing_orders, change.night.rig.focus)
-    return LookoutDesk(orders, lookouts, desk)
+    return LookoutDesk(orders, registry.lookouts, registry.duties, desk)
 
 
 def planned(target: TargetPlan) -> TargetPlanned:

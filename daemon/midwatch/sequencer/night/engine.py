@@ -30,7 +30,15 @@ from midwatch.journal.store import Event, Journal
 from midwatch.learning import FRAME_OVERHEAD, LearnedDurations
 from midwatch.orders.reading import Night
 from midwatch.planning import NightPlan
-from midwatch.sequencer.decision import Decide, Decision, World, decide, preempt
+from midwatch.sequencer.decision import (
+    Decide,
+    Decision,
+    EndNightArgs,
+    EngineWord,
+    World,
+    decide,
+    preempt,
+)
 from midwatch.sequencer.duties import DutyContext, Registry, motion_ended
 from midwatch.sequencer.facts import (
     Aim,
@@ -59,8 +67,6 @@ _CANCEL_S = 30.0
 _HASTE = 40
 # Then it does nothing for so long, whatever the fault's ladder says.
 _CIRCLE_S = 5.0
-# Remedies that are no duties.
-_BUILT_IN = ("rest_target", "wait", "close")
 # Facts that come often and change nothing that a world derives from the record.
 _SLOW_FACTS = frozenset({"sample", "activity", "decision", "lookout", "notice"})
 # Facts that leave frames and faults as they are.
@@ -110,7 +116,7 @@ class Engine:
         self.before_end: Callable[[], None] = lambda: None
         self.decision: Decision | None = None
         orders = with_rig_defaults(night.orders.standing_orders, night.rig.focus)
-        self._desk = LookoutDesk(orders, registry.lookouts)
+        self._desk = LookoutDesk(orders, registry.lookouts, registry.duties)
         before = record.activity
         self._safety = SafetyWatch(
             night.site.safety,
@@ -126,7 +132,7 @@ class Engine:
         )
         self._aim = aim
         self._faults = FaultDesk(rig, record, journal, clock, lambda: motion_ended(context, "park"))
-        self._remedying = Remedying(context, registry.duties, self._faults, self.stir)
+        self._remedying = Remedying(context, registry, self._faults, self.stir)
         self._watches = Watches(context, aim, self._faults)
         self._performing: Decision | None = None
         self._began_s = round(clock.unix_s(), 3)
@@ -182,7 +188,7 @@ class Engine:
             # Only here, so that no duty finds its target gone before it is told to end.
             self.plan = self.handed_in.plan
             self._desk = take_up(
-                self.handed_in, self._context, self._view, self._registry.lookouts, self._desk
+                self.handed_in, self._context, self._view, self._registry, self._desk
             )
             self.handed_in = None
         now_s = self._clock.unix_s()
@@ -209,7 +215,7 @@ class Engine:
         running = self._performing
         if running is None or running.rule != "faults":
             return self._remedying.busy
-        return (*self._remedying.busy, str(running.args.get("device")))
+        return (*self._remedying.busy, str(running.device))
 
     def _told(self, role: str, message: str) -> None:
         """Take in what the supervisor of the drivers says."""
@@ -264,7 +270,7 @@ class Engine:
         self._journal.append(
             DecisionMade(
                 duty=decision.duty,
-                args=dict(decision.args),
+                args=decision.journaled_args(),
                 rule=decision.rule,
                 reason=decision.reason,
                 ruled_out=decision.ruled_out,
@@ -292,10 +298,10 @@ class Engine:
             decision = self._decide(world)
 
     async def _perform(self, decision: Decision) -> None:
-        if decision.rule == "faults" and decision.duty in _BUILT_IN:
-            if decision.duty == "close":
+        if isinstance(decision.args, EngineWord):
+            if isinstance(decision.args, EndNightArgs):
                 self.operator("close", "midwatch", decision.reason, None)
-            self._faults.tried(str(decision.args["fault_id"]), decision.duty, "done")
+            self._faults.tried(str(decision.fault_id), decision.duty, "done")
             return
         self._performing = decision
         try:
@@ -304,11 +310,8 @@ class Engine:
             self._performing = None
 
     async def _do(self, decision: Decision) -> None:
-        duty = self._registry.duties.get(decision.duty)
-        if duty is None:
-            known = ", ".join(sorted(self._registry.duties))
-            raise StopError(f"no duty is called {decision.duty!r}; installed: {known}")
-        self._journal.append(DutyBegan(duty=decision.duty, args=dict(decision.args)))
+        duty = self._registry.duty_for(decision.duty, decision.args)
+        self._journal.append(DutyBegan(duty=decision.duty, args=decision.journaled_args()))
         standing = decision.cause == "standing_order" and duty.cause == "deciding"
         self._context.activity("standing_order" if standing else duty.cause, decision.duty)
         began_s = self._clock.mono()
@@ -339,7 +342,7 @@ class Engine:
         if outcome == "failed":
             await self._interrupt(task, error or "failed")
         if decision.rule == "faults":
-            self._faults.tried(str(decision.args["fault_id"]), decision.duty, outcome, error)
+            self._faults.tried(str(decision.fault_id), decision.duty, outcome, error)
         elif outcome == "failed":
             self._failed(decision, task.exception())
         if outcome == "done":
@@ -373,11 +376,10 @@ class Engine:
 
     def _failed(self, decision: Decision, failure: BaseException | None) -> None:
         message = self._faults.failed(decision, failure)
-        target = decision.args.get("target")
         if isinstance(failure, (MakeSafeError, StopError)):
             self.operator("close", "midwatch", message, None)
-        if isinstance(failure, SkipTargetError) and target is not None:
-            self.operator("skip", "midwatch", message, str(target))
+        if isinstance(failure, SkipTargetError) and decision.target is not None:
+            self.operator("skip", "midwatch", message, decision.target)
 
     # Watching -----------------------------------------------------------------------------------
 

@@ -13,7 +13,16 @@ from midwatch.errors import MidwatchError
 from midwatch.journal.facts import Fact, FaultBegan, FaultEnded, Outcome, RemedyTried
 from midwatch.journal.record import FaultRecord, NightRecord
 from midwatch.journal.store import Journal
-from midwatch.sequencer.decision import CIRCLE, NOT_CONNECTED, RESTART, SILENT, Decision
+from midwatch.sequencer.decision import (
+    CIRCLE,
+    NOT_CONNECTED,
+    RESTART,
+    SILENT,
+    CalibrateArgs,
+    Decision,
+    ExposeArgs,
+    FocusArgs,
+)
 from midwatch.sequencer.duties import DutyFailedError
 from midwatch.sequencer.faults import (
     BY_ITSELF,
@@ -27,6 +36,8 @@ from midwatch.sequencer.faults import (
 )
 
 __all__ = ["FaultDesk", "said"]
+
+_THROUGH_A_FILTER = (ExposeArgs, FocusArgs, CalibrateArgs)
 
 
 class FaultDesk:
@@ -64,16 +75,14 @@ class FaultDesk:
         """
         self.look_at_links()
         device, fault = _blame(failure)
-        target = decision.args.get("target")
         message = said(failure) if failure is not None else "failed"
         known = open_fault(self._record, decision.duty, fault, device)
         if known is not None:
             self.tried(known.began.fault_id, retry_name(decision.duty), "failed", message)
         elif not self._link_is_missed(decision.duty):
-            self.open(
-                device, fault, message, decision.duty, str(target) if target else None,
-                _text(decision.args.get("filter")),
-            )  # fmt: skip
+            args = decision.args
+            through = args.filter if isinstance(args, _THROUGH_A_FILTER) else None
+            self.open(device, fault, message, decision.duty, decision.target, through)
         return message
 
     def succeeded(self, decision: Decision) -> None:
@@ -97,9 +106,9 @@ class FaultDesk:
         """Tell whether the success of a duty shows that a fault has gone."""
         began = fault.began
         if began.device == "sky" and began.target is not None:
-            return began.target == decision.args.get("target")
+            return began.target == decision.target
         if began.device == "flat_panel" and began.duty == "calibrate":
-            return decision.args.get("frame") == "flat"
+            return isinstance(decision.args, CalibrateArgs) and decision.args.frame == "flat"
         if began.device == "filter_wheel" and began.filter is not None:
             # Frames through the filter that stood in the beam say nothing of the wheel.
             wheel = self._rig.filter_wheel
@@ -267,10 +276,6 @@ def said(failure: BaseException) -> str:
     if isinstance(failure, MidwatchError):
         return str(failure)
     return f"{type(failure).__name__}: {failure}"
-
-
-def _text(value: object) -> str | None:
-    return value if isinstance(value, str) else None
 
 
 def _is_within(fault: str, trouble: str) -> bool:

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 
 import structlog
 
 from midwatch.errors import MidwatchError
-from midwatch.sequencer.decision import FaultView
-from midwatch.sequencer.duties import Duty, DutyContext
+from midwatch.sequencer.decision import FaultView, NamedArgs, ReconnectArgs
+from midwatch.sequencer.duties import DutyContext, Registry
 from midwatch.sequencer.watches.fault_desk import FaultDesk, said
 
 __all__ = ["Remedying"]
@@ -27,7 +27,7 @@ class Remedying:
 
     Args:
         context: what remedies may use.
-        duties: by name.
+        registry: where the duties are.
         desk: where attempts are journaled.
         stir: called when an attempt has ended.
     """
@@ -35,12 +35,12 @@ class Remedying:
     def __init__(
         self,
         context: DutyContext,
-        duties: Mapping[str, Duty],
+        registry: Registry,
         desk: FaultDesk,
         stir: Callable[[], None],
     ) -> None:
         self._context = context
-        self._duties = duties
+        self._registry = registry
         self._desk = desk
         self._stir = stir
         self._waiting: tuple[FaultView, ...] = ()
@@ -63,7 +63,7 @@ class Remedying:
         beside = tuple(
             fault
             for fault in faults
-            if fault.background or (working and fault.remedy == "reconnect")
+            if fault.background or (working and isinstance(fault.remedy, ReconnectArgs))
         )
         if beside != self._waiting:
             self._waiting = beside
@@ -96,23 +96,24 @@ class Remedying:
             if fault.again_at_s > now_s:
                 next_s = min(next_s, fault.again_at_s)
                 continue
+            remedy = fault.remedy
             self._attempts[fault.device] = asyncio.create_task(
-                self._attempt(fault), name=f"{fault.remedy} of {fault.device}"
+                self._attempt(fault, remedy), name=f"{remedy.duty} of {fault.device}"
             )
         return None if next_s == math.inf else next_s - now_s
 
-    async def _attempt(self, fault: FaultView) -> None:
-        assert fault.remedy is not None
-        _log.debug("remedy_begins", device=fault.device, remedy=fault.remedy)
+    async def _attempt(self, fault: FaultView, remedy: NamedArgs) -> None:
+        name = remedy.duty
+        _log.debug("remedy_begins", device=fault.device, remedy=name)
         try:
-            await self._duties[fault.remedy].perform(self._context, fault.remedy_args)
+            await self._registry.duty_for(name, remedy).perform(self._context, remedy)
         except (MidwatchError, TimeoutError) as error:
-            self._desk.tried(fault.fault_id, fault.remedy, "failed", said(error))
+            self._desk.tried(fault.fault_id, name, "failed", said(error))
         except Exception as error:
-            _log.exception("remedy_crashed", device=fault.device, remedy=fault.remedy)
-            self._desk.tried(fault.fault_id, fault.remedy, "failed", said(error))
+            _log.exception("remedy_crashed", device=fault.device, remedy=name)
+            self._desk.tried(fault.fault_id, name, "failed", said(error))
         else:
-            self._desk.tried(fault.fault_id, fault.remedy, "done")
+            self._desk.tried(fault.fault_id, name, "done")
         finally:
             del self._attempts[fault.device]
             self._stir()

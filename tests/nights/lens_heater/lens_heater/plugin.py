@@ -4,9 +4,14 @@ from __future__ import annotations
 
 from typing import ClassVar, Literal
 
-from midwatch.api import Args, Cause, DutyContext, DutyFailedError, Notice, Reading, SetOutlet, View
+from midwatch.api.duty import Cause, DutyArgs, DutyContext, DutyFailedError, Notice, SetOutlet
+from midwatch.api.lookout import Reading, View
 
-OUTLET = "heater"
+
+class HeatLensArgs(DutyArgs):
+    """Which outlet feeds the heater."""
+
+    outlet: str = "heater"
 
 
 class Damp:
@@ -31,12 +36,13 @@ class HeatLens:
 
     name: ClassVar[str] = "heat_lens"
     cause: ClassVar[Cause] = "standing_order"
-    repeatable: ClassVar[bool] = True
+    takes: ClassVar[type[DutyArgs]] = HeatLensArgs
 
-    async def perform(self, context: DutyContext, args: Args) -> None:
+    async def perform(self, context: DutyContext, args: HeatLensArgs) -> None:
         """Switch the outlet on and say so in the journal."""
         switch = context.device(context.rig.switch, "switch")
-        if switch.state is not None and OUTLET not in switch.state.outlets:
-            raise DutyFailedError("switch", "no_outlet", f"the switch has no outlet {OUTLET!r}")
-        await switch.do(SetOutlet(outlet=OUTLET, on=True), timeout_s=20.0)
+        if switch.state is not None and args.outlet not in switch.state.outlets:
+            message = f"the switch has no outlet {args.outlet!r}"
+            raise DutyFailedError("switch", "no_outlet", message)
+        await switch.do(SetOutlet(outlet=args.outlet, on=True), timeout_s=20.0)
         context.note(Notice(message="the lens heater is on"))

@@ -7,8 +7,9 @@ from typing import Any
 
 import pytest
 
-from midwatch.api import DutyContext, DutyFailedError, point
+from midwatch.api.duty import DutyContext, DutyFailedError, point
 from midwatch.devices.contract import Cool, OpenRoof, Slew, Unpark
+from midwatch.sequencer.decision import CloseArgs
 from midwatch.sequencer.duties import Duty
 from midwatch_plugins.duties.closing import Close, Secure
 from support.centring_bench import EVENING, Rig, on_rig
@@ -32,14 +33,14 @@ async def out_under_the_sky(context: DutyContext) -> None:
 @pytest.mark.parametrize("duty", [Secure(), Close()])
 @pytest.mark.parametrize("clears", [False, True])
 def test_a_roof_without_a_switch_of_its_own_does_not_close_on_a_telescope_that_does_not_park(
-    clears: bool, duty: Duty, tmp_path: Path
+    clears: bool, duty: Duty[Any], tmp_path: Path
 ) -> None:
     async def act(context: DutyContext, drivers: dict[str, Any]) -> tuple[float, str]:
         await out_under_the_sky(context)
         # Its switch shows a parked mount, whatever the mount does: a stuck contact, a cut wire.
         drivers["roof"]._mount_is_out = lambda: False
         with pytest.raises(DutyFailedError) as failure:
-            await duty.perform(context, {})
+            await duty.perform(context, duty.takes())
         assert not context.mount_state().parked
         return drivers["roof"].truth().open_fraction, str(failure.value)
 
@@ -65,7 +66,7 @@ def test_for_now_the_rig_is_closed_and_the_camera_kept_cold(tmp_path: Path) -> N
     async def act(context: DutyContext, drivers: dict[str, Any]) -> tuple[bool, ...]:
         await out_under_the_sky(context)
         await context.rig.camera.do(Cool(setpoint_c=0.0, rate_c_per_min=3.0), 30.0)
-        await Close().perform(context, {"for_now": True})
+        await Close().perform(context, CloseArgs(for_now=True))
         roof_shut = drivers["roof"].truth().open_fraction == 0.0
         return context.mount_state().parked, roof_shut, drivers["camera"].state().cooler_on
 

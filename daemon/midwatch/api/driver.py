@@ -1,0 +1,152 @@
+"""For whoever writes a driver: what talks to one device, of whatever make.
+
+The entry point, in ``midwatch.drivers``, is a callable that takes a `DriverContext` and returns a
+`Driver`. The driver's host does the rest: bus, lease, limits, deadlines, repeated commands, making
+safe in time. Each kind of device has a state and commands of its own below.
+
+``perform`` returns when a thing is done, not when it was asked for; it raises `DeviceError`.
+Cancellation means: stop where that is safe. What blocks belongs into ``asyncio.to_thread``.
+``make_safe`` must work without the daemon. Read time from ``context.clock`` and chance from
+``context.rng`` only. Every kind takes `Connect`, `Disconnect` and `Stop`; the host itself answers
+``make_safe``.
+
+A camera keeps each exposure in ``context.spool`` and answers `Expose` with the reference that the
+spool returns; it answers `ListWaiting` with the spool's `Waiting` frames, and drops a frame when
+`Acknowledge` comes. ``about().limits`` of a camera names ``width_px``, ``height_px``, ``pixel_um``.
+
+Other devices of the rig are reached by ``context.peer``; what must outlive a restart of the driver
+goes into ``context.keepsake``. The arithmetic of guiding is here for whoever writes a guider.
+
+Example, for the entry point ``silent-roof`` in ``midwatch.drivers``::
+
+    from typing import Any
+
+    from midwatch.api.driver import (
+        CloseRoof,
+        Command,
+        Connect,
+        DeviceAbout,
+        DeviceError,
+        Disconnect,
+        DriverContext,
+        Kind,
+        OpenRoof,
+        RoofState,
+        Stop,
+    )
+
+
+    class SilentRoof:
+        kind = Kind.ROOF
+
+        def __init__(self, context: DriverContext) -> None:
+            self._context = context
+            self._state = RoofState(position="closed")
+
+        def about(self) -> DeviceAbout:
+            return DeviceAbout(kind=self.kind, driver="silent-roof")
+
+        def state(self) -> RoofState:
+            return self._state
+
+        async def perform(self, command: Command[Any]) -> None:
+            match command:
+                case Connect() | Disconnect():
+                    self._become(connected=isinstance(command, Connect))
+                case OpenRoof():
+                    self._become(position="open", at_rest=False)
+                case CloseRoof():
+                    await self.make_safe("asked to close")
+                case Stop():
+                    pass
+                case _:
+                    raise DeviceError(f"{self._context.name} cannot do {command.command}")
+
+        async def make_safe(self, reason: str) -> None:
+            self._become(position="closed", at_rest=True)
+
+        async def close(self) -> None:
+            pass
+
+        def _become(self, **changes: Any) -> None:
+            self._state = self._state.model_copy(update=changes)
+            self._context.changed()
+"""
+
+from midwatch.bus import CallTimeoutError, CommandError, ErrorKind
+from midwatch.clock import Clock
+from midwatch.devices.client import FrameCorruptError, fetch
+from midwatch.devices.contract import (
+    Acknowledge,
+    CameraState,
+    CloseRoof,
+    Command,
+    Connect,
+    Cool,
+    Cover,
+    CycleOutlet,
+    DeviceAbout,
+    DeviceError,
+    DeviceState,
+    Disconnect,
+    Dither,
+    Driver,
+    DriverContext,
+    DriverFactory,
+    Expose,
+    Facts,
+    FilterWheelState,
+    FlatPanelState,
+    FocuserState,
+    FrameFacts,
+    FrameKind,
+    FrameRef,
+    GuiderState,
+    Keepsake,
+    Kind,
+    Light,
+    ListWaiting,
+    Model,
+    MountState,
+    Move,
+    OpenRoof,
+    Park,
+    Peer,
+    PierSide,
+    Pulse,
+    RoofState,
+    Rotate,
+    RotatorState,
+    SelectFilter,
+    SetOutlet,
+    Settle,
+    Slew,
+    Spool,
+    StartGuiding,
+    Stop,
+    StopGuiding,
+    SwitchState,
+    Sync,
+    Track,
+    Unpark,
+    Waiting,
+    Warm,
+    WeatherState,
+)
+from midwatch.imaging import Frame
+from midwatch.imaging.guiding import GuideLoop, GuideSettings, LoopOutput, Pointing, SettleRule
+from midwatch.imaging.guiding.steering import GuidePulse
+from midwatch.sky import Place
+
+__all__ = [
+    "Acknowledge", "CallTimeoutError", "CameraState", "Clock", "CloseRoof", "Command",
+    "CommandError", "Connect", "Cool", "Cover", "CycleOutlet", "DeviceAbout", "DeviceError",
+    "DeviceState", "Disconnect", "Dither", "Driver", "DriverContext", "DriverFactory", "ErrorKind",
+    "Expose", "Facts", "FilterWheelState", "FlatPanelState", "FocuserState", "Frame",
+    "FrameCorruptError", "FrameFacts", "FrameKind", "FrameRef", "GuideLoop", "GuidePulse",
+    "GuideSettings", "GuiderState", "Keepsake", "Kind", "Light", "ListWaiting", "LoopOutput",
+    "Model", "MountState", "Move", "OpenRoof", "Park", "Peer", "PierSide", "Place", "Pointing",
+    "Pulse", "RoofState", "Rotate", "RotatorState", "SelectFilter", "SetOutlet", "Settle",
+    "SettleRule", "Slew", "Spool", "StartGuiding", "Stop", "StopGuiding", "SwitchState", "Sync",
+    "Track", "Unpark", "Waiting", "Warm", "WeatherState", "fetch",
+]  # fmt: skip
