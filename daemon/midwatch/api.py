@@ -115,6 +115,7 @@ from midwatch.sequencer.frames import collect_waiting, file_what_waits, keep_fra
 from midwatch.sequencer.grading import Grader, Light, Verdict
 from midwatch.sequencer.watches import set_point_c
 from midwatch.sky import separation_deg
+from midwatch.sky.mounts import MountGeometry
 
 __all__ = [
     "Acknowledge", "Args", "CallTimeoutError", "CameraSetting", "CameraState", "Cause", "Centred",
@@ -123,13 +124,12 @@ __all__ = [
     "Driver", "DriverContext", "DriverFactory", "Duty", "DutyContext", "DutyFailedError",
     "ErrorKind", "Expose", "Fact", "Facts", "FilterWheelState", "FlatPanelState", "Flipped",
     "FocusFit", "FocusFollowed", "FocusMeasure", "FocusRun", "FocusSearch", "FocusTask",
-    "FocusVerdict", "FocuserState", "Frame", "FrameBegun",
-    "FrameCorruptError", "FrameFacts", "FrameRef", "Grade", "Grader", "GradingSettings",
-    "GuideLoop", "GuidePulse", "GuideSettings",
+    "FocusVerdict", "FocuserState", "Frame", "FrameBegun", "FrameCorruptError", "FrameFacts",
+    "FrameRef", "Grade", "Grader", "GradingSettings", "GuideLoop", "GuidePulse", "GuideSettings",
     "GuideStatistics", "GuiderState", "GuidingStarted", "Kind", "Light", "LightPanel", "LimitHeld",
     "ListWaiting", "Lookout", "LoopOutput", "MakeSafe", "MakeSafeError", "MidwatchError", "Model",
-    "MotionEnded", "MountState", "Move", "Notice", "Notifier", "OpenRoof", "Park", "Peer",
-    "Pointing", "Pulse", "Reading", "RetryableError", "RoofState", "Rotate", "RotatorState",
+    "MotionEnded", "MountGeometry", "MountState", "Move", "Notice", "Notifier", "OpenRoof", "Park",
+    "Peer", "Pointing", "Pulse", "Reading", "RetryableError", "RoofState", "Rotate", "RotatorState",
     "SelectFilter", "SetOutlet", "Settle", "SettleRule", "Shot", "Sight", "SkipTargetError", "Slew",
     "Solution", "SolveFailure", "Spool", "StartGuiding", "Stop", "StopError", "StopGuiding",
     "SwitchState", "Sync", "Track", "Unpark", "Verdict", "View", "Warm", "WeatherState",

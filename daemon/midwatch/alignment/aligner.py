@@ -162,7 +162,8 @@ class Aligner:
         mount = tools.rig.mount
         now_s = tools.clock.unix_s()
         ra_deg, dec_deg = pointing.icrs(tools.limits.observer, now_s)
-        breach = tools.limits.breach(ra_deg, dec_deg, now_s, pointing.side)
+        side = tools.limits.limits.geometry.natural_side(pointing.ha_deg)
+        breach = tools.limits.breach(ra_deg, dec_deg, now_s, side)
         if breach is not None:
             raise DutyFailedError("mount", "limit", f"not slewed: {breach.message}")
         tools.tell(
@@ -171,10 +172,9 @@ class Aligner:
         )
         if self._mount_state().parked:
             await mount.do(Unpark(), timeout_s=30.0)
-        await mount.do(
-            Slew(ra_deg=ra_deg % 360.0, dec_deg=dec_deg, pier_side=pointing.side),
-            timeout_s=_SLEW_S,
-        )
+        asked = None if side == "unknown" else side
+        slew = Slew(ra_deg=ra_deg % 360.0, dec_deg=dec_deg, pier_side=asked)
+        await mount.do(slew, timeout_s=_SLEW_S)
         try:
             await mount.until(lambda state: state.tracking and not state.slewing, timeout_s=20.0)
         except TimeoutError as error:

@@ -6,6 +6,7 @@ Every field has its unit in its name. Unknown keys are errors.
 
 from midwatch.orders.declared import Declared, Name, Percent
 from midwatch.orders.grading import GradingSettings
+from midwatch.orders.mount import MotionLimits, Mount
 from midwatch.orders.night import CalibrationOrder, FrameOrder, NightOrders, StandingOrder, Target
 from midwatch.orders.page import Page
 from midwatch.orders.rig import (
@@ -16,7 +17,6 @@ from midwatch.orders.rig import (
     Devices,
     FocusSettings,
     GuidingSettings,
-    MotionLimits,
     Optics,
     Rig,
 )
@@ -35,6 +35,7 @@ __all__ = [
     "GradingSettings",
     "GuidingSettings",
     "MotionLimits",
+    "Mount",
     "Name",
     "NightOrders",
     "Optics",

@@ -66,7 +66,7 @@ async def point(
         await _wrong_side(context, error.message)
     motion_ended(context, what)
     arrived = context.mount_state().pier_side
-    if side is not None and arrived not in (side, "unknown"):
+    if context.geometry.arrived_wrong(side, arrived):
         said = f"the mount was sent to the {side} of its pier and says that it is {arrived}"
         await _wrong_side(context, said)
 
@@ -102,7 +102,7 @@ class SlewTo:
         """Unpark if needed, slew, and prove where it ended."""
         target = context.target(str(args["target"]))
         what = f"slew to {target.name}"
-        await point(context, target.ra_deg, target.dec_deg, side_of(args), what)
+        await point(context, *target.position_at(context.now_s), side_of(args), what)
 
 
 class Flip:
@@ -113,12 +113,13 @@ class Flip:
     repeatable: ClassVar[bool] = True
 
     async def perform(self, context: DutyContext, args: Args) -> None:
-        """Slew to the same target from the east side, and check that the side has changed."""
+        """Slew to the same target from the other side, and check that the side has changed."""
         target = context.target(str(args["target"]))
         before = context.mount_state()
         what = f"flip on {target.name}"
         try:
-            await point(context, target.ra_deg, target.dec_deg, "east", what)
+            position = target.position_at(context.now_s)
+            await point(context, *position, context.geometry.flips_to, what)
         except DutyFailedError as error:
             if error.fault == "wrong_side":
                 self._note(context, target.name, before, ok=False)

@@ -13,6 +13,8 @@ from pydantic import Field
 from midwatch.devices.contract import Model, PierSide
 from midwatch_simulators.base.noise import smooth
 
+from .noise import smooth
+
 SIDEREAL_ARCSEC_PER_S = 1296000.0 / 86164.0905  # mean sidereal day in SI seconds
 CALM_WIND_MS = 4.0  # gusts below this do not move a telescope (common practice, no source)
 _SHAKE_S = 1.5  # a gust pushes for about so long
@@ -40,6 +42,7 @@ class MountTruth(Model):
     Attributes:
         utc_s: instant at which `ra_deg` and `dec_deg` hold.
         hour_angle_deg: of the same direction at the same instant.
+        camera_turn_deg: how far the camera is turned against the sky by the way the mount stands.
         tracking: the axis follows the stars, with the errors given here.
         guided: a guider takes the errors out.
         slewing: the axis is on its way; the position is where it started.
@@ -59,6 +62,7 @@ class MountTruth(Model):
     dec_deg: float
     hour_angle_deg: float
     pier_side: PierSide = "unknown"
+    camera_turn_deg: float = 0.0
     tracking: bool = False
     guided: bool = False
     slewing: bool = False

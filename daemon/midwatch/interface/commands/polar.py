@@ -92,7 +92,7 @@ def announcement(night: Night, options: AlignOptions, fields: tuple[Pointing, ..
             f"declination {field.dec_deg:+.0f} deg",
             f"altitude {field.alt_deg:.0f} deg",
             f"azimuth {field.az_deg:.0f} deg",
-            f"telescope {field.side} of the pier",
+            *_side_cell(night, field),
             stay,
         ]
         for number, field in enumerate(fields, 1)
@@ -217,7 +217,7 @@ def _sure(sigma_arcmin: float) -> str:
 
 
 def _advice(found: Alignment, options: AlignOptions, last: AxisError) -> list[str]:
-    allowed = _allowed_arcmin(found.night)
+    allowed = _allowed_arcmin(found.night, found.began_s)
     enough = (
         f"field rotation allows {allowed:.1f} arcmin for the longest exposure of these orders"
         if allowed is not None
@@ -231,10 +231,16 @@ def _advice(found: Alignment, options: AlignOptions, last: AxisError) -> list[st
     return [enough, f"within {options.tolerance_arcmin:g} arcmin"]
 
 
-def _allowed_arcmin(night: Night) -> float | None:
+def _side_cell(night: Night, field: Pointing) -> list[str]:
+    geometry = night.rig.geometry
+    words = geometry.side_words(geometry.natural_side(field.ha_deg))
+    return [f"telescope {words}"] if words else []
+
+
+def _allowed_arcmin(night: Night, began_s: float) -> float | None:
     """The axis error at which a corner star trails by a pixel in the longest ordered exposure."""
     exposures = [
-        (frame.exposure_s, target.dec_deg)
+        (frame.exposure_s, target.position_at(began_s)[1])
         for target in night.targets
         for frame in target.order.frames
     ]

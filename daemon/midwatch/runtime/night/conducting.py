@@ -235,7 +235,9 @@ def _duty_context(
         ),
         eyes=eyes,
         observer=observer,
-        limits=LimitCheck(observer, mount_limits(night.rig.limits, night.horizon)),
+        limits=LimitCheck(
+            observer, mount_limits(night.rig.limits, night.rig.geometry, night.horizon)
+        ),
         graders=registry.graders,
         lights=earlier_lights(past.record),
         focus_memory=FocusMemory(

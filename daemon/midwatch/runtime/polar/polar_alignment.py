@@ -198,10 +198,17 @@ def fields_for(night: Night, options: AlignOptions, utc_s: float) -> tuple[Point
             f"the Sun is at altitude {sun_alt_deg:.1f} deg: wait until it is below "
             f"{_SUN_BELOW_DEG:g} deg, or rehearse with --rehearse"
         )
-    limits = LimitCheck(observer, mount_limits(night.rig.limits, night.horizon))
+    limits = night_limits(night)
     if options.method == "drift":
         return plan_drift(limits, utc_s, options.drift_min * 60.0)
     return plan_frames(limits, utc_s)
+
+
+def night_limits(night: Night) -> LimitCheck:
+    """Return what the mount must keep to under a night's sky."""
+    rig = night.rig
+    limits = mount_limits(rig.limits, rig.geometry, night.horizon)
+    return LimitCheck(Observer(night.place), limits)
 
 
 async def _align(
@@ -280,7 +287,6 @@ def _tools(
         stage.measurer,
         pixel_scale_arcsec(settings.camera.pixel_um, settings.optics.focal_length_mm),
     )
-    observer = Observer(night.place)
     numbers = count(1)
     events = count(1)
     topic = stage.topics.event("polar", "guidance")
@@ -302,7 +308,7 @@ def _tools(
             identify=lambda: f"polar-{stage.seed}-{next(numbers):05d}",
         ),
         eyes=eyes,
-        limits=LimitCheck(observer, mount_limits(settings.limits, night.horizon)),
+        limits=night_limits(night),
         setting=CameraSetting(
             settings.camera.gain, settings.camera.offset, settings.camera.binning
         ),

@@ -23,7 +23,6 @@ from midwatch.sequencer.decision.world import (
     FaultView,
     FocusView,
     FrameNeed,
-    MeridianRules,
     NightHours,
     Operator,
     Pointing,
@@ -39,6 +38,6 @@ __all__ = [
     "CIRCLE", "CLOCK_JUMPED", "DEFAULT_DURATIONS_S", "LINK_FAULTS", "NOT_COLD", "NOT_CONNECTED",
     "NOT_TRACKING", "NO_LIGHT", "RESTART", "SILENT", "UNPLUGGED", "WRONG_HOUR_ANGLE",
     "WRONG_SIDE", "CalibrationNeed", "Decision", "FaultView", "FocusView", "Forecast",
-    "FrameNeed", "MeridianRules", "NightHours", "Operator", "Pointing", "Readiness", "Safety",
-    "StandingDue", "TargetView", "Unguided", "World", "decide", "forecast", "preempt",
+    "FrameNeed", "NightHours", "Operator", "Pointing", "Readiness", "Safety", "StandingDue",
+    "TargetView", "Unguided", "World", "decide", "forecast", "preempt",
 ]  # fmt: skip

@@ -282,7 +282,7 @@ def _towards(case: Case, best: Chance) -> Decision | None:
         return None
 
     if pointing.target != best.target or not pointing.tracking:
-        args = {**target, "pier_side": best.side}
+        args = {**target} if best.side == "unknown" else {**target, "pier_side": best.side}
         step = unless_blocked("slew", f"best target now: {best.reason}", args)
         return step or hold(
             world, "next_frame", "the mount refused; trying again", world.now_s + 30, "fault"
