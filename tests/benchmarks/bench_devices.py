@@ -33,12 +33,15 @@ from midwatch.devices.contract import (
 from midwatch.devices.host import DeviceHost
 from midwatch.devices.host.limit_guard import drawn_in
 from midwatch.sky import Horizon, LimitCheck, MountLimits, Observer, seconds_until_breach
+from midwatch.sky.mounts.german import GermanEquatorial
 from midwatch.virtual_time import run_virtual
 from support.device_toys import PLACE, ToyMount, at_hour_angle
 
 NIGHT_S = 36_000.0
 START = datetime(2027, 3, 10, 18, tzinfo=UTC)
-LIMITS = MountLimits(horizon=Horizon.flat(15.0), past_meridian_deg=180, sun_min_sep_deg=40.0)
+LIMITS = MountLimits(
+    horizon=Horizon.flat(15.0), geometry=GermanEquatorial(180), sun_min_sep_deg=40.0
+)
 
 
 class Still:

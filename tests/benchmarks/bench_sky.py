@@ -15,6 +15,7 @@ from itertools import count
 import numpy as np
 
 from midwatch.sky import (
+    Fixed,
     Horizon,
     LimitCheck,
     MountLimits,
@@ -26,10 +27,11 @@ from midwatch.sky import (
     track,
     visible_windows,
 )
+from midwatch.sky.mounts.german import GermanEquatorial
 
 OBSERVER = Observer(Place(51.75, -1.25, 100.0))
 HORIZON = Horizon.from_pairs([(0, 20), (90, 35), (135, 15), (180, 12), (225, 30), (300, 40)])
-LIMITS = MountLimits(HORIZON, 15.0, past_meridian_deg=5.0)
+LIMITS = MountLimits(HORIZON, 15.0, geometry=GermanEquatorial(5.0))
 DUSK, DAWN = 1797098346.0, 1797141536.0  # 2026-12-12
 TIMES = np.linspace(DUSK, DAWN, 600)
 RA, DEC = 83.822085, -5.39111
@@ -41,7 +43,7 @@ CASES: list[tuple[str, float, int, Callable[[], object]]] = [
     ("events of a night, each a new one", 50.0, 5, lambda: _night(next(DAYS))),
     ("visible windows of a target", 10.0, 20, lambda: _windows(None)),
     ("the same with the Moon kept away", 10.0, 10, lambda: _windows(30.0)),
-    ("track of 600 points", 3.0, 20, lambda: track(OBSERVER, RA, DEC, TIMES, HORIZON)),
+    ("track of 600 points", 3.0, 20, lambda: track(OBSERVER, Fixed(RA, DEC), TIMES, HORIZON)),
     ("sky brightness at 600 times", 3.0, 10, lambda: _brightness()),
     ("time until a breach, 12 h ahead", 10.0, 10, lambda: _time_left()),
     ("limit check", 0.1, 2000, lambda: CHECK.breach(RA, DEC, DUSK + 14000.0, "west")),
@@ -55,7 +57,7 @@ def _night(evening: date) -> object:
 
 
 def _windows(moon_min_sep_deg: float | None) -> object:
-    return visible_windows(OBSERVER, RA, DEC, DUSK, DAWN, HORIZON, 15.0, moon_min_sep_deg)
+    return visible_windows(OBSERVER, Fixed(RA, DEC), DUSK, DAWN, HORIZON, 15.0, moon_min_sep_deg)
 
 
 def _brightness() -> object:

@@ -10,6 +10,7 @@ import pytest
 from midwatch.bus import CommandError, ErrorKind
 from midwatch.devices.contract import Connect, MountState, Park, Pulse, Slew, Track, Unpark
 from midwatch.sky import Horizon, MountLimits, Observer
+from midwatch.sky.mounts.german import GermanEquatorial
 from midwatch_simulators.mount.simulated_mount import SimulatedMount
 from support.fault_bench import EVENING, FROM_S, PLACE, UNTIL_S, FaultRig, with_faults
 
@@ -275,9 +276,7 @@ WRONG_WAYS = [
     (None, 6.5, None),
 ]
 PAST_DEG, BEFORE_DEG = 5.0, 2.5
-LIMITS = MountLimits(
-    horizon=Horizon.flat(10.0), past_meridian_deg=PAST_DEG, before_meridian_deg=BEFORE_DEG
-)
+LIMITS = MountLimits(horizon=Horizon.flat(10.0), geometry=GermanEquatorial(PAST_DEG, BEFORE_DEG))
 
 
 def by_hour_angle(rig: FaultRig, ha_deg: float, side: str | None) -> Slew:

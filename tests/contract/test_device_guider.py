@@ -24,6 +24,7 @@ from midwatch.devices.contract import (
     Track,
 )
 from midwatch.sky import Horizon, MountLimits, Observer
+from midwatch.sky.mounts.german import GermanEquatorial
 from midwatch.virtual_time import run_virtual
 from support.guided_rig import EVENING, FIELD, PLACE, SETTLE, GuidedRig, guided_rig
 
@@ -239,7 +240,7 @@ def test_pulses_are_bounded_and_refused_beyond_the_limits_of_the_mount(
 
     seen = Observer(PLACE).altaz(*FIELD, EVENING.timestamp() + 240.0)
     lowest_deg = float(seen.alt_deg)
-    limits = MountLimits(OPEN, lowest_deg, 90.0, 90.0, 40.0)
+    limits = MountLimits(OPEN, lowest_deg, GermanEquatorial(90.0, 90.0), 40.0)
     inside, at_limit, lengths, alt_deg, refused, guider = with_rig(
         main,
         limits=limits,

@@ -27,12 +27,13 @@ from midwatch.devices.contract import (
 )
 from midwatch.devices.host import DeviceHost
 from midwatch.sky import Horizon, MountLimits, Observer
+from midwatch.sky.mounts.german import GermanEquatorial
 from support.device_toys import PLACE, START, ToyMount, at_hour_angle
 
 TOPICS = Topics("Toy Hill", "Toy Rig")
 LEASE_S = 2.0
 SETTLE = Settle(under_arcsec=1.0, hold_s=1.0, timeout_s=5.0)
-LIMITS = MountLimits(Horizon(((0.0, 0.0), (180.0, 0.0))), 15.0, 5.0, 2.5, 40.0)
+LIMITS = MountLimits(Horizon(((0.0, 0.0), (180.0, 0.0))), 15.0, GermanEquatorial(5.0, 2.5), 40.0)
 
 
 class ToyGuider:

@@ -86,6 +86,16 @@ def test_the_rig_is_brought_up_and_asked(tmp_path: Path) -> None:
         assert texts[role] == f"simulated-{role}: answers; at rest"
 
 
+def test_a_mount_that_contradicts_the_rig_file_is_named(tmp_path: Path) -> None:
+    # The simulated mount is a German one, and says on which side of its pier it is.
+    rig = RIG + "mount: {geometry: fork}\n"
+    said = midwatch("check", write_night(tmp_path, rig=rig), "--rig", "--json")
+    assert said.code == 2
+    (bad,) = (f for f in said.json["findings"] if f["level"] == "wrong")
+    assert bad["subject"] == "mount"
+    assert "the rig file declares a fork mount; correct mount.geometry" in bad["text"]
+
+
 def test_a_driver_that_refuses_its_options_is_named(tmp_path: Path) -> None:
     rig = RIG.replace("best_position: 15000", "colour: red")
     said = midwatch("check", write_night(tmp_path, rig=rig), "--rig", "--json")

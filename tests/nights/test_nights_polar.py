@@ -15,7 +15,7 @@ HIGH, EAST = 34.0, -52.0
 SOUTH = SITE.replace("latitude_deg: 46.2", "latitude_deg: -33.0")
 
 
-def rig(high: float = HIGH, east: float = EAST, **options: float) -> str:
+def rig(high: float = HIGH, east: float = EAST, **options: float | str) -> str:
     given = {"polar_high_arcmin": high, "polar_east_arcmin": east, "flexure_arcsec": 0, **options}
     words = ", ".join(f"{name}: {value}" for name, value in given.items())
     return RIG.replace(
@@ -65,6 +65,16 @@ def test_guidance_brings_the_axis_to_the_pole(tmp_path: Path, site: str, azimuth
     first = next(line for line in after.splitlines() if "arcmin off" in line)
     assert "arcmin down" in first
     assert "arcmin to the east" in first  # the elevated end is too far west, in both
+
+
+def test_a_fork_is_aligned_like_any_other_mount(tmp_path: Path) -> None:
+    fork = rig(geometry="fork") + "mount: {geometry: fork, pole_distance_deg: 8}\n"
+    said = align(tmp_path, "--sky", "fast", "--confirm", "--json", rig=fork)
+    assert said.code == 0, said.err
+    assert off_arcsec(said.json["measured"], HIGH, EAST, 46.2) < 30.0
+    assert said.json["guided"]["ended"] == "reached"
+    assert said.json["confirmed"]["total_arcmin"] < 2.5
+    assert "hour angle" in said.err and "of the pier" not in said.err
 
 
 def test_an_axis_five_degrees_off_is_found(tmp_path: Path) -> None:

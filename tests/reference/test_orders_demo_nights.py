@@ -27,7 +27,7 @@ class Seen:
         self.utc_s = self.noon_s + np.arange(0, 24 * 3600, 180.0)
         sun, _ = self.sky.altaz(night.place, self.sky.sun, self.utc_s)
         self.tracks = [
-            self.sky.altaz(night.place, self.sky.star(t.ra_deg, t.dec_deg), self.utc_s)
+            self.sky.altaz(night.place, self.sky.star(*t.position_at(self.noon_s)), self.utc_s)
             for t in night.targets
         ]
         self.dark = sun < -night.orders.sun_below_deg

@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import pytest
 
-from midwatch.sky import Horizon, Observer, Place, night_events, visible_windows
+from midwatch.sky import Fixed, Horizon, Observer, Place, night_events, visible_windows
 from midwatch.sky.sun_moon import moon_illumination
 from midwatch.sky.twilight import dark_window
 from support.sky_truth import observer_of, posix, recorded, skyfield_sky
@@ -47,7 +47,7 @@ def test_usable_windows_agree_with_skyfield(row):
     )
     assert dark is not None
     horizon = Horizon.from_pairs((az, alt) for az, alt in row["horizon"])
-    found = visible_windows(observer, row["ra_deg"], row["dec_deg"], *dark, horizon, 0.0)
+    found = visible_windows(observer, Fixed(row["ra_deg"], row["dec_deg"]), *dark, horizon, 0.0)
     assert len(found) == len(row["windows"])
     for window, (start, end) in zip(found, row["windows"], strict=True):
         assert window.start_utc_s == pytest.approx(posix(start), abs=2.0)
@@ -59,7 +59,7 @@ def test_hours_above_a_flat_altitude_agree_with_skyfield():
     observer = Observer(Place(51.75, -1.25, 100.0))
     dark = dark_window(observer, date(2026, 12, 12), "Europe/London", -18.0)
     assert dark is not None
-    (window,) = visible_windows(observer, 10.68459, 41.26917, *dark, Horizon.flat(0.0), 30.0)
+    (window,) = visible_windows(observer, Fixed(10.68459, 41.26917), *dark, Horizon.flat(0.0), 30.0)
     assert window.start_utc_s == pytest.approx(posix("2026-12-12T17:59:06Z"), abs=2.0)
     assert window.end_utc_s == pytest.approx(posix("2026-12-13T01:31:51Z"), abs=2.0)
 

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from midwatch.sky import (
+    Fixed,
     Observer,
     Place,
-    Window,
     moon_altaz,
     moon_separation_deg,
     separation_deg,
@@ -25,7 +25,6 @@ from midwatch.sky.sun_moon import (
     moon_radec,
     sun_radec,
 )
-from midwatch.sky.tracks import flip_window
 from midwatch.sky.vectors import Vector, spherical_deg
 from support.sky_truth import observer_of, posix, recorded, skyfield_sky
 
@@ -54,7 +53,7 @@ def test_star_directions_agree_with_skyfield(row):
 @pytest.mark.parametrize("row", POSITIONS["transits"], ids=ids(POSITIONS["transits"]))
 def test_transits_agree_with_skyfield(row):
     observer = observer_of(row["site"])
-    transit = transit_utc_s(observer, row["ra_deg"], row["dec_deg"], posix(row["after"]))
+    transit = transit_utc_s(observer, Fixed(row["ra_deg"], row["dec_deg"]), posix(row["after"]))
     assert transit == pytest.approx(posix(row["transit"]), abs=1.0)
     alt = observer.altaz(row["ra_deg"], row["dec_deg"], transit).alt_deg
     assert alt == pytest.approx(row["alt_deg"], abs=0.002)
@@ -75,12 +74,13 @@ def test_lit_fraction_agrees_with_skyfield(utc, fraction):
     assert moon_illumination(posix(utc)) == pytest.approx(fraction, abs=0.0002)
 
 
-def test_flip_window_follows_the_transit():
+def test_hour_angles_of_a_flip_come_after_the_transit():
     # Transit from skyfield 1.55 with DE421, and 5 to 15 sidereal minutes of 0.99727 minutes.
     observer = Observer(Place(51.75, -1.25, 100.0))
-    window = flip_window(observer, 83.822085, -5.39111, posix("2026-12-12T22:00:00Z"), 1.25, 3.75)
-    assert window.start_utc_s == pytest.approx(posix("2026-12-13T00:19:48Z"), abs=1.0)
-    assert window.end_utc_s == pytest.approx(posix("2026-12-13T00:29:46Z"), abs=1.0)
+    motion, evening = Fixed(83.822085, -5.39111), posix("2026-12-12T22:00:00Z")
+    first, last = (time_at_hour_angle(observer, motion, ha, evening) for ha in (1.25, 3.75))
+    assert first == pytest.approx(posix("2026-12-13T00:19:48Z"), abs=1.0)
+    assert last == pytest.approx(posix("2026-12-13T00:29:46Z"), abs=1.0)
 
 
 @pytest.mark.parametrize(
@@ -232,18 +232,7 @@ def test_hour_angles_are_reached_when_they_are_said_to_be():
     observer = Observer(Place(-31.27, 149.07, 500.0))
     near = posix("2027-06-21T12:00:00Z")
     for ha in (-170.0, -30.0, 0.0, 4.5, 90.0, 180.0):
-        at = time_at_hour_angle(observer, 271.0, -24.4, ha, near)
+        at = time_at_hour_angle(observer, Fixed(271.0, -24.4), ha, near)
         off = observer.hour_angle_deg(271.0, -24.4, at) - ha
         assert abs((off + 180.0) % 360.0 - 180.0) < 1e-5
         assert abs(at - near) <= 43100.0
-
-
-def test_flip_window_that_has_begun_is_still_the_current_one():
-    observer = Observer(Place(51.75, -1.25, 100.0))
-    begun = posix("2026-12-13T00:25:00Z")
-    window = flip_window(observer, 83.822085, -5.39111, begun, 1.25, 3.75)
-    assert window.contains(begun)
-    later = flip_window(observer, 83.822085, -5.39111, window.end_utc_s + 2.0, 1.25, 3.75)
-    day = later.start_utc_s - window.start_utc_s
-    assert day == pytest.approx(86164.09, abs=0.5)  # a mean sidereal day
-    assert isinstance(window, Window)

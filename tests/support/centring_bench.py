@@ -16,16 +16,17 @@ from midwatch.bus import Caller, MemoryBroker, MemoryBus
 from midwatch.clock import VirtualClock
 from midwatch.devices.client import LeaseHolder, MemorySpool, RigClient
 from midwatch.devices.contract import Connect, OpenRoof, Slew, Unpark
-from midwatch.devices.host import RigSetting, device_host, mount_limits
+from midwatch.devices.host import RigSetting, device_host
 from midwatch.imaging import InlineMeasurer
 from midwatch.journal.facts import Centred, Notice
 from midwatch.journal.record import NightRecord
 from midwatch.journal.store import Journal
 from midwatch.orders.reading import load_night
+from midwatch.runtime.night import night_limits
 from midwatch.sequencer.camera import Darkroom, Eyes
 from midwatch.sequencer.decision import CentreArgs
 from midwatch.sequencer.duties import DutyContext, DutyFailedError
-from midwatch.sky import LimitCheck, Observer, pixel_scale_arcsec
+from midwatch.sky import Observer, pixel_scale_arcsec
 from midwatch.virtual_time import run_virtual
 from midwatch_plugins.duties.centring import Centre
 
@@ -113,11 +114,12 @@ def centred(
             await context.rig.roof.do(OpenRoof(), 200.0)
         target = context.night.targets[0]
         await context.rig.mount.do(Unpark(), 30.0)
-        dec_deg = target.dec_deg - off_deg
-        await context.rig.mount.do(Slew(ra_deg=target.ra_deg, dec_deg=dec_deg), 300.0)
+        ra_deg, true_dec_deg = target.position_at(context.now_s)
+        dec_deg = true_dec_deg - off_deg
+        await context.rig.mount.do(Slew(ra_deg=ra_deg, dec_deg=dec_deg), 300.0)
         if off_deg:
             # It takes where it is for the target: as after a wrong alignment.
-            driver._body.sync(target.ra_deg, target.dec_deg)
+            driver._body.sync(ra_deg, true_dec_deg)
             driver.tell()
         if prepare is not None:
             await prepare(context)
@@ -214,7 +216,7 @@ async def _context(
     given: dict[str, Any] = {
         "clock": clock, "night": night, "rig": rig, "record": record, "journal": journal,
         "darkroom": darkroom, "eyes": eyes, "observer": observer,
-        "limits": LimitCheck(observer, mount_limits(night.rig.limits, night.horizon)),
+        "limits": night_limits(night),
     }  # fmt: skip
     # What centring never looks at is left out.
     return DutyContext(**{f.name: given.get(f.name) for f in dataclasses.fields(DutyContext)})

@@ -61,6 +61,7 @@ seed: {SEED}
 """
 _BESIDE = (
     "sites/larch-hollow.yaml", "sites/larch-hollow.horizon.txt", "rigs/harrier.yaml",
+    "rigs/siskin.yaml",
 )  # fmt: skip
 _WATCHED = ("mount/event/truth", "roof/event/truth", "roof/state")
 

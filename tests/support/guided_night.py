@@ -43,14 +43,15 @@ class GuidedNight:
         return [fact.duty for fact in self.facts("duty_ended") if fact.outcome == outcome]
 
 
-def orders_for(folder: Path, *, frames: int = 6) -> Path:
+def orders_for(folder: Path, *, frames: int = 6, rig_name: str = "kestrel") -> Path:
     """Write rig and orders: a field that crosses the meridian soon after dusk."""
-    rig = yaml.safe_load((CONFIGS / "rigs" / "kestrel.yaml").read_text(encoding="utf-8"))
+    rig = yaml.safe_load((CONFIGS / "rigs" / f"{rig_name}.yaml").read_text(encoding="utf-8"))
     devices = rig["devices"]
     # Fewer, larger pixels: nearly the same field, so that it holds stars enough to solve.
     devices["camera"]["options"] |= {"width_px": 900, "height_px": 680, "pixel_um": 8.1}
     rig["camera"]["pixel_um"] = 8.1
-    rig["limits"] |= {"past_meridian_min": 4, "flip_after_min": 1}
+    if "mount" not in rig:
+        rig["limits"] |= {"past_meridian_min": 4, "flip_after_min": 1}
     devices["guide_camera"]["options"] |= {
         "width_px": 320, "height_px": 240, "focal_length_mm": 160, "aperture_mm": 24,
     }  # fmt: skip

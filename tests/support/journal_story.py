@@ -21,7 +21,8 @@ from midwatch.imaging.files import write_fits
 from midwatch.journal.facts import night_facts as e
 from midwatch.journal.promises import NightContext
 from midwatch.journal.store import Event, Journal
-from midwatch.sky import Horizon, MountLimits, Observer, Place, night_events, visible_windows
+from midwatch.sky import Fixed, Horizon, MountLimits, Observer, Place, night_events, visible_windows
+from midwatch.sky.mounts.german import GermanEquatorial
 
 NIGHT = "2027-03-10"
 HORIZON = Horizon.from_pairs(
@@ -35,8 +36,7 @@ CONTEXT = NightContext(
     limits=MountLimits(
         horizon=HORIZON.raised(1.0),
         min_alt_deg=15.0,
-        past_meridian_deg=PAST_MERIDIAN_DEG,
-        before_meridian_deg=2.5,
+        geometry=GermanEquatorial(PAST_MERIDIAN_DEG, 2.5),
         sun_min_sep_deg=40.0,
     ),
     timezone="Europe/Ljubljana",
@@ -394,7 +394,7 @@ def _dark() -> tuple[float, float]:
 
 
 def _windows(ra: float, dec: float, dusk: float, dawn: float):
-    return visible_windows(OBSERVER, ra, dec, dusk, dawn, HORIZON.raised(1.0), 15.0)
+    return visible_windows(OBSERVER, Fixed(ra, dec), dusk, dawn, HORIZON.raised(1.0), 15.0)
 
 
 def began(dusk: float, dawn: float) -> e.NightBegan:

@@ -122,7 +122,6 @@ def point(bench: Bench, **changes: object) -> None:
         "hour_angle_deg": -30.0,
         "tracking": True,
         "guided": True,
-        "pier_side": "west",
     }
     bench.publish("mount", **MountTruth(**{**usual, **changes}).model_dump())
 

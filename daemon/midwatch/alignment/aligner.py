@@ -143,14 +143,16 @@ class Aligner:
     async def _go(self, pointing: Pointing, what: str) -> None:
         context = self.context
         ra_deg, dec_deg = pointing.icrs(context.observer, context.now_s)
-        breach = context.limits.breach(ra_deg, dec_deg, context.now_s, pointing.side)
+        side = context.geometry.natural_side(pointing.ha_deg)
+        breach = context.limits.breach(ra_deg, dec_deg, context.now_s, side)
         if breach is not None:
             raise DutyFailedError("mount", "limit", f"not slewed: {breach.message}")
         self.tell(
             f"{what}: slewing to altitude {pointing.alt_deg:.0f} deg, azimuth "
             f"{pointing.az_deg:.0f} deg"
         )
-        await point(context, ra_deg % 360.0, dec_deg, pointing.side, what)
+        asked = None if side == "unknown" else side
+        await point(context, ra_deg % 360.0, dec_deg, asked, what)
 
     async def _solved(self) -> SolvedFrame:
         for longer in _LONGER:

@@ -6,15 +6,12 @@ import itertools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 
 from midwatch.errors import InputError
 from midwatch.sky import FloatArray, LimitCheck, MountLimits, Observer
 from midwatch.sky.polar import LEAST_LEVERAGE, ground_vectors, hemisphere_of, knob_leverage
-
-Side = Literal["east", "west"]
 
 # Turns of the polar axis between frames, widest first: the error shrinks with their square.
 _STEPS_DEG = (40.0, 35.0, 30.0, 25.0)
@@ -43,11 +40,6 @@ class Pointing:
     dec_deg: float
     alt_deg: float
     az_deg: float
-
-    @property
-    def side(self) -> Side:
-        """The side of the pier from which the telescope looks there without a flip."""
-        return "west" if self.ha_deg < 0.0 else "east"
 
     def icrs(self, observer: Observer, utc_s: float) -> tuple[float, float]:
         """Right ascension and declination, ICRS, that stand there at a time."""
@@ -164,8 +156,9 @@ def _kept(limits: LimitCheck, fields: tuple[Pointing, ...], utc_s: float, *, las
         begins_s = utc_s + number * _STAY_S
         stay_s = last_s if number == len(fields) - 1 else _STAY_S
         ra, dec = field.icrs(limits.observer, begins_s)
+        side = limits.limits.geometry.natural_side(field.ha_deg)
         for after_s in (0.0, stay_s):
-            if limits.breach(ra, dec, begins_s + after_s, field.side) is not None:
+            if limits.breach(ra, dec, begins_s + after_s, side) is not None:
                 return False
     return True
 

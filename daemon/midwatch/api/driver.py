@@ -137,16 +137,17 @@ from midwatch.imaging import Frame
 from midwatch.imaging.guiding import GuideLoop, GuideSettings, LoopOutput, Pointing, SettleRule
 from midwatch.imaging.guiding.steering import GuidePulse
 from midwatch.sky import Place
+from midwatch.sky.mounts import MountGeometry
 
 __all__ = [
     "Acknowledge", "CallTimeoutError", "CameraState", "Clock", "CloseRoof", "Command",
     "CommandError", "Connect", "Cool", "Cover", "CycleOutlet", "DeviceAbout", "DeviceError",
-    "DeviceState", "Disconnect", "Dither", "Driver", "DriverContext", "DriverFactory", "ErrorKind",
-    "Expose", "Facts", "FilterWheelState", "FlatPanelState", "FocuserState", "Frame",
+    "DeviceState", "Disconnect", "Dither", "Driver", "DriverContext", "DriverFactory",
+    "ErrorKind", "Expose", "Facts", "FilterWheelState", "FlatPanelState", "FocuserState", "Frame",
     "FrameCorruptError", "FrameFacts", "FrameKind", "FrameRef", "GuideLoop", "GuidePulse",
     "GuideSettings", "GuiderState", "Keepsake", "Kind", "Light", "ListWaiting", "LoopOutput",
-    "Model", "MountState", "Move", "OpenRoof", "Park", "Peer", "PierSide", "Place", "Pointing",
-    "Pulse", "RoofState", "Rotate", "RotatorState", "SelectFilter", "SetOutlet", "Settle",
-    "SettleRule", "Slew", "Spool", "StartGuiding", "Stop", "StopGuiding", "SwitchState", "Sync",
-    "Track", "Unpark", "Waiting", "Warm", "WeatherState", "fetch",
+    "Model", "MountGeometry", "MountState", "Move", "OpenRoof", "Park", "Peer", "PierSide",
+    "Place", "Pointing", "Pulse", "RoofState", "Rotate", "RotatorState", "SelectFilter",
+    "SetOutlet", "Settle", "SettleRule", "Slew", "Spool", "StartGuiding", "Stop", "StopGuiding",
+    "SwitchState", "Sync", "Track", "Unpark", "Waiting", "Warm", "WeatherState", "fetch",
 ]  # fmt: skip

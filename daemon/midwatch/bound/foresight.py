@@ -41,8 +41,8 @@ from midwatch.sequencer.facts import with_rig_defaults
 
 __all__ = ["Foresight", "clairvoyant_s", "priced_bound_s"]
 
-# A degree of hour angle, in seconds.
-_DEGREE_S = 86164.1 / 360.0
+# A degree of hour angle, in seconds of the Sun: a little more than those of the stars.
+_MEAN_DEGREE_S = 240.0
 # Windows are journaled and held by others' arithmetic.
 _WINDOW_SLACK_S = 2.0
 # As whom the daemon itself ends a night.
@@ -152,21 +152,23 @@ def _until(place: Place, utc_s: float) -> Place:
 def _places(
     target: TargetPlan, night: Night, slack_s: float, taken: Iterable[float]
 ) -> Iterable[Place]:
-    """Yield where a target can be exposed: before its meridian, and after."""
-    limits = night.rig.limits
+    """Yield where a target can be exposed without a flip: on a German mount, two places."""
     lengths = {frame.exposure_s for frame in target.target.order.frames}
     lengths |= {math.ceil(length * 10.0) / 10.0 for length in taken}
     name, whole = target.target.name, tuple(sorted(lengths))
-    last_s = target.transit_utc_s + limits.past_meridian_min * 60.0
-    first_s = target.transit_utc_s - limits.before_meridian_min * 60.0
     spans = [
         (window.start_utc_s - slack_s, window.end_utc_s + slack_s) for window in target.windows
     ]
-    east = tuple((start, min(end, last_s)) for start, end in spans if start < last_s)
-    west = tuple((max(start, first_s), end) for start, end in spans if end > first_s)
-    for side in (east, west):
-        if side:
-            yield Place(name, side, whole)
+    for stretch in night.rig.geometry.stretches():
+        first_s = target.transit_utc_s + stretch.from_deg * _MEAN_DEGREE_S
+        last_s = target.transit_utc_s + stretch.until_deg * _MEAN_DEGREE_S
+        within = tuple(
+            (max(start, first_s), min(end, last_s))
+            for start, end in spans
+            if start < last_s and end > first_s
+        )
+        if within:
+            yield Place(name, within, whole)
 
 
 @dataclass(frozen=True)

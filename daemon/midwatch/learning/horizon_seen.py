@@ -192,7 +192,7 @@ def _looks(events: Sequence[Event], observer: Observer) -> list[_Look]:
     for (night, target), of_target in told.items():
         plan = planned[night, target]
         moments = np.array([at_s for at_s, _ in of_target])
-        place = observer.altaz(plan.ra_deg, plan.dec_deg, moments)
+        place = observer.altaz(*plan.motion.positions_at(moments), moments)
         azimuths, altitudes = np.asarray(place.az_deg).tolist(), np.asarray(place.alt_deg).tolist()
         for (at_s, seen), az, alt in zip(of_target, azimuths, altitudes, strict=True):
             looks.append(_Look(night, at_s, az, alt, seen))

@@ -12,6 +12,7 @@ from datetime import date
 from midwatch.errors import InputError
 from midwatch.orders.reading import Night, ResolvedTarget
 from midwatch.sky import (
+    SIDEREAL_DEG_PER_S,
     Horizon,
     NightEvents,
     Observer,
@@ -59,6 +60,11 @@ class TargetPlan:
     usable_s: float
     wanted_s: float
     note: str | None
+
+    @property
+    def turns_deg_s(self) -> float:
+        """How fast the hour angle of the target grows, which may move among the stars."""
+        return SIDEREAL_DEG_PER_S - self.target.motion.ra_rate_deg_s(self.transit_utc_s)
 
 
 @dataclass(frozen=True)
@@ -136,16 +142,19 @@ def _plan_target(
     horizon = night.horizon.raised(limits.horizon_margin_deg)
     order = target.order
     lowest = max(limits.min_altitude_deg, order.min_altitude_deg or 0.0)
-    place = (observer, target.ra_deg, target.dec_deg)
-    windows = visible_windows(*place, dusk, dawn, horizon, lowest, order.moon_distance_deg)
-    reach = visible_windows(*place, prepare_from, dawn, horizon, limits.min_altitude_deg)
+    place, mount = (observer, target.motion), night.rig.geometry
+    far_deg = order.moon_distance_deg
+    windows = visible_windows(*place, dusk, dawn, horizon, lowest, far_deg, mount)
+    reach = visible_windows(
+        *place, prepare_from, dawn, horizon, limits.min_altitude_deg, geometry=mount
+    )
     middle = (dusk + dawn) / 2.0
     transit = transit_utc_s(*place, middle - 43200.0)
     shortest = min(frame.exposure_s for frame in order.frames)
     kept = tuple(w for w in windows if w.duration_s > shortest)
     best = [t for w in kept for t in (w.start_utc_s, w.end_utc_s, transit) if w.contains(t)]
     highest = max(
-        (float(observer.altaz(target.ra_deg, target.dec_deg, t).alt_deg) for t in best),
+        (float(observer.altaz(*target.position_at(t), t).alt_deg) for t in best),
         default=None,
     )
     return TargetPlan(
@@ -165,8 +174,9 @@ def _obstacle(
 ) -> str:
     """Say why a target has no window tonight, and what to change."""
     dusk, dawn, lowest = facts
-    place = (observer, target.ra_deg, target.dec_deg)
-    culmination = 90.0 - abs(night.site.latitude_deg - target.dec_deg)
+    place = (observer, target.motion)
+    _, dec_deg = target.position_at((dusk + dawn) / 2.0)
+    culmination = 90.0 - abs(night.site.latitude_deg - dec_deg)
     if culmination < lowest:
         return (
             f"it never rises above {lowest:g} deg from latitude {night.site.latitude_deg:g}: "
@@ -177,6 +187,11 @@ def _obstacle(
     horizon = night.horizon.raised(night.rig.limits.horizon_margin_deg)
     if not visible_windows(*place, dusk, dawn, horizon, lowest):
         return "the horizon of the site hides it for as long as it is dark; check the horizon"
+    if not visible_windows(*place, dusk, dawn, horizon, lowest, geometry=night.rig.geometry):
+        return (
+            f"the axes of the {night.rig.geometry.words} do not reach it while it is up; see mount "
+            "and limits in the rig file, or choose another target"
+        )
     if target.order.moon_distance_deg is not None:
         return (
             f"it is nearer than {target.order.moon_distance_deg:g} deg to the Moon whenever it is "

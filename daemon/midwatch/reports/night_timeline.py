@@ -187,7 +187,7 @@ def _target_lane(
     plan: TargetPlanned, record: NightRecord, axis: TimeAxis, context: NightContext, top: float
 ) -> str:
     """Altitude of a target over the ground that it sees, thick while it was exposed."""
-    seen = track(context.observer, plan.ra_deg, plan.dec_deg, _grid(axis), context.horizon)
+    seen = track(context.observer, plan.motion, _grid(axis), context.horizon)
     y = Scale(0.0, 90.0, top + _TARGET_H, top + 20)
     x_of = [axis(at) for at in seen.utc_s.tolist()]
     ground = [max(0.0, deg) for deg in (seen.alt_deg - seen.margin_deg).tolist()]

@@ -1,8 +1,4 @@
-"""Where the telescope must not point: low, too far past the meridian, near the Sun.
-
-Sides of the pier: `west` is the telescope west of the pier looking east, as before the
-meridian; `east` is east of the pier looking west, as after the flip.
-"""
+"""Where the telescope must not point: low, where its axes must not turn, near the Sun."""
 
 from __future__ import annotations
 
@@ -15,13 +11,13 @@ import numpy as np
 from midwatch.sky.ephemeris import earth_at, sun_geocentric
 from midwatch.sky.geometry import position_angle_deg, position_on_circle, separation_deg
 from midwatch.sky.horizon import Horizon
-from midwatch.sky.place import Observer, QuickAltAz, QuickPlace, hour_angle_of
+from midwatch.sky.mounts import STRICT_GERMAN, Direction, MountGeometry, PierSide
+from midwatch.sky.place import Observer, QuickAltAz, QuickPlace
 from midwatch.sky.search import bisected, time_grid
 from midwatch.sky.sun_moon import sun_altaz, sun_separation_deg
 from midwatch.sky.vectors import BoolArray, FloatArray, spherical_deg, wrap_180
 
-PierSide: TypeAlias = Literal["east", "west", "unknown"]
-BreachKind: TypeAlias = Literal["horizon", "meridian", "sun"]
+BreachKind: TypeAlias = Literal["horizon", "meridian", "axes", "sun"]
 
 _SEARCH_STEP_S = 60.0
 _SEARCH_PRECISION_S = 1.0
@@ -34,25 +30,20 @@ class MountLimits:
     Attributes:
         horizon: lowest altitude by azimuth, airless.
         min_alt_deg: lowest altitude everywhere, airless.
-        past_meridian_deg: hour angle to which a telescope west of the pier may track.
-        before_meridian_deg: how far east of the meridian a telescope east of the pier may point.
+        geometry: how its axes are built and how far they may turn.
         sun_min_sep_deg: nearest to the Sun's centre.
         sun_alt_limit_deg: the Sun counts while its centre is above this altitude.
     """
 
     horizon: Horizon
     min_alt_deg: float = 0.0
-    past_meridian_deg: float = 0.0
-    before_meridian_deg: float = 0.0
+    geometry: MountGeometry = STRICT_GERMAN
     sun_min_sep_deg: float = 30.0
     sun_alt_limit_deg: float = -18.0
 
     def __post_init__(self) -> None:
         if not -90.0 <= self.min_alt_deg < 90.0:
             raise ValueError(f"lowest altitude {self.min_alt_deg} deg is not within -90 to 90")
-        for name in ("past_meridian_deg", "before_meridian_deg"):
-            if not 0.0 <= getattr(self, name) <= 180.0:
-                raise ValueError(f"{name} {getattr(self, name)} is not within 0 to 180")
         if not 0.0 <= self.sun_min_sep_deg < 180.0:
             raise ValueError(f"Sun distance {self.sun_min_sep_deg} deg is not within 0 to 180")
 
@@ -80,9 +71,9 @@ class LimitCheck:
     ) -> Breach | None:
         """The first limit overstepped by pointing at an ICRS position, None if all are kept.
 
-        Looked at in the order horizon, meridian, Sun. With an unknown side the meridian limit
-        cannot be judged and is not. A direction or time that is not a number counts as below the
-        horizon.
+        Looked at in the order horizon, axes, Sun. A mount with sides whose side is unknown cannot
+        be judged by its axes, and is not. A direction or time that is not a number counts as below
+        the horizon.
         """
         if not all(map(math.isfinite, (ra_deg, dec_deg, utc_s))):
             return Breach("horizon", f"pointing ({ra_deg}, {dec_deg}) deg is not known")
@@ -91,7 +82,7 @@ class LimitCheck:
         at = quick.altaz_ha_of(vector, utc_s)
         return (
             self._horizon_breach(at)
-            or self._meridian_breach(at.ha_deg, pier_side)
+            or self._axes_breach(at, vector, pier_side)
             or self._sun_breach(quick, vector, utc_s)
         )
 
@@ -105,21 +96,14 @@ class LimitCheck:
             f"at azimuth {at.az_deg:.1f} deg",
         )
 
-    def _meridian_breach(self, ha_deg: float, pier_side: PierSide) -> Breach | None:
-        past, before = self.limits.past_meridian_deg, self.limits.before_meridian_deg
-        if pier_side == "west" and past < ha_deg < 180.0:
-            return Breach(
-                "meridian",
-                f"hour angle {ha_deg:+.2f} deg is past the limit of {past:+.2f} deg "
-                "for a telescope west of the pier",
-            )
-        if pier_side == "east" and ha_deg < -before:
-            return Breach(
-                "meridian",
-                f"hour angle {ha_deg:+.2f} deg is short of the limit of {-before:+.2f} deg "
-                "for a telescope east of the pier",
-            )
-        return None
+    def _axes_breach(
+        self, at: QuickAltAz, vector: tuple[float, float, float], pier_side: PierSide
+    ) -> Breach | None:
+        dec_deg = math.degrees(math.atan2(vector[2], math.hypot(vector[0], vector[1])))
+        there = Direction(at.ha_deg, dec_deg, at.alt_deg, at.az_deg)
+        geometry = self.limits.geometry
+        message = geometry.overstep(there, pier_side)
+        return None if message is None else Breach(geometry.limit_kind, message)
 
     def _sun_breach(
         self, quick: QuickPlace, vector: tuple[float, float, float], utc_s: float
@@ -179,7 +163,8 @@ def seconds_until_breach(
         return 0.0
     side = pier_side
     if side == "unknown":
-        side = "west" if observer.hour_angle_deg(ra_deg, dec_deg, utc_s) < 0.0 else "east"
+        ha_deg = float(observer.hour_angle_deg(ra_deg, dec_deg, utc_s))
+        side = limits.geometry.natural_side(ha_deg)
     times = time_grid(utc_s, utc_s + horizon_s, _SEARCH_STEP_S)
     broken = np.flatnonzero(~kept(times))
     if broken.size == 0:
@@ -235,13 +220,10 @@ def _breached(
 ) -> BoolArray:
     """Whether any limit is overstepped, at each time; the rule of `LimitCheck`, vectorised."""
     star = observer.star_vector(ra_deg, dec_deg, earth_at(utc_s))
-    alt, az = observer.altaz_of(star)
-    ha = hour_angle_of(star)
-    broken: BoolArray = ~(alt >= np.maximum(limits.horizon.altitude_deg(az), limits.min_alt_deg))
-    if side == "west":
-        broken |= (ha > limits.past_meridian_deg) & (ha < 180.0)
-    elif side == "east":
-        broken |= ha < -limits.before_meridian_deg
+    at = observer.direction_of(star)
+    lowest_deg = np.maximum(limits.horizon.altitude_deg(at.az_deg), limits.min_alt_deg)
+    broken: BoolArray = ~(at.alt_deg >= lowest_deg)
+    broken |= limits.geometry.excess_deg(at, side) > 0.0
     sun_up = sun_altaz(observer, utc_s).alt_deg > limits.sun_alt_limit_deg
     if sun_up.any():
         near = sun_separation_deg(observer, ra_deg, dec_deg, utc_s) < limits.sun_min_sep_deg

@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike
 
 from midwatch.sky.earth_rotation import DAY_S
 from midwatch.sky.ephemeris import Earth, earth_at, sun_geocentric
+from midwatch.sky.mounts import Direction
 from midwatch.sky.vectors import (
     FloatArray,
     Vector,
@@ -154,6 +155,12 @@ class Observer:
     def altaz(self, ra_deg: ArrayLike, dec_deg: ArrayLike, utc_s: ArrayLike) -> AltAz:
         """Airless altitude and azimuth of ICRS positions."""
         return self.altaz_of(self.star_vector(ra_deg, dec_deg, earth_at(utc_s)))
+
+    def direction_of(self, meridian: Vector) -> Direction:
+        """Hour angle, declination of date, altitude and azimuth of a meridian vector."""
+        alt, az = self.altaz_of(meridian)
+        dec = np.degrees(np.arctan2(meridian.z, np.hypot(meridian.x, meridian.y)))
+        return Direction(hour_angle_of(meridian), dec, alt, az)
 
     def hour_angle_deg(self, ra_deg: ArrayLike, dec_deg: ArrayLike, utc_s: ArrayLike) -> FloatArray:
         """Hour angle of ICRS positions in (-180, 180], west positive."""

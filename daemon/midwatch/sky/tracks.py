@@ -11,9 +11,11 @@ from numpy.typing import ArrayLike
 from midwatch.sky.atmosphere import airmass, refraction_from_true_deg
 from midwatch.sky.ephemeris import earth_at
 from midwatch.sky.horizon import Horizon
+from midwatch.sky.mounts import MountGeometry
 from midwatch.sky.place import SIDEREAL_DEG_PER_S, Observer, hour_angle_of
 from midwatch.sky.search import bisected, changes, time_grid
 from midwatch.sky.sun_moon import moon_altaz, moon_separation_deg
+from midwatch.sky.target_motion import Motion
 from midwatch.sky.vectors import BoolArray, FloatArray, as_floats, wrap_180, wrap_360
 
 
@@ -63,11 +65,10 @@ class Track:
     moon_sep_deg: FloatArray
 
 
-def track(
-    observer: Observer, ra_deg: float, dec_deg: float, utc_s: ArrayLike, horizon: Horizon
-) -> Track:
-    """Follow an ICRS position through times of any shape."""
+def track(observer: Observer, motion: Motion, utc_s: ArrayLike, horizon: Horizon) -> Track:
+    """Follow a target through times of any shape."""
     times = as_floats(utc_s)
+    ra_deg, dec_deg = motion.positions_at(times)
     star = observer.star_vector(ra_deg, dec_deg, earth_at(times))
     alt, az = observer.altaz_of(star)
     place = observer.place
@@ -115,24 +116,29 @@ def windows_where(
 
 def visible_windows(
     observer: Observer,
-    ra_deg: float,
-    dec_deg: float,
+    motion: Motion,
     start_utc_s: float,
     end_utc_s: float,
     horizon: Horizon,
     min_alt_deg: float,
     moon_min_sep_deg: float | None = None,
+    geometry: MountGeometry | None = None,
     step_s: float = 60.0,
 ) -> list[Window]:
-    """Spans in which an ICRS position is above the horizon, high enough, and clear of the Moon.
+    """Spans in which a target is above the horizon, high enough, and clear of the Moon.
 
-    Altitudes are airless. The Moon counts while its centre is above a flat horizon. Edges are
-    found to one second, inside the span; spans shorter than `step_s` may be missed.
+    Altitudes are airless. The Moon counts while its centre is above a flat horizon. With a mount,
+    its axes must reach there as well. Edges are found to one second, inside the span; spans
+    shorter than `step_s` may be missed.
     """
 
     def visible(times: FloatArray) -> BoolArray:
-        alt, az = observer.altaz(ra_deg, dec_deg, times)
-        high: BoolArray = alt >= np.maximum(horizon.altitude_deg(az), min_alt_deg)
+        ra_deg, dec_deg = motion.positions_at(times)
+        at = observer.direction_of(observer.star_vector(ra_deg, dec_deg, earth_at(times)))
+        lowest_deg = np.maximum(horizon.altitude_deg(at.az_deg), min_alt_deg)
+        high: BoolArray = at.alt_deg >= lowest_deg
+        if geometry is not None:
+            high = high & geometry.reaches(at)
         if moon_min_sep_deg is None:
             return high
         far = moon_separation_deg(observer, ra_deg, dec_deg, times) >= moon_min_sep_deg
@@ -142,46 +148,19 @@ def visible_windows(
     return windows_where(visible, start_utc_s, end_utc_s, step_s)
 
 
-def transit_utc_s(observer: Observer, ra_deg: float, dec_deg: float, after_utc_s: float) -> float:
-    """First upper transit of an ICRS position at or after a time; good to 0.01 s."""
-    ha = float(observer.hour_angle_deg(ra_deg, dec_deg, after_utc_s))
+def transit_utc_s(observer: Observer, motion: Motion, after_utc_s: float) -> float:
+    """First upper transit of a target at or after a time; good to 0.01 s."""
+    ha = float(observer.hour_angle_deg(*motion.position_at(after_utc_s), after_utc_s))
     guess = after_utc_s + float(wrap_360(-ha)) / SIDEREAL_DEG_PER_S
-    return time_at_hour_angle(observer, ra_deg, dec_deg, 0.0, guess)
+    return time_at_hour_angle(observer, motion, 0.0, guess)
 
 
 def time_at_hour_angle(
-    observer: Observer, ra_deg: float, dec_deg: float, ha_deg: float, near_utc_s: float
+    observer: Observer, motion: Motion, ha_deg: float, near_utc_s: float
 ) -> float:
-    """The time nearest to `near_utc_s` at which an ICRS position has an hour angle, degrees."""
+    """The time nearest to `near_utc_s` at which a target has an hour angle, degrees."""
     utc_s = near_utc_s
     for _ in range(3):
-        ahead = ha_deg - observer.hour_angle_deg(ra_deg, dec_deg, utc_s)
-        utc_s += float(wrap_180(ahead)) / SIDEREAL_DEG_PER_S
+        ahead = ha_deg - observer.hour_angle_deg(*motion.position_at(utc_s), utc_s)
+        utc_s += float(wrap_180(ahead)) / (SIDEREAL_DEG_PER_S - motion.ra_rate_deg_s(utc_s))
     return utc_s
-
-
-def flip_window(
-    observer: Observer,
-    ra_deg: float,
-    dec_deg: float,
-    after_utc_s: float,
-    earliest_ha_deg: float,
-    latest_ha_deg: float,
-) -> Window:
-    """The span around the next transit in which the hour angle allows a meridian flip.
-
-    The window is the first whose end is at or after `after_utc_s`; it may have begun already.
-
-    Raises:
-        ValueError: the hour angles are not in order, or not within -90 to 90 degrees.
-    """
-    if not -90.0 <= earliest_ha_deg <= latest_ha_deg <= 90.0:
-        raise ValueError(
-            f"a flip from hour angle {earliest_ha_deg} to {latest_ha_deg} deg: these must rise "
-            "and lie within -90 to 90"
-        )
-    end_ha = observer.hour_angle_deg(ra_deg, dec_deg, after_utc_s)
-    wait_s = float(wrap_360(latest_ha_deg - end_ha)) / SIDEREAL_DEG_PER_S
-    end = time_at_hour_angle(observer, ra_deg, dec_deg, latest_ha_deg, after_utc_s + wait_s)
-    near = end - (latest_ha_deg - earliest_ha_deg) / SIDEREAL_DEG_PER_S
-    return Window(time_at_hour_angle(observer, ra_deg, dec_deg, earliest_ha_deg, near), end)

@@ -380,7 +380,8 @@ class MidwatchGuider:
         mount = self._tracking()
         if mount is None:
             raise DeviceError("the mount does not track", retryable=True)
-        return Pointing(dec_deg=mount.dec_deg, pier_side=mount.pier_side)
+        side = self._context.geometry.calibration_side(mount.pier_side)
+        return Pointing(dec_deg=mount.dec_deg, pier_side=side)
 
 
 def make(context: DriverContext) -> MidwatchGuider:

@@ -120,9 +120,8 @@ class _Centring:
                 await self._step_aside()
             return False
         self.solution = found
-        target = self.target
         self.error_arcsec = 3600.0 * float(
-            separation_deg(found.ra_deg, found.dec_deg, target.ra_deg, target.dec_deg)
+            separation_deg(found.ra_deg, found.dec_deg, *self._there())
         )
         if self.before_arcsec is None:
             self.before_arcsec = self.error_arcsec
@@ -149,8 +148,7 @@ class _Centring:
             answer = await self.context.eyes.solve(
                 shot.ref,
                 shot.sight,
-                self.target.ra_deg,
-                self.target.dec_deg,
+                *self._there(),
                 _WIDE_DEG if method == "wide" else _NEAR_DEG,
                 method,
                 self._index_folder(),
@@ -191,9 +189,9 @@ class _Centring:
     async def _step_aside(self) -> None:
         """Point a little beside the target, towards the zenith: something may hide it."""
         height_deg = self._field_height_deg()
-        north = self.context.observer.place.latitude_deg > self.target.dec_deg
-        dec_deg = self.target.dec_deg + (_ASIDE if north else -_ASIDE) * height_deg
-        await self._slew(self.target.ra_deg, dec_deg)
+        ra_deg, dec_deg = self._there()
+        north = self.context.observer.place.latitude_deg > dec_deg
+        await self._slew(ra_deg, dec_deg + (_ASIDE if north else -_ASIDE) * height_deg)
 
     def _field_height_deg(self) -> float:
         rows = 1000
@@ -235,7 +233,7 @@ class _Centring:
         if self.settings.sync == "never":
             shown = (found.ra_deg, found.dec_deg)
             believed = (mount_state.ra_deg, mount_state.dec_deg)
-            await self._slew(*carried(shown, (target.ra_deg, target.dec_deg), believed))
+            await self._slew(*carried(shown, self._there(), believed))
             return
         mount = self.context.device(self.context.rig.mount, "mount")
         sync = Sync(ra_deg=found.ra_deg % 360.0, dec_deg=found.dec_deg)
@@ -248,10 +246,14 @@ class _Centring:
                 f"the mount does not take the position that the sky shows, {away_deg:.2f} degrees "
                 f"off: {error.message}",
             ) from error
-        await self._slew(target.ra_deg, target.dec_deg)
+        await self._slew(*self._there())
+
+    def _there(self) -> tuple[float, float]:
+        """Return where the target is now."""
+        return self.target.position_at(self.context.now_s)
 
     async def _slew(self, ra_deg: float, dec_deg: float) -> None:
-        now = self.context.mount_state().pier_side
+        now = self.context.pier_side()
         side = None if now == "unknown" else now
         await point(self.context, ra_deg, dec_deg, side, f"centring on {self.name}")
 

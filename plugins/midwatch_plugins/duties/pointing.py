@@ -34,7 +34,7 @@ class SlewTo:
         """Unpark if needed, slew, and prove where it ended."""
         target = context.target(args.target)
         what = f"slew to {target.name}"
-        await point(context, target.ra_deg, target.dec_deg, args.pier_side, what)
+        await point(context, *target.position_at(context.now_s), args.pier_side, what)
 
 
 class Flip:
@@ -45,12 +45,13 @@ class Flip:
     takes: ClassVar[type[DutyArgs]] = FlipArgs
 
     async def perform(self, context: DutyContext, args: FlipArgs) -> None:
-        """Slew to the same target from the east side, and check that the side has changed."""
+        """Slew to the same target from the other side, and check that the side has changed."""
         target = context.target(args.target)
         before = context.mount_state()
         what = f"flip on {target.name}"
         try:
-            await point(context, target.ra_deg, target.dec_deg, "east", what)
+            position = target.position_at(context.now_s)
+            await point(context, *position, context.geometry.flips_to, what)
         except DutyFailedError as error:
             if error.fault == "wrong_side":
                 self._note(context, target.name, before, ok=False)

@@ -69,6 +69,9 @@ class ConnectRig:
                 if role in _NEEDED:
                     raise
                 context.note(Notice(message=f"the night begins without it: {error}"))
+        wrong = context.geometry.contradiction(context.mount_state().pier_side)
+        if wrong is not None:
+            context.note(Notice(message=f"the mount: {wrong}"))
         if context.mount_state().parked:
             motion_ended(context, "park")
         if args.spool != "leave":

@@ -40,6 +40,7 @@ class MountTruth(Model):
     Attributes:
         utc_s: instant at which `ra_deg` and `dec_deg` hold.
         hour_angle_deg: of the same direction at the same instant.
+        camera_turn_deg: how far the camera is turned against the sky by the way the mount stands.
         tracking: the axis follows the stars, with the errors given here.
         guided: a guider takes the errors out.
         slewing: the axis is on its way; the position is where it started.
@@ -59,6 +60,7 @@ class MountTruth(Model):
     dec_deg: float
     hour_angle_deg: float
     pier_side: PierSide = "unknown"
+    camera_turn_deg: float = 0.0
     tracking: bool = False
     guided: bool = False
     slewing: bool = False

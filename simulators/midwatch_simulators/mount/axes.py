@@ -1,4 +1,4 @@
-"""The two axes of a German equatorial mount: geometry, travel, errors of pointing.
+"""The two axes of a German equatorial mount, and of any mount: travel, errors of pointing.
 
 The polar axis stands at zero with the counterweight down, positive westwards; the declination
 axis counts the distance from the elevated pole, positive on the west side of the pier (looking
@@ -33,11 +33,6 @@ class Axes:
 def wrapped_deg(angle_deg: float) -> float:
     """Return an angle in (-180, 180]."""
     return 180.0 - (180.0 - angle_deg) % 360.0
-
-
-def natural_side(hour_angle_deg: float) -> Side:
-    """Return the side from which the mount looks without its telescope below the pole axis."""
-    return "west" if hour_angle_deg < 0.0 else "east"
 
 
 def axes_of(hour_angle_deg: float, dec_deg: float, side: Side, hemisphere: float) -> Axes:

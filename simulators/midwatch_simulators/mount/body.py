@@ -8,8 +8,9 @@ from collections.abc import Mapping
 from pydantic import JsonValue
 
 from midwatch.clock import Clock
-from midwatch.devices.contract import Model, PierSide
+from midwatch.devices.contract import Model
 from midwatch.sky import Place
+from midwatch.sky.mounts import PierSide
 from midwatch_simulators.base import (
     SIDEREAL_ARCSEC_PER_S,
     GuiderTruth,
@@ -19,13 +20,12 @@ from midwatch_simulators.base import (
     shifted,
     unit,
 )
-from midwatch_simulators.mount.axes import Axes, Passage, PointingModel, Side, wrapped_deg
+from midwatch_simulators.mount.axes import Axes, Passage, PointingModel, wrapped_deg
 from midwatch_simulators.mount.gears import Gear
 from midwatch_simulators.mount.mount_base import Base
 from midwatch_simulators.mount.mount_computer import Reckoning
+from midwatch_simulators.mount.mount_kinds import MountAxes
 from midwatch_simulators.mount.options import MountOptions as MountOptions
-
-PARK = Axes(0.0, 0.0)
 
 
 class Kept(Model):
@@ -61,18 +61,21 @@ class MountBody:
         astray_deg: how far from its goal, right ascension and declination, the next slew ends.
     """
 
-    def __init__(self, options: MountOptions, clock: Clock, place: Place, seed: int) -> None:
+    def __init__(
+        self, options: MountOptions, kind: MountAxes, clock: Clock, place: Place, seed: int
+    ) -> None:
         self._options = options
+        self._kind = kind
         self._clock = clock
         self._seed = seed
-        self.sky = Reckoning(clock, place)
+        self.sky = Reckoning(clock, place, kind)
         self._pointing = PointingModel(
             seed, options.pointing_error_arcmin * 60.0, options.flexure_arcsec
         )
         self._base = Base(place, options.polar_high_arcmin, options.polar_east_arcmin)
         self._sync_arcsec = (0.0, 0.0)
         self._passage: Passage | None = None
-        self._axes = PARK
+        self._axes = kind.park
         self._slews = 0
         # How far each axis, polar and declination, has come to rest from where it should.
         self._slip_arcsec: tuple[float, ...] = (0.0, 0.0)
@@ -82,7 +85,7 @@ class MountBody:
         self.astray_deg = self._landed_deg = (0.0, 0.0)
         self._stalled = False
         self.parked, self.tracking = True, False
-        self._believed = self.sky.sky_of(PARK)
+        self._believed = self.sky.sky_of(kind.park)
         self.true = self._at_rest(tracking=False)
 
     @property
@@ -98,7 +101,7 @@ class MountBody:
     @property
     def pier_side(self) -> PierSide:
         """Where the telescope is."""
-        return self.axes().side
+        return self._kind.side(self.axes())
 
     def axes(self) -> Axes:
         """Return the angles of the axes now."""
@@ -141,7 +144,7 @@ class MountBody:
         )
         return self._passage.duration_s
 
-    def arrive(self, ra_deg: float, dec_deg: float, side: Side) -> None:
+    def arrive(self, ra_deg: float, dec_deg: float, side: PierSide) -> None:
         """End the way on a catalogue position and track it."""
         assert self._passage is not None
         moves_deg = self._passage.distances_deg
@@ -183,7 +186,7 @@ class MountBody:
         """Believe to point at a position; the telescope itself does not move."""
         self.anchor()
         self._believed = (ra_deg, dec_deg)
-        self._axes = self.sky.axes_for(ra_deg, dec_deg, self._axes.side)
+        self._axes = self.sky.axes_for(ra_deg, dec_deg, self._side)
         error_east, error_north = self._pointing.error_arcsec(self._axes)
         # Where the encoders ought to be, as seen from the base.
         ra, dec = self.sky.through(self._base.encoders, self.true.ra_deg, self.true.dec_deg)
@@ -233,10 +236,10 @@ class MountBody:
             way *= math.cos(math.radians(self.true.dec_deg))
             self.shift(way if direction == "east" else -way, 0.0)
             return
-        turned = self._axes.side == "east" and not self._options.dec_follows_sky
+        turned = self._side == "east" and not self._options.dec_follows_sky
         north = (direction == "north") is not turned
         # The motor turns the same way for north on the one side and for south on the other.
-        side = 1.0 if self._axes.side == "west" else -1.0
+        side = -1.0 if self._side == "east" else 1.0
         motor = side * (way if north else -way)
         self.shift(0.0, side * self._dec_gear.turn(motor))
 
@@ -354,6 +357,11 @@ class MountBody:
 
     # Inside ----------------------------------------------------------------------------------
 
+    @property
+    def _side(self) -> PierSide:
+        """The side on which the axes last came to rest."""
+        return self._kind.side(self._axes)
+
     def _turned_deg(self) -> float:
         return SIDEREAL_ARCSEC_PER_S * (self._clock.unix_s() - self.true.utc_s) / 3600.0
 
@@ -376,7 +384,8 @@ class MountBody:
             ra_deg=ra,
             dec_deg=dec,
             hour_angle_deg=self.sky.altaz_ha(ra, dec).ha_deg,
-            pier_side=self._axes.side,
+            pier_side=self._side,
+            camera_turn_deg=self._kind.geometry.camera_turn_deg(self._side),
             tracking=tracking,
             parked=self.parked,
             axis_error_x_deg=x_deg,

@@ -7,7 +7,9 @@ from collections.abc import Callable
 
 from midwatch.clock import Clock
 from midwatch.sky import Observer, Place, QuickAltAz, QuickPlace
-from midwatch_simulators.mount.axes import Axes, Side, axes_of, direction_of
+from midwatch.sky.mounts import PierSide
+from midwatch_simulators.mount.axes import Axes
+from midwatch_simulators.mount.mount_kinds import MountAxes
 
 _QUICK_FOR_S = 3600.0
 
@@ -20,10 +22,11 @@ class Reckoning:
             wrong longitude do the same.
     """
 
-    def __init__(self, clock: Clock, place: Place) -> None:
+    def __init__(self, clock: Clock, place: Place, kind: MountAxes) -> None:
         self.ahead_deg = 0.0
         self._clock = clock
         self._place = place
+        self._kind = kind
         self._observer = Observer(place)
         self._hemisphere = 1.0 if place.latitude_deg >= 0.0 else -1.0
         self._quick: tuple[float, QuickPlace] | None = None
@@ -39,7 +42,7 @@ class Reckoning:
         """Return the same as the mount has it."""
         return self.altaz_ha(ra_deg - self.ahead_deg, dec_deg)
 
-    def axes_for(self, ra_deg: float, dec_deg: float, side: Side) -> Axes:
+    def axes_for(self, ra_deg: float, dec_deg: float, side: PierSide) -> Axes:
         """Return the axes for a catalogue position now, by way of the place of date."""
         alt_deg, az_deg, ha_deg = self.believed_altaz_ha(ra_deg, dec_deg)
         alt, az = math.radians(alt_deg), math.radians(az_deg)
@@ -47,11 +50,11 @@ class Reckoning:
         sin_dec = math.sin(alt) * math.sin(latitude)
         sin_dec += math.cos(alt) * math.cos(latitude) * math.cos(az)
         dec_deg_of_date = math.degrees(math.asin(min(1.0, max(-1.0, sin_dec))))
-        return axes_of(ha_deg, dec_deg_of_date, side, self._hemisphere)
+        return self._kind.axes_of(ha_deg, dec_deg_of_date, side, self._hemisphere)
 
     def sky_of(self, axes: Axes) -> tuple[float, float]:
         """Return the catalogue position to which the mount believes that axes point now."""
-        ha_deg, dec_deg = direction_of(axes, self._hemisphere)
+        ha_deg, dec_deg = self._kind.direction_of(axes, self._hemisphere)
         ha, dec = math.radians(ha_deg), math.radians(dec_deg)
         latitude = math.radians(self._place.latitude_deg)
         towards = math.cos(dec) * math.cos(ha)

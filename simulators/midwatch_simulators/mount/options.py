@@ -37,6 +37,7 @@ class MountOptions(Options):
     """Settings of the simulated mount.
 
     Attributes:
+        geometry: "german" or "fork".
         character: "smooth" or "rough" sets what is not set here.
         pointing_error_arcmin: spread of the error after a slew before any sync, beside what the
             misaligned axis and the air do.
@@ -54,9 +55,13 @@ class MountOptions(Options):
         wind_arcsec_per_ms: shake, one axis, by each m/s of gust above a calm wind.
         guide_rate: of the sidereal rate.
         lowest_alt_deg: the mount's own limit; it refuses and stops there.
-        past_meridian_deg: how far the counterweight may rise above the horizontal.
+        past_meridian_deg: how far the counterweight of a German mount may rise above the
+            horizontal.
+        cable_deg: how far the polar axis of a fork turns to either side before its cables end.
+        base_clear_deg: nearest to the pole that a fork goes, for the sake of the camera.
     """
 
+    geometry: Literal["german", "fork"] = "german"
     character: Literal["smooth", "rough"] | None = None
     slew_rate_deg_s: float = Field(default=3.0, gt=0, le=20)
     slew_accel_deg_s2: float = Field(default=1.5, gt=0, le=20)
@@ -77,6 +82,8 @@ class MountOptions(Options):
     guide_rate: float = Field(default=0.5, gt=0, lt=1)
     lowest_alt_deg: float = Field(default=0.0, ge=-90, le=60)
     past_meridian_deg: float = Field(default=15.0, ge=0, le=90)
+    cable_deg: float = Field(default=115.0, gt=0, lt=180)
+    base_clear_deg: float = Field(default=4.0, ge=0, le=60)
 
     @model_validator(mode="before")
     @classmethod

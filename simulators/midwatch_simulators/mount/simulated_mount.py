@@ -1,4 +1,4 @@
-"""Simulated German equatorial mount."""
+"""Simulated equatorial mount: a German one, or a fork."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ from midwatch.devices.contract import (
     Kind,
     MountState,
     Park,
+    PierSide,
     Pulse,
     Slew,
     Sync,
@@ -32,9 +33,10 @@ from midwatch_simulators.base import (
     read_options,
     unit,
 )
-from midwatch_simulators.mount.axes import Axes, Side, natural_side, wrapped_deg
-from midwatch_simulators.mount.body import PARK, MountBody
+from midwatch_simulators.mount.axes import Axes, wrapped_deg
+from midwatch_simulators.mount.body import MountBody
 from midwatch_simulators.mount.knob_turner import KnobTurner
+from midwatch_simulators.mount.mount_kinds import mount_axes
 from midwatch_simulators.mount.options import MountOptions
 
 _SYNC_WITHIN_DEG = 20.0
@@ -47,7 +49,7 @@ _SAG_DEG = 1.0  # at most, of each axis without current
 _ASTRAY_DEG = (2.0, 5.0)
 
 # Where a slew ends: a catalogue position and a side of the pier, or parked.
-_Goal = tuple[float, float, Side] | None
+_Goal = tuple[float, float, PierSide] | None
 
 
 class SimulatedMount(SimulatedDevice):
@@ -56,11 +58,11 @@ class SimulatedMount(SimulatedDevice):
     Its own computer ends a slew and goes on tracking whether or not a driver listens.
 
     Faults: ``mount-stalls`` (it says that it tracks, and stands; slews fail; the steps of tracking
-    stay lost until a sync), ``tracking-lost`` (it stops and says so in its state, no more),
-    ``slew-refused``, ``slew-lands-elsewhere`` (by degrees, and says that it is where it was
-    sent), ``wrong-pier-side`` (where it can reach the other side), ``mount-limit-hit`` (stopped
-    until the next slew), ``mount-clock-wrong`` and ``mount-site-wrong`` (hours, and all that it
-    makes of them, are off), ``mount-power-lost`` (gone; afterwards it does not track, has
+    stay lost until a sync), ``tracking-lost`` (it stops and says so in its state, no more), ``slew-
+    refused``, ``slew-lands-elsewhere`` (by degrees, and says that it is where it was sent),
+    ``wrong-pier-side`` (where it can reach the other side; a fork has none), ``mount-limit-hit``
+    (stopped until the next slew), ``mount-clock-wrong`` and ``mount-site-wrong`` (hours, and all
+    that it makes of them, are off), ``mount-power-lost`` (gone; afterwards it does not track, has
     forgotten its syncs and has sagged), ``encoder-jump`` (what it says jumps until a sync).
     Under a guider that measures: ``guide-oscillation`` (it answers pulses by far too much),
     ``guide-calibration-nonsense`` (whatever the pulse, it goes east).
@@ -77,7 +79,8 @@ class SimulatedMount(SimulatedDevice):
     def __init__(self, context: DriverContext) -> None:
         self._options = read_options(MountOptions, context)
         super().__init__(context)
-        self._body = MountBody(self._options, self.clock, context.place, self.seed)
+        self._kind = mount_axes(self._options)
+        self._body = MountBody(self._options, self._kind, self.clock, context.place, self.seed)
         self._settling = False
         self._goal: _Goal = None
         self._guider: GuiderTruth | None = None
@@ -101,7 +104,7 @@ class SimulatedMount(SimulatedDevice):
         return {
             "slew_rate_deg_s": self._options.slew_rate_deg_s,
             "lowest_alt_deg": self._options.lowest_alt_deg,
-            "past_meridian_deg": self._options.past_meridian_deg,
+            **self._kind.limits(),
         }
 
     def truth(self) -> MountTruth:
@@ -143,7 +146,7 @@ class SimulatedMount(SimulatedDevice):
         left_s = self._body.load(kept)
         if isinstance(goal, list):
             ra_deg, dec_deg, side = goal
-            self._goal = (float(ra_deg), float(dec_deg), "west" if side == "west" else "east")  # type: ignore[arg-type]
+            self._goal = (float(ra_deg), float(dec_deg), _side(side))  # type: ignore[arg-type]
         self._take_on()
         if self._body.moving:
             self.context.spawn(f"{self.context.name} slew", self._end_way(left_s))
@@ -188,10 +191,10 @@ class SimulatedMount(SimulatedDevice):
         if self._body.moving or not self._body.tracking:
             return
         self._body.anchor()
-        past_deg = abs(self._body.axes().polar_deg) - 90.0
+        end = self._kind.end_reached(self._body.axes())
         alt_deg = self._body.sky.believed_altaz_ha(*self._body.believed()).alt_deg
-        if past_deg > self._options.past_meridian_deg:
-            self.fault = f"stopped {past_deg:.1f} deg past the meridian, at the mount's own limit"
+        if end is not None:
+            self.fault = f"stopped {end}, at the mount's own limit"
         elif alt_deg < self._options.lowest_alt_deg:
             self.fault = f"stopped at altitude {alt_deg:.1f} deg, at the mount's own limit"
         else:
@@ -225,19 +228,16 @@ class SimulatedMount(SimulatedDevice):
                 f"{self.context.name} does not slew to altitude {alt_deg:.1f} deg; its own limit"
                 f" is {self._options.lowest_alt_deg:.1f} deg"
             )
-        side = command.pier_side or natural_side(ha_deg)
+        side = self._kind.arrive_on(command.pier_side, ha_deg)
         goal = self._body.sky.axes_for(command.ra_deg, command.dec_deg, side)
         if self.troubles.active("wrong-pier-side"):
-            other: Side = "east" if side == "west" else "west"
+            other = self._kind.turned_over(side)
             turned = self._body.sky.axes_for(command.ra_deg, command.dec_deg, other)
-            if self._reaches(turned):
+            if self._kind.refusal(turned, ha_deg) is None:
                 side, goal = other, turned
-        if not self._reaches(goal):
-            raise DeviceError(
-                f"{self.context.name} cannot reach hour angle {ha_deg:.1f} deg on the {side} side"
-                f" of the pier; its own limit is {self._options.past_meridian_deg:.1f} deg past"
-                " the meridian. Ask for the other side"
-            )
+        refusal = self._kind.refusal(goal, ha_deg)
+        if refusal is not None:
+            raise DeviceError(f"{self.context.name} {refusal}")
         self.fault = None
         await self._travel(goal, (command.ra_deg, command.dec_deg, side))
         self._arrive()
@@ -248,9 +248,6 @@ class SimulatedMount(SimulatedDevice):
         finally:
             self._settling = False
             self.tell()
-
-    def _reaches(self, goal: Axes) -> bool:
-        return abs(goal.polar_deg) <= 90.0 + self._options.past_meridian_deg
 
     async def _sync(self, command: Sync) -> None:
         await self.clock.sleep(0.2)
@@ -303,7 +300,7 @@ class SimulatedMount(SimulatedDevice):
 
     async def _go_park(self) -> None:
         if not self._body.parked:
-            await self._travel(PARK, None)
+            await self._travel(self._kind.park, None)
             self._arrive()
             self.tell()
 
@@ -361,6 +358,10 @@ class SimulatedMount(SimulatedDevice):
         before, self._guider = self._guider, guider
         if self._body.guide(before, guider):
             self.tell_truth()
+
+
+def _side(told: object) -> PierSide:
+    return "west" if told == "west" else "east" if told == "east" else "unknown"
 
 
 def make(context: DriverContext) -> SimulatedMount:

@@ -223,9 +223,9 @@ class Beam:
         return *centre, offsets - mean, moving
 
     def _rotation_deg(self, sensor: Sensor) -> float:
-        flipped = bool(self._mounts) and self._mounts[-1].pier_side == "east"
+        over_deg = self._mounts[-1].camera_turn_deg if self._mounts else 0.0
         turned_deg = 0.0 if self._rotator.latest is None else self._rotator.latest.turned_deg
-        return (sensor.options.rotation_deg + turned_deg + (180.0 if flipped else 0.0)) % 360.0
+        return (sensor.options.rotation_deg + turned_deg + over_deg) % 360.0
 
     def _blur(
         self,

@@ -12,7 +12,6 @@ from midwatch.sequencer.decision import (
     CloseArgs,
     Decision,
     FaultView,
-    MeridianRules,
     NightHours,
     OpenArgs,
     Operator,
@@ -25,6 +24,7 @@ from midwatch.sequencer.decision import (
     World,
     preempt,
 )
+from midwatch.sky.mounts.german import GermanEquatorial
 
 T0 = 1.8e9
 HOURS = NightHours(T0, T0, T0, T0 + 20_000)
@@ -40,7 +40,7 @@ def world(**changes: object) -> World:
     base = World(
         now_s=T0 + 60.0,
         hours=HOURS,
-        meridian=MeridianRules(0.75, 5.0, 2.5),
+        mount=GermanEquatorial(5.0, 2.5, 0.75),
         safety=Safety(True, "fine"),
         pointing=AT_REST,
         ready=SHUT,

@@ -15,13 +15,15 @@ from midwatch.bus import CommandError, ErrorKind
 from midwatch.devices.contract import Pulse, Slew, Track, Unpark
 from midwatch.devices.host import mount_limits
 from midwatch.devices.host.limit_guard import LimitGuard, drawn_in
-from midwatch.orders.models import MotionLimits
+from midwatch.orders.models import MotionLimits, Mount, mount_geometry
 from midwatch.sky import Horizon, MountLimits
+from midwatch.sky.mounts import ForkEquatorial
+from midwatch.sky.mounts.german import GermanEquatorial
 from midwatch.virtual_time import run_virtual
 from support.device_toys import PLACE, START, Kind, ToyMount, at_hour_angle, toy_rig
 
 LIMITS = MountLimits(
-    horizon=Horizon.flat(20.0), past_meridian_deg=5.0, before_meridian_deg=2.5, sun_min_sep_deg=30.0
+    horizon=Horizon.flat(20.0), geometry=GermanEquatorial(5.0, 2.5), sun_min_sep_deg=30.0
 )
 SITE = EarthLocation(
     lon=PLACE.longitude_deg * u.deg, lat=PLACE.latitude_deg * u.deg, height=PLACE.elevation_m * u.m
@@ -103,6 +105,30 @@ def test_tracking_is_stopped_before_the_meridian_limit():
     assert told["limit"] == "meridian"
 
 
+def test_a_fork_is_stopped_before_its_cables_end_and_not_at_the_meridian():
+    ra = at_hour_angle(START, -3.0)
+    fork = MountLimits(
+        horizon=Horizon.flat(-20.0), min_alt_deg=-20.0, geometry=ForkEquatorial(30.0, 5.0),
+        sun_min_sep_deg=30.0,
+    )  # fmt: skip
+
+    async def main():
+        async with toy_rig(Kind.MOUNT, limits=fork) as rig, rig.lease:
+            mount = await start_tracking(rig, ra, 20.0, pier_side="west")
+            with pytest.raises(CommandError, match="base of the fork"):
+                await mount.do(Slew(ra_deg=ra, dec_deg=87.0), 60)
+            with pytest.raises(CommandError, match="cables of the fork"):
+                await mount.do(Slew(ra_deg=at_hour_angle(START, -40.0), dec_deg=20.0), 60)
+            ended, told = await tracked_until_held(rig, mount)
+            await mount.stop()
+            return (ended - START).total_seconds(), told
+
+    after_s, told = run_virtual(main)
+    # From -3 to 30 degrees at 15.04107 degrees an hour; half a degree of precession and the margin.
+    assert after_s == pytest.approx(33.0 / 15.04107 * 3600.0, abs=180.0)
+    assert told["limit"] == "axes"
+
+
 def test_tracking_is_stopped_before_the_sun_comes_near():
     morning = datetime(2027, 3, 11, 3, 0, tzinfo=UTC)
     sun = get_body("sun", Time(morning.replace(tzinfo=None)), SITE)
@@ -128,7 +154,7 @@ def test_small_moves_and_a_narrow_wall_do_not_carry_a_mount_over_the_limit():
     ra, dec = at_hour_angle(START, 20.0), 30.0
     wall = MountLimits(
         horizon=Horizon.from_pairs([(0, 10), (269, 10), (270, 55), (275, 55), (276, 10)]),
-        past_meridian_deg=5, before_meridian_deg=2.5,
+        geometry=GermanEquatorial(5, 2.5),
     )  # fmt: skip
 
     async def main():
@@ -208,7 +234,7 @@ def test_a_way_past_the_sun_is_refused():
     noon = datetime(2027, 3, 11, 11, 30, tzinfo=UTC)
     sun = get_body("sun", Time(noon.replace(tzinfo=None)), SITE)
     limits = MountLimits(
-        horizon=Horizon.flat(-5.0), min_alt_deg=-5, past_meridian_deg=90, before_meridian_deg=90,
+        horizon=Horizon.flat(-5.0), min_alt_deg=-5, geometry=GermanEquatorial(90, 90),
         sun_min_sep_deg=30.0,
     )  # fmt: skip
 
@@ -233,7 +259,7 @@ def test_in_twilight_only_the_end_of_a_slew_is_judged():
     dusk = datetime(2027, 3, 10, 18, 15, tzinfo=UTC)
     sun = get_body("sun", Time(dusk.replace(tzinfo=None)), SITE)
     limits = MountLimits(
-        horizon=Horizon.flat(-40), min_alt_deg=-40, past_meridian_deg=180, before_meridian_deg=180,
+        horizon=Horizon.flat(-40), min_alt_deg=-40, geometry=GermanEquatorial(180, 180),
         sun_min_sep_deg=30.0,
     )  # fmt: skip
 
@@ -365,13 +391,13 @@ def test_limits_of_a_rig_in_degrees():
         min_altitude_deg=15, horizon_margin_deg=2, past_meridian_min=20, before_meridian_min=10,
         sun_distance_deg=45,
     )  # fmt: skip
-    limits = mount_limits(motion, Horizon.flat(10))
+    limits = mount_limits(motion, mount_geometry(Mount(), motion), Horizon.flat(10))
     # 24 h of hour angle are 360 deg.
-    assert (limits.past_meridian_deg, limits.before_meridian_deg) == (5.0, 2.5)
+    assert limits.geometry == GermanEquatorial(5.0, 2.5, 0.75)
     assert limits.horizon.altitude_at(123) == 12.0
     assert (limits.min_alt_deg, limits.sun_min_sep_deg) == (15, 45)
     tight = drawn_in(MountLimits(horizon=Horizon.flat(0)), 0.5)
-    assert (tight.min_alt_deg, tight.past_meridian_deg) == (0.5, 0.0)
+    assert (tight.min_alt_deg, tight.geometry) == (0.5, GermanEquatorial(0.0, 0.0))
 
 
 def test_looking_costs_little_between_plans():

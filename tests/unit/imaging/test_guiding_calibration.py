@@ -167,6 +167,15 @@ def test_when_a_calibration_may_be_used_again(
     assert saved().validity(used, pointing, turned_deg) == validity
 
 
+def test_a_calibration_of_a_mount_without_sides_holds_all_over_its_sky() -> None:
+    fork = Pointing(dec_deg=20, pier_side="none")
+    assert saved(pier_side="none").validity(SETTINGS, fork) == "valid"
+    follows = SETTINGS.model_copy(update={"dec_follows_sky": True})
+    # One of another mount may be turned, whatever is known of that mount.
+    assert saved().validity(follows, fork) == "check"
+    assert saved(pier_side="none").validity(follows, EAST) == "check"
+
+
 @pytest.mark.parametrize("turned", [False, True])
 @pytest.mark.parametrize("follows", [False, True])
 def test_pixels_to_sky_and_back_with_axes_out_of_square(turned: bool, follows: bool) -> None:

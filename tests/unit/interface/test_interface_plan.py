@@ -13,7 +13,7 @@ from midwatch.orders.reading import Night
 from midwatch.planning import NightPlan, plan_night
 from midwatch.runtime.files import load_orders
 from midwatch.sequencer.decision import Forecast, forecast
-from support.interface_bench import ORDERS, midwatch, write_night
+from support.interface_bench import ORDERS, RIG, midwatch, write_night
 
 TWO = """\
 site: site.yaml
@@ -32,6 +32,40 @@ def planned(folder: Path, orders: str) -> tuple[Night, NightPlan, Forecast]:
     assert night.orders.evening is not None
     plan = plan_night(night, night.orders.evening)
     return night, plan, forecast(night, plan)
+
+
+FORK = RIG + "mount: {geometry: fork, hour_angle_min: 360, pole_distance_deg: 5}\n"
+
+
+def test_the_plan_of_a_fork_does_not_speak_of_flips(tmp_path: Path) -> None:
+    german = midwatch("plan", write_night(tmp_path, orders=TWO))
+    assert "no flip" in german.out and "flip from" in german.out
+    assert german.out.count("meridian flip: M 101 at") == 1
+    orders = write_night(tmp_path, orders=TWO, rig=FORK)
+    assert "flip" not in midwatch("plan", orders).out
+    told = midwatch("plan", orders, "--json").json
+    assert [target["flip_from"] for target in told["targets"]] == [None, None]
+
+
+def test_what_the_cables_of_a_fork_do_not_reach_is_no_window(tmp_path: Path) -> None:
+    night = load_orders(write_night(tmp_path, orders=TWO, rig=FORK))
+    assert night.orders.evening is not None
+    plan = plan_night(night, night.orders.evening)
+    (m101,) = [t for t in plan.targets if t.target.name == "M 101"]
+    # It climbs from the north-east all evening: at dusk it is seven hours from the meridian.
+    (window,) = m101.windows
+    assert window.start_utc_s > plan.dusk_s
+    begins = m101.transit_utc_s - 6 * 3600.0 / 1.0027379  # six sidereal hours before it
+    assert window.start_utc_s == pytest.approx(begins, abs=2.0)
+
+
+def test_a_target_out_of_reach_of_a_fork_says_so(tmp_path: Path) -> None:
+    polar = ORDERS.replace("name: M 101", "name: Near the pole\n    ra: 37.95\n    dec: 88.0")
+    night = load_orders(write_night(tmp_path, orders=polar, rig=FORK))
+    assert night.orders.evening is not None
+    (target,) = plan_night(night, night.orders.evening).targets
+    assert target.windows == ()
+    assert "axes of the fork mount do not reach it" in str(target.note)
 
 
 # What fits ----------------------------------------------------------------------------------

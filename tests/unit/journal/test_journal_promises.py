@@ -6,6 +6,7 @@ import pytest
 from midwatch.journal.facts import night_facts as e
 from midwatch.journal.promises import Promise, check_promises, take_inventory
 from midwatch.journal.record import NightRecord, account
+from midwatch.sky.mounts import ForkEquatorial
 from support.journal_story import (
     CONTEXT,
     TARGETS,
@@ -51,13 +52,35 @@ def test_the_told_night_keeps_what_it_shows(inventory):
     [
         ({"within_limits": False, "message": "altitude 3 deg"}, "slew: altitude 3 deg"),
         ({"alt_deg": 12.0, "horizon_deg": 15.0}, "altitude 12.00 deg, horizon 15.00 deg"),
-        ({"pier_side": "west", "hour_angle_deg": 7.5}, "hour angle 7.50 deg, limit 5.00 deg"),
+        (
+            {"pier_side": "west", "hour_angle_deg": 7.5},
+            "hour angle +7.50 deg is past the limit of +5.00 deg",
+        ),
     ],
 )
 def test_a_motion_that_ends_outside_the_limits_breaks_the_first(inventory, changes, found):
     events = told_night().events
     events = with_fact(events, index_of(events, e.MotionEnded), **changes)
     assert found in broken(events, inventory)[1]
+
+
+@pytest.mark.parametrize(
+    ("mount", "found"),
+    [
+        (ForkEquatorial(40.0), "hour angle -50.00 deg is past the limit of 40.00 deg"),
+        (ForkEquatorial(60.0), None),
+    ],
+)
+def test_a_fork_is_held_to_its_own_limits(inventory, mount, found):
+    events = told_night().events
+    moved = {"pier_side": "unknown", "hour_angle_deg": -50.0}
+    events = with_fact(events, index_of(events, e.MotionEnded), **moved)
+    context = replace(CONTEXT, limits=replace(CONTEXT.limits, geometry=mount))
+    detail = judge(events, inventory, context)[1].detail
+    if found is None:
+        assert "hour angle" not in detail
+    else:
+        assert found in detail
 
 
 def test_frames_are_pointed_at_again_on_the_real_sky(inventory):

@@ -236,6 +236,13 @@ def test_an_unreadable_horizon_file(configs, new, message):
 RULES = [
     (RIG, "flip_after_min: 3", "flip_after_min: 20", "limits.flip_after_min",
      "20 is not below past_meridian_min (20)", "write less than 20 minutes"),
+    (RIG, "name: Harrier", "mount: {geometry: fork}\nname: Harrier", None,
+     "belongs to a German equatorial mount, and mount.geometry declares a fork mount",
+     "take it out, or write mount: {geometry: german}"),
+    (RIG, "name: Harrier", "mount: {hour_angle_min: 300}\nname: Harrier", "mount.hour_angle_min",
+     "belongs to a fork mount", "write mount: {geometry: fork}"),
+    (RIG, "name: Harrier", "mount: {geometry: frok}\nname: Harrier", "mount.geometry",
+     "'frok' is no kind of mount", "german (German equatorial mount), fork (fork mount)"),
     (RIG, "step: 80 ", "step: 8000 ", None,
      "15000 leaves no room", "write at least 24080"),
     (RIG, "aperture_mm: 85\n", "aperture_mm: 850\n", "optics.aperture_mm",
@@ -256,6 +263,30 @@ def test_contradicting_values(configs, file, old, new, field, message, hint):
     assert hint in found.hint
     if field is not None:
         assert (found.line, found.field) == (line, field)
+
+
+def test_the_flips_of_a_fork_are_found_where_they_are_written(configs):
+    rig = "rigs/siskin.yaml"
+    limit = change(rig, "  min_altitude_deg: 20", "  min_altitude_deg: 20\n  flip_after_min: 3")
+    with pytest.raises(OrdersError) as caught:
+        load_night(Path("orders/fork-night.yaml"))
+    (found,) = caught.value.problems
+    assert (found.line, found.field) == (limit + 1, "limits.flip_after_min")
+    assert "fork mount has hour_angle_min, pole_distance_deg" in found.hint
+    change(rig, "  flip_after_min: 3", "")
+    focus = change(rig, "  temperature_c: 2", "  after_flip: true")
+    with pytest.raises(OrdersError) as caught:
+        load_night(Path("orders/fork-night.yaml"))
+    (found,) = caught.value.problems
+    assert (found.line, found.field) == (focus, "focus.after_flip")
+    assert found.message == "a fork mount is never flipped"
+    change(rig, "  after_flip: true", "")
+    order = change("orders/fork-night.yaml", "trip: 2, do: focus", "trip: 2, do: flip")
+    with pytest.raises(OrdersError) as caught:
+        load_night(Path("orders/fork-night.yaml"))
+    (found,) = caught.value.problems
+    assert (found.line, found.field) == (order, "standing_orders[0].do")
+    assert "fork mount is never flipped" in found.message
 
 
 def test_names_are_checked_against_what_is_installed(configs):

@@ -26,7 +26,8 @@ async def out_under_the_sky(context: DutyContext) -> None:
     await context.rig.roof.do(OpenRoof(), 200.0)
     target = context.night.targets[0]
     await context.rig.mount.do(Unpark(), 30.0)
-    await context.rig.mount.do(Slew(ra_deg=target.ra_deg, dec_deg=target.dec_deg), 300.0)
+    ra_deg, dec_deg = target.position_at(context.now_s)
+    await context.rig.mount.do(Slew(ra_deg=ra_deg, dec_deg=dec_deg), 300.0)
     await context.clock.sleep(120.0)
 
 
@@ -54,7 +55,7 @@ def test_a_mount_is_not_unparked_under_a_roof_that_says_that_it_is_closed(tmp_pa
     async def act(context: DutyContext, drivers: dict[str, Any]) -> str:
         target = context.night.targets[0]
         with pytest.raises(DutyFailedError) as failure:
-            await point(context, target.ra_deg, target.dec_deg, None, "slew")
+            await point(context, *target.position_at(context.now_s), None, "slew")
         assert context.mount_state().parked
         assert drivers["mount"].truth().parked
         return failure.value.fault

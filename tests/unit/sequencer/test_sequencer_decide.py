@@ -24,7 +24,6 @@ from midwatch.sequencer.decision import (
     FocusArgs,
     FrameNeed,
     GuideArgs,
-    MeridianRules,
     NamedArgs,
     NightHours,
     NoArgs,
@@ -46,10 +45,11 @@ from midwatch.sequencer.decision import (
     decide,
     preempt,
 )
+from midwatch.sky.mounts.german import GermanEquatorial
 
 T0 = 1.8e9
 HOURS = NightHours(T0, T0 + 2400, T0 + 4800, T0 + 40_000)
-MERIDIAN = MeridianRules(0.75, 5.0, 2.5)
+MOUNT = GermanEquatorial(5.0, 2.5, 0.75)
 ALL_READY = Readiness(
     connected=True, prepared=True, roof_open=True, roof_closed=False, has_roof=True, focused=True,
     has_guider=True, guiding=True,
@@ -72,7 +72,7 @@ def world(**changes: object) -> World:
     base = World(
         now_s=HOURS.dusk_s + 100,
         hours=HOURS,
-        meridian=MERIDIAN,
+        mount=MOUNT,
         safety=Safety(True, "fine"),
         pointing=Pointing(parked=False, tracking=True, pier_side="east", target="A", centred=True),
         ready=ALL_READY,
@@ -176,7 +176,7 @@ worlds = st.builds(
     World,
     now_s=moments,
     hours=st.just(HOURS),
-    meridian=st.builds(MeridianRules, st.floats(0, 4), st.floats(4.1, 30), st.floats(0, 30)),
+    mount=st.builds(GermanEquatorial, st.floats(4.1, 30), st.floats(0, 30), st.floats(0, 4)),
     safety=st.builds(Safety, st.booleans(), st.just("weather")),
     pointing=st.builds(
         Pointing,
@@ -310,7 +310,7 @@ def check_exposure(any_world: World, decision: Decision, chosen: TargetView) -> 
     assert pointing.centred
     assert pointing.tracking
     if pointing.pier_side == "west":
-        past = any_world.meridian.past_meridian_deg
+        past = any_world.mount.past_meridian_deg
         for at_s in (now, (now + ends) / 2, ends):
             assert chosen.hour_angle_deg(at_s) <= past + 0.02
 
@@ -381,9 +381,9 @@ def test_the_worked_example_of_a_meridian_limit() -> None:
     before = target(transit_s=now + three_minutes_s)
     west = Pointing(False, True, "west", "A", True)
     for past_min, allowed in ((1.0, False), (3.0, True)):
-        rules = MeridianRules(0.0, past_min * 0.25, 2.5)
+        rules = GermanEquatorial(past_min * 0.25, 2.5, 0.0)
         decision = decide(
-            world(targets=(before,), pointing=west, meridian=rules, margin_s=0.0,
+            world(targets=(before,), pointing=west, mount=rules, margin_s=0.0,
                   durations_s={"expose": 0.0})
         )  # fmt: skip
         assert (decision.duty == "expose") is allowed
@@ -391,13 +391,13 @@ def test_the_worked_example_of_a_meridian_limit() -> None:
 
 def test_a_flip_waits_for_its_earliest_moment_and_then_comes() -> None:
     now = HOURS.dusk_s + 100
-    rules = MeridianRules(2.0, 2.5, 2.5)
+    rules = GermanEquatorial(2.5, 2.5, 2.0)
     west = Pointing(False, True, "west", "A", True)
-    early = decide(world(targets=(target(transit_s=now - 300),), pointing=west, meridian=rules))
+    early = decide(world(targets=(target(transit_s=now - 300),), pointing=west, mount=rules))
     assert (early.duty, early.cause) == ("wait", "waiting_for_meridian")
     # Two degrees of hour angle are 478.7 s of clock (arithmetic: 8 min x 0.99727).
     assert early.until_s == pytest.approx(now - 300 + 478.7, abs=0.1)
-    due = decide(world(targets=(target(transit_s=now - 500),), pointing=west, meridian=rules))
+    due = decide(world(targets=(target(transit_s=now - 500),), pointing=west, mount=rules))
     assert due.duty == "flip"
 
 
@@ -407,7 +407,7 @@ def test_a_flip_is_only_begun_if_a_frame_fits_after_it() -> None:
     With 30 s of margin these are 615 s (arithmetic).
     """
     now = HOURS.dusk_s + 100
-    rules = MeridianRules(2.0, 2.5, 2.5)
+    rules = GermanEquatorial(2.5, 2.5, 2.0)
     west = Pointing(False, True, "west", "A", True)
     takes = {"flip": 200.0, "centre": 40.0, "guide": 40.0, "expose": 5.0}
     # Two degrees of hour angle are 478.7 s of clock: due now, or in a minute.
@@ -415,9 +415,7 @@ def test_a_flip_is_only_begun_if_a_frame_fits_after_it() -> None:
         for left_s, fits in ((613.0, False), (617.0, True)):
             window = (HOURS.dusk_s, now + ahead_s + left_s)
             late = target(transit_s=transit_s, windows=(window,))
-            decision = decide(
-                world(targets=(late,), pointing=west, meridian=rules, durations_s=takes)
-            )
+            decision = decide(world(targets=(late,), pointing=west, mount=rules, durations_s=takes))
             assert (decision.duty == duty) is fits
             if not fits:
                 told = dict(decision.ruled_out)

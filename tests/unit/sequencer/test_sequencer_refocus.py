@@ -13,7 +13,6 @@ from midwatch.sequencer.decision import (
     FocusArgs,
     FocusView,
     FrameNeed,
-    MeridianRules,
     NightHours,
     Pointing,
     Readiness,
@@ -24,6 +23,7 @@ from midwatch.sequencer.decision import (
     decide,
 )
 from midwatch.sequencer.facts import LookoutDesk, Reading, View, with_rig_defaults
+from midwatch.sky.mounts.german import GermanEquatorial
 from midwatch_plugins.duties.focusing import Focus
 from midwatch_plugins.lookouts.focus_lookouts import Defocus, StarSize, Temperature
 
@@ -44,7 +44,7 @@ def world(needs: tuple[FrameNeed, ...], **changes: object) -> World:
     base = World(
         now_s=NOW,
         hours=HOURS,
-        meridian=MeridianRules(0.75, 5.0, 2.5),
+        mount=GermanEquatorial(5.0, 2.5, 0.75),
         safety=Safety(True, "fine"),
         pointing=Pointing(False, True, "west", "A", True),
         ready=READY,

@@ -154,12 +154,12 @@ def test_no_star_is_seen_while_the_mount_slews():
     assert facts.stars == 0 and facts.hfr_px is None and facts.ra_deg is None
 
 
-def test_flip_turns_the_field_by_half_a_turn():
+def test_a_mount_that_turns_the_camera_turns_the_field():
     rotations = [
-        one(options={"sky_mode": "fast"}, prepare=lambda b, side=side: point(b, pier_side=side))[
+        one(options={"sky_mode": "fast"}, prepare=lambda b, deg=deg: point(b, camera_turn_deg=deg))[
             1
         ].facts.rotation_deg
-        for side in ("west", "east")
+        for deg in (0.0, 180.0)
     ]
     assert (rotations[1] - rotations[0]) % 360 == pytest.approx(180.0, abs=0.02)
 

@@ -81,13 +81,15 @@ def test_chooses_its_side_flips_and_takes_the_time_for_it():
     async def main(bench: Bench):
         mount = await ready(bench)
         await mount.perform(Slew(ra_deg=at_hour_angle(bench, -5), dec_deg=20))
-        before = mount.state()
+        before, turns = mount.state(), [mount.truth().camera_turn_deg]
         began = bench.clock.mono()
         await mount.perform(Slew(ra_deg=before.ra_deg, dec_deg=20, pier_side="east"))
-        return before, mount.state(), bench.clock.mono() - began
+        turns.append(mount.truth().camera_turn_deg)
+        return before, mount.state(), bench.clock.mono() - began, turns
 
-    before, after, took_s = on_bench(main)
+    before, after, took_s, turns = on_bench(main)
     assert (before.pier_side, after.pier_side) == ("west", "east")
+    assert (turns[1] - turns[0]) % 360.0 == 180.0  # of the camera against the sky
     # Half a turn at 3 deg/s plus one ramp of 2 s plus 3 s of settling.
     assert took_s == pytest.approx(180 / 3 + 2 + 3, abs=2)
     assert after.ra_deg == pytest.approx(before.ra_deg)

@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from midwatch.sky import (
+    Fixed,
     Horizon,
     LimitCheck,
     MountLimits,
@@ -20,6 +21,7 @@ from midwatch.sky import (
     time_at_hour_angle,
 )
 from midwatch.sky.limits import breach
+from midwatch.sky.mounts.german import GermanEquatorial
 from midwatch.sky.sun_moon import sun_radec
 from support.sky_truth import posix
 
@@ -29,12 +31,12 @@ NIGHT = posix("2026-12-12T22:00:00Z")
 NOON = posix("2027-06-21T12:00:00Z")
 ORION = (83.822085, -5.39111)
 GARDEN = Horizon.from_pairs([(0, 20), (90, 35), (135, 15), (180, 12), (225, 30), (300, 40)])
-LIMITS = MountLimits(GARDEN, 15.0, past_meridian_deg=5.0, before_meridian_deg=2.0)
-OPEN = MountLimits(Horizon.flat(-90.0), -90.0, past_meridian_deg=5.0, before_meridian_deg=2.0)
+LIMITS = MountLimits(GARDEN, 15.0, geometry=GermanEquatorial(5.0, 2.0))
+OPEN = MountLimits(Horizon.flat(-90.0), -90.0, geometry=GermanEquatorial(5.0, 2.0))
 
 
 def at_hour_angle(observer: Observer, ha_deg: float, target: tuple[float, float] = ORION) -> float:
-    return time_at_hour_angle(observer, *target, ha_deg, NIGHT)
+    return time_at_hour_angle(observer, Fixed(*target), ha_deg, NIGHT)
 
 
 def kind(observer, limits, target, utc_s, side):
@@ -54,7 +56,7 @@ def test_message_says_by_how_much():
 
 
 def test_the_floor_counts_where_the_horizon_is_lower():
-    floor = MountLimits(Horizon.flat(0.0), 27.0, past_meridian_deg=5.0)
+    floor = MountLimits(Horizon.flat(0.0), 27.0, geometry=GermanEquatorial(5.0))
     assert OBSERVER.altaz(*ORION, NIGHT).alt_deg == pytest.approx(26.02, abs=0.01)
     assert kind(OBSERVER, floor, ORION, NIGHT, "west") == "horizon"
     assert kind(OBSERVER, LIMITS, ORION, NIGHT, "west") is None
@@ -83,7 +85,7 @@ def test_the_floor_counts_where_the_horizon_is_lower():
 def test_meridian_limit_by_side(observer, ha_deg, side, expected):
     at = at_hour_angle(observer, ha_deg)
     limits = MountLimits(
-        Horizon.flat(-90.0), -90.0, past_meridian_deg=5.0, before_meridian_deg=2.0,
+        Horizon.flat(-90.0), -90.0, geometry=GermanEquatorial(5.0, 2.0),
         sun_min_sep_deg=0.0,
     )  # fmt: skip
     assert kind(observer, limits, ORION, at, side) == expected
@@ -92,7 +94,7 @@ def test_meridian_limit_by_side(observer, ha_deg, side, expected):
 def test_under_the_pole_is_allowed():
     polar = (37.95, 75.0)
     below_pole = at_hour_angle(OBSERVER, -175.0, polar)
-    limits = MountLimits(Horizon.flat(10.0), 10.0, past_meridian_deg=5.0)
+    limits = MountLimits(Horizon.flat(10.0), 10.0, geometry=GermanEquatorial(5.0))
     assert kind(OBSERVER, limits, polar, below_pole, "west") is None
 
 
@@ -164,8 +166,8 @@ def test_an_exposure_that_would_pass_the_limit_is_too_long():
     # 300 s begun 3 sidereal minutes before the meridian end 2m01s past it (300 s of clock are
     # 300.82 s of hour angle): too long for a limit of one minute, short enough for 2.1 minutes.
     start = at_hour_angle(OBSERVER, -0.75)
-    tight = MountLimits(GARDEN, 10.0, past_meridian_deg=0.25)
-    loose = MountLimits(GARDEN, 10.0, past_meridian_deg=0.525)
+    tight = MountLimits(GARDEN, 10.0, geometry=GermanEquatorial(0.25))
+    loose = MountLimits(GARDEN, 10.0, geometry=GermanEquatorial(0.525))
     assert seconds_until_breach(OBSERVER, tight, *ORION, start, "west") < 300.0
     assert seconds_until_breach(OBSERVER, loose, *ORION, start, "west") > 300.0
 
@@ -181,7 +183,9 @@ def test_unknown_side_is_the_side_of_a_fresh_slew():
 def test_dawn_ends_what_stands_near_the_sun():
     target = sun_radec(OBSERVER, posix("2027-03-01T06:00:00Z"))
     west_of_sun = (float(target[0]) - 25.0, float(target[1]) + 5.0)
-    limits = MountLimits(Horizon.flat(-90.0), -90.0, 180.0, 180.0, sun_min_sep_deg=40.0)
+    limits = MountLimits(
+        Horizon.flat(-90.0), -90.0, GermanEquatorial(180.0, 180.0), sun_min_sep_deg=40.0
+    )
     before_dawn = posix("2027-03-01T04:00:00Z")
     left_s = seconds_until_breach(OBSERVER, limits, *west_of_sun, before_dawn, "west")
     assert 0.0 < left_s < 7200.0
@@ -210,11 +214,15 @@ def test_slews_at_night_are_free():
     [
         {"min_alt_deg": 90.0},
         {"min_alt_deg": math.nan},
-        {"past_meridian_deg": -1.0},
-        {"before_meridian_deg": 200.0},
         {"sun_min_sep_deg": -1.0},
     ],
 )
 def test_limits_that_cannot_be(wrong):
     with pytest.raises(ValueError, match="is not within"):
         MountLimits(Horizon.flat(0.0), **wrong)
+
+
+@pytest.mark.parametrize("wrong", [{"past_meridian_deg": -1.0}, {"before_meridian_deg": 200.0}])
+def test_limits_of_a_german_mount_that_cannot_be(wrong):
+    with pytest.raises(ValueError, match="is not within"):
+        GermanEquatorial(**wrong)

@@ -20,6 +20,7 @@ from midwatch.devices.contract.base import Command, DeviceAbout, DeviceState, Ki
 from midwatch.devices.contract.camera import FrameRef
 from midwatch.devices.contract.kept_facts import Keepsake, MemoryKeepsake
 from midwatch.sky import Place
+from midwatch.sky.mounts import STRICT_GERMAN, MountGeometry
 
 Facts = Mapping[str, JsonValue]
 R = TypeVar("R")
@@ -85,6 +86,7 @@ class DriverContext:
         spawn: run a coroutine as an owned, named task until the driver is closed.
         peer: find another device of the rig by its role; it is there before it is heard of.
         keepsake: what is found again when the driver is started anew.
+        geometry: how the rig's mount is built.
     """
 
     name: str
@@ -99,6 +101,7 @@ class DriverContext:
     spawn: Callable[[str, Coroutine[Any, Any, None]], None]
     peer: Callable[[str], Peer] = _no_peer
     keepsake: Keepsake = field(default_factory=MemoryKeepsake)
+    geometry: MountGeometry = STRICT_GERMAN
 
 
 class Driver(Protocol):

@@ -1,4 +1,4 @@
-"""State and commands of a German equatorial mount."""
+"""State and commands of a mount."""
 
 from __future__ import annotations
 
@@ -10,7 +10,11 @@ from midwatch.devices.contract.base import Command, DeviceState, Kind, PierSide
 
 
 class MountState(DeviceState):
-    """State of a German equatorial mount; coordinates are where it believes that it points."""
+    """State of a mount; coordinates are where it believes that it points.
+
+    Attributes:
+        pier_side: unknown on a mount that has none, such as a fork.
+    """
 
     ra_deg: float = 0.0
     dec_deg: float = 0.0
@@ -27,7 +31,7 @@ class Slew(Command[None]):
     """Go to a position and track there; answers when the mount has arrived and settled.
 
     Attributes:
-        pier_side: side to arrive on; None lets the mount choose by hour angle.
+        pier_side: side to arrive on; None lets the mount choose, or where it has none.
     """
 
     command = "slew"

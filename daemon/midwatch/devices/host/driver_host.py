@@ -51,6 +51,7 @@ from midwatch.devices.host.work import Work
 from midwatch.errors import InputError
 from midwatch.seeding import device_rng
 from midwatch.sky import Breach, MountLimits, Observer, Place
+from midwatch.sky.mounts import STRICT_GERMAN, MountGeometry
 
 # Longest that making safe may take before it is tried again: closing and parking take minutes,
 # not more; a longer limit leaves a hung driver alone with the rig.
@@ -91,6 +92,7 @@ class DeviceHost:
         heartbeat_s: longest time between two states.
         lease_s: silence of the lease after which the device is made safe.
         keepsake: for what the driver wants to find again; None forgets it with the host.
+        geometry: how the rig's mount is built.
     """
 
     def __init__(
@@ -111,6 +113,7 @@ class DeviceHost:
         heartbeat_s: float,
         lease_s: float,
         keepsake: Keepsake | None = None,
+        geometry: MountGeometry = STRICT_GERMAN,
     ) -> None:
         self.name = name
         self._bus = bus
@@ -125,6 +128,7 @@ class DeviceHost:
         self._seed = seed
         self._spool = spool
         self._keepsake = keepsake or MemoryKeepsake()
+        self._geometry = geometry
         self._heartbeat_s = heartbeat_s
         self._lease_s = lease_s
         self._guard: LimitGuard | None = None
@@ -220,6 +224,7 @@ class DeviceHost:
             changed=self._publisher.changed,
             spawn=self._beside.spawn,
             peer=peers.find,
+            geometry=self._geometry,
         )
         try:
             self._driver = self._factory(context)

@@ -41,6 +41,7 @@ from midwatch.sky import (
     separation_deg,
     slew_path_clear_of_sun,
 )
+from midwatch.sky.mounts import MountGeometry
 
 # The sky turns by this much in 7 s: stops that take longer need a wider margin; a wider margin
 # costs dark time at every limit.
@@ -72,28 +73,23 @@ SUN_UP_DEG = -0.9
 _log = structlog.get_logger(__name__)
 
 
-def mount_limits(motion: MotionLimits, horizon: Horizon) -> MountLimits:
-    """Return the limits of a rig's mount under a site's horizon.
-
-    Minutes of hour angle become degrees: 4 min are 1 deg.
-    """
+def mount_limits(motion: MotionLimits, geometry: MountGeometry, horizon: Horizon) -> MountLimits:
+    """Return the limits of a rig's mount under a site's horizon."""
     return MountLimits(
         horizon=horizon.raised(motion.horizon_margin_deg),
         min_alt_deg=motion.min_altitude_deg,
-        past_meridian_deg=motion.past_meridian_min / 4,
-        before_meridian_deg=motion.before_meridian_min / 4,
+        geometry=geometry,
         sun_min_sep_deg=motion.sun_distance_deg,
     )
 
 
 def drawn_in(limits: MountLimits, by_deg: float) -> MountLimits:
-    """Return limits that are stricter by this much; a meridian limit never falls below zero."""
+    """Return limits that are stricter by this much, those of the axes as far as they can be."""
     return replace(
         limits,
         horizon=limits.horizon.raised(by_deg),
         min_alt_deg=min(limits.min_alt_deg + by_deg, 89.9),
-        past_meridian_deg=max(limits.past_meridian_deg - by_deg, 0.0),
-        before_meridian_deg=max(limits.before_meridian_deg - by_deg, 0.0),
+        geometry=limits.geometry.drawn_in(by_deg),
         sun_min_sep_deg=min(limits.sun_min_sep_deg + by_deg, 179.9),
     )
 

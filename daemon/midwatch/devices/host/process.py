@@ -57,6 +57,7 @@ def device_host(
         raise InputError(
             f"rig {setting.rig.name!r} has no device {name!r}; it has {', '.join(devices)}"
         )
+    limits = mount_limits(setting.rig.limits, setting.rig.geometry, setting.horizon)
     return DeviceHost(
         bus=bus,
         topics=setting.topics,
@@ -66,7 +67,8 @@ def device_host(
         driver_factory=driver_factory(entry.driver),
         options=entry.options,
         place=setting.place,
-        limits=mount_limits(setting.rig.limits, setting.horizon) if name == Kind.MOUNT else None,
+        limits=limits if name == Kind.MOUNT else None,
+        geometry=setting.rig.geometry,
         observer=Observer(setting.place),
         seed=seed,
         spool=spool,

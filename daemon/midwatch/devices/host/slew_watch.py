@@ -1,9 +1,9 @@
 """Ends a slew that brings the telescope to the wrong side of the pier, before a limit is passed.
 
 Where a slew ends is judged before it begins, for the side that it was sent to. A mount that takes
-the other side, by a rule of its own or by mistake, may end past a meridian limit all the same. On
-its way it tells where it is: side and hour angle give the angle of its polar axis, and that shows
-in time where it is going.
+the other side, by a rule of its own or by mistake, may end past a limit all the same. On its way it
+tells where it is: side and hour angle give the angle of its polar axis, and that shows in time
+where it is going. A mount without sides is not watched.
 """
 
 from __future__ import annotations
@@ -16,9 +16,10 @@ import structlog
 from midwatch.bus import CommandError, ErrorKind
 from midwatch.clock import Clock
 from midwatch.devices.contract import Driver, Model, MountState, Slew, Stop
-from midwatch.sky import Breach, LimitCheck, PierSide
+from midwatch.sky import Breach, LimitCheck
+from midwatch.sky.mounts import AxisEnds, PierSide
 
-__all__ = ["SlewWatch", "polar_axis_deg"]
+__all__ = ["SlewWatch"]
 
 # How hard an axis brakes. Too high: a mount that brakes gently runs over its limit; too low: only
 # that a slew is looked at more often.
@@ -28,22 +29,10 @@ _MOST_BRAKING_DEG = 45.0
 _LOOK_S, _LONGEST_LOOK_S = 0.1, 10.0
 # What does not count as having moved outwards: play, and readings in steps.
 _STILL_DEG = 0.02
-# Nearer to the pole than this neither hour angle nor side says where the polar axis stands.
-_POLE_DEG = 85.0
 
 _log = structlog.get_logger(__name__)
 
 Job = Callable[[], Awaitable[Model | None]]
-
-
-def polar_axis_deg(hour_angle_deg: float, pier_side: str) -> float:
-    """Return the angle of the polar axis, degrees in [-180, 180).
-
-    Zero with the counterweight down, positive with the telescope up on the west side: 90 degrees
-    is the meridian seen from the west of the pier, -90 degrees from its east.
-    """
-    turn_deg = 90.0 if pier_side == "west" else -90.0
-    return (hour_angle_deg + turn_deg + 180.0) % 360.0 - 180.0
 
 
 class SlewWatch:
@@ -60,6 +49,7 @@ class SlewWatch:
         self._clock = clock
         self._check = check
         self._driver = driver
+        self._geometry = check.limits.geometry
         self._rate_deg_s = rate_deg_s
 
     async def oversee(self, command: Slew, job: Job) -> Model | None:
@@ -67,12 +57,15 @@ class SlewWatch:
 
         Raises:
             CommandError: limit, worth another attempt: the mount went to the side on which the
-                target is past the meridian limit, and was stopped on its way.
+                target is past a limit of its axes, and was stopped on its way.
             Exception: whatever the driver raised.
         """
+        ends = self._geometry.axis_ends()
+        if ends is None:
+            return await job()
         slewing = asyncio.ensure_future(job())
         try:
-            breach = await self._led_astray(command, slewing)
+            breach = await self._led_astray(command, ends, slewing)
         finally:
             if not slewing.done():
                 slewing.cancel()
@@ -90,18 +83,16 @@ class SlewWatch:
         )
 
     async def _led_astray(
-        self, command: Slew, slewing: asyncio.Future[Model | None]
+        self, command: Slew, ends: AxisEnds, slewing: asyncio.Future[Model | None]
     ) -> Breach | None:
         """Wait for the end of a slew, or return the limit that it is heading for."""
         # Further out than this the mount is on a side's last stretch, unless it began there.
         began_deg = self._polar_deg() or 0.0
-        past_deg = self._check.limits.past_meridian_deg
-        before_deg = self._check.limits.before_meridian_deg
         rate_deg_s = self._rate_deg_s()
         brakes_deg = rate_deg_s * (rate_deg_s / (2.0 * _BRAKES_DEG_S2) + _LOOK_S)
         brakes_deg = min(brakes_deg, _MOST_BRAKING_DEG)
-        west_deg = max(90.0 + past_deg - brakes_deg, began_deg + _STILL_DEG)
-        east_deg = min(-90.0 - before_deg + brakes_deg, began_deg - _STILL_DEG)
+        west_deg = max(ends.west_deg - brakes_deg, began_deg + _STILL_DEG)
+        east_deg = min(ends.east_deg + brakes_deg, began_deg - _STILL_DEG)
         while not slewing.done():
             polar_deg = self._polar_deg()
             room_deg = rate_deg_s
@@ -119,19 +110,18 @@ class SlewWatch:
         return None
 
     def _breach(self, command: Slew, west: bool) -> Breach | None:
-        """Return the meridian limit that the mount would pass at its goal on a side."""
+        """Return the limit of its axes that the mount would pass at its goal on a side."""
         side: PierSide = "west" if west else "east"
         now_s = self._clock.unix_s()
         breach = self._check.breach(command.ra_deg, command.dec_deg, now_s, side)
-        return breach if breach is not None and breach.kind == "meridian" else None
+        return breach if breach is not None and breach.kind == self._geometry.limit_kind else None
 
     def _polar_deg(self) -> float | None:
         """Return how the mount says that its polar axis stands, or None where it does not tell."""
         state = self._driver.state()
         assert isinstance(state, MountState)
-        if state.pier_side == "unknown" or abs(state.dec_deg) > _POLE_DEG:
-            return None
-        return polar_axis_deg(self._hour_angle_deg(state), state.pier_side)
+        ha_deg = self._hour_angle_deg(state)
+        return self._geometry.axis_deg(ha_deg, state.dec_deg, state.pier_side)
 
     def _hour_angle_deg(self, state: MountState) -> float:
         if state.hour_angle_deg == state.alt_deg == state.az_deg == 0.0:

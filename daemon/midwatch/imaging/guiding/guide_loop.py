@@ -246,11 +246,10 @@ class GuideLoop:
             )
             return self._next_pulse()
         turned = validity == "flipped"
-        side = f"on the {self._pointing.pier_side} side of the pier"
-        self._say(
-            "calibration_reused",
-            f"the saved calibration holds {side}" + (", turned by the flip" if turned else ""),
-        )
+        holds = "the saved calibration holds"
+        if self._pointing.pier_side != "none":
+            holds += f" on the {self._pointing.pier_side} side of the pier"
+        self._say("calibration_reused", holds + (", turned by the flip" if turned else ""))
         follows = self._memory.dec_follows_sky is not False
         self._steer(saved.steering(self._pointing, turned=turned, dec_follows_sky=follows), saved)
         return ()
@@ -304,7 +303,7 @@ class GuideLoop:
         assert self._calibration is not None
         # Both signs relative to the calibration's side, where a pulse north moved north.
         sides = (self._pointing.pier_side, self._calibration.pier_side)
-        if step.turned and "unknown" not in sides:
+        if step.turned and not {"unknown", "none"} & set(sides):
             self._memory = self._memory.model_copy(update={"dec_follows_sky": step.dec_follows_sky})
         steering = self._calibration.steering(
             self._pointing, turned=step.turned, dec_follows_sky=step.dec_follows_sky

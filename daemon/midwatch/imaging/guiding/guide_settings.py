@@ -6,12 +6,13 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-__all__ = ["SIDEREAL_ARCSEC_S", "DecMode", "GuideModel", "GuideSettings", "PierSide", "Pointing"]
+from midwatch.sky.mounts import CalibrationSide
+
+__all__ = ["SIDEREAL_ARCSEC_S", "DecMode", "GuideModel", "GuideSettings", "Pointing"]
 
 # 360 degrees in one mean sidereal day of 86164.0905 s.
 SIDEREAL_ARCSEC_S = 1_296_000.0 / 86_164.0905
 
-PierSide = Literal["east", "west", "unknown"]
 DecMode = Literal["auto", "both", "one_way", "off"]
 
 
@@ -26,11 +27,11 @@ class Pointing(GuideModel):
 
     Attributes:
         dec_deg: Declination of the field.
-        pier_side: Side of the pier that the telescope is on; "unknown" on mounts without one.
+        pier_side: Side of the pier that the telescope is on; "none" on mounts without one.
     """
 
     dec_deg: float = Field(ge=-90, le=90)
-    pier_side: PierSide = "unknown"
+    pier_side: CalibrationSide = "unknown"
 
 
 class GuideSettings(GuideModel):

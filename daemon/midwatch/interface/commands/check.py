@@ -95,6 +95,13 @@ def _declared(night: Night) -> Iterator[Finding]:
         f"{optics.focal_length_mm / optics.aperture_mm:.1f}, "
         f"{206.265 * night.rig.camera.pixel_um / optics.focal_length_mm:.2f} arcsec a pixel",
     )
+    if night.rig.geometry.field_turns:
+        yield Finding(
+            "note",
+            "mount",
+            f"the field turns while an {night.rig.geometry.words} tracks, and nothing turns the "
+            "camera back: stars at the edge trail in long exposures",
+        )
     if night.rig.devices.weather is None:
         yield Finding("note", "weather", "no sensor: nothing closes the rig when it rains")
 
@@ -163,7 +170,8 @@ def _target(night: Night, target: TargetPlan, *, any_tonight: bool) -> Finding:
 def _ever_rises(night: Night, target: TargetPlan) -> bool:
     order = target.target.order
     lowest = max(night.rig.limits.min_altitude_deg, order.min_altitude_deg or 0.0)
-    return 90.0 - abs(night.place.latitude_deg - target.target.dec_deg) >= lowest
+    _, dec_deg = target.target.position_at(target.transit_utc_s)
+    return 90.0 - abs(night.place.latitude_deg - dec_deg) >= lowest
 
 
 async def _rig(night: Night) -> list[Finding]:
@@ -171,7 +179,9 @@ async def _rig(night: Night) -> list[Finding]:
 
     found = []
     for device in await rig_fitness(night):
-        level: Level = "ok" if device.trouble is None else "unreachable"
+        level: Level = "ok"
+        if device.trouble is not None:
+            level = "wrong" if device.misdeclared else "unreachable"
         text = f"{device.driver}: {device.trouble or device.remark}"
         found.append(Finding(level, device.role, text))
     return found

@@ -30,7 +30,6 @@ from midwatch.sequencer.decision import Forecast, forecast
 from midwatch.sky import time_at_hour_angle
 
 _WIDEST = 110
-_DEG_PER_MIN = 0.25
 
 
 def execute(args: argparse.Namespace) -> int:
@@ -101,11 +100,12 @@ def _target_content(
     order = target.target.order
     fitting = ahead.fitting[target.target.name]
     highest = target.highest_alt_deg
+    ra_deg, dec_deg = target.target.position_at(target.transit_utc_s)
     return {
         "name": target.target.name,
         "kind": target.target.kind,
-        "ra_deg": round(target.target.ra_deg, 5),
-        "dec_deg": round(target.target.dec_deg, 5),
+        "ra_deg": round(ra_deg, 5),
+        "dec_deg": round(dec_deg, 5),
         "priority": order.priority,
         "windows": [[iso_utc(w.start_utc_s), iso_utc(w.end_utc_s)] for w in target.windows],
         "transit": iso_utc(target.transit_utc_s),
@@ -130,11 +130,11 @@ def _target_content(
 
 def flip_from_utc_s(night: Night, plan: NightPlan, target: TargetPlan) -> float | None:
     """Earliest meridian flip, if the target passes the meridian inside one of its windows."""
-    after_deg = night.rig.limits.flip_after_min * _DEG_PER_MIN
-    place = target.target
-    at = time_at_hour_angle(
-        plan.events.observer, place.ra_deg, place.dec_deg, after_deg, target.transit_utc_s
-    )
+    after_deg = night.rig.geometry.flip_from_ha_deg
+    if after_deg is None:
+        return None
+    motion = target.target.motion
+    at = time_at_hour_angle(plan.events.observer, motion, after_deg, target.transit_utc_s)
     return at if any(window.contains(at) for window in target.windows) else None
 
 
@@ -215,7 +215,8 @@ def _target(
     )
     flip = flip_from_utc_s(night, plan, target)
     meridian = f"meridian {local_text(target.transit_utc_s, zone)}"
-    meridian += f", flip from {local_text(flip, zone)}" if flip is not None else ", no flip"
+    if night.rig.geometry.flips_to is not None:
+        meridian += f", flip from {local_text(flip, zone)}" if flip is not None else ", no flip"
     lines.append(
         f"  usable {windows} ({hours_text(target.usable_s)})  highest "
         f"{target.highest_alt_deg:.0f}°  {meridian}"

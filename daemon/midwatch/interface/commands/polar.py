@@ -129,7 +129,7 @@ def announcement(night: Night, options: AlignOptions, fields: tuple[Pointing, ..
             f"declination {field.dec_deg:+.0f} deg",
             f"altitude {field.alt_deg:.0f} deg",
             f"azimuth {field.az_deg:.0f} deg",
-            f"telescope {field.side} of the pier",
+            *_side_cell(night, field),
             stay,
         ]
         for number, field in enumerate(fields, 1)
@@ -249,7 +249,7 @@ def _advice(alignment: Alignment) -> list[str]:
         return [f"stopped at {at}: {stopped.why}; {rest}", again]
     last = found.confirmed or (found.guided and found.guided.error) or found.measured
     assert last is not None
-    allowed = _allowed_arcmin(alignment.night)
+    allowed = _allowed_arcmin(alignment.night, alignment.began_s)
     enough = (
         f"field rotation allows {allowed:.1f} arcmin for the longest exposure of these orders"
         if allowed is not None
@@ -263,10 +263,16 @@ def _advice(alignment: Alignment) -> list[str]:
     return [enough, f"within {options.tolerance_arcmin:g} arcmin"]
 
 
-def _allowed_arcmin(night: Night) -> float | None:
+def _side_cell(night: Night, field: Pointing) -> list[str]:
+    geometry = night.rig.geometry
+    words = geometry.side_words(geometry.natural_side(field.ha_deg))
+    return [f"telescope {words}"] if words else []
+
+
+def _allowed_arcmin(night: Night, began_s: float) -> float | None:
     """The axis error at which a corner star trails by a pixel in the longest ordered exposure."""
     exposures = [
-        (frame.exposure_s, target.dec_deg)
+        (frame.exposure_s, target.position_at(began_s)[1])
         for target in night.targets
         for frame in target.order.frames
     ]

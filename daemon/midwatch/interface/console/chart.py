@@ -58,7 +58,7 @@ def altitude_chart(
     start, end = plan.prepare_from_s, plan.dawn_s + 1800.0
     times = start + (np.arange(columns) + 0.5) * (end - start) / columns
     place = target.target
-    alt, az = Observer(night.place).altaz(place.ra_deg, place.dec_deg, times)
+    alt, az = Observer(night.place).altaz(*place.motion.positions_at(times), times)
     limits = night.rig.limits
     lowest = max(limits.min_altitude_deg, place.order.min_altitude_deg or 0.0)
     ground = np.maximum(night.horizon.raised(limits.horizon_margin_deg).altitude_deg(az), lowest)

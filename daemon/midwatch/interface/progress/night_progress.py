@@ -60,7 +60,7 @@ class NightProgress:
     def __post_init__(self) -> None:
         self.zone = ZoneInfo(self.night.site.timezone)
         self.wanted = sum(f.count for t in self.night.orders.targets for f in t.frames)
-        self._places = {t.name: (t.ra_deg, t.dec_deg) for t in self.night.targets}
+        self._motions = {t.name: t.motion for t in self.night.targets}
         self._observer = Observer(self.night.place)
 
     def take(self, event: Event) -> None:
@@ -102,10 +102,10 @@ class NightProgress:
 
     def target_text(self) -> str:
         """The target in hand and how high it stands."""
-        if self.target not in self._places:
+        if self.target not in self._motions:
             return "-"
-        ra_deg, dec_deg = self._places[self.target]
-        alt = float(self._observer.altaz(ra_deg, dec_deg, self.at_utc_s).alt_deg)
+        position = self._motions[self.target].position_at(self.at_utc_s)
+        alt = float(self._observer.altaz(*position, self.at_utc_s).alt_deg)
         return f"{self.target}, {alt:.0f} deg up"
 
     def frames_text(self) -> str:

@@ -27,6 +27,7 @@ from midwatch.journal.facts.outside_facts import (
     LeaseUnheard,
     OrdersChanged,
 )
+from midwatch.sky import Fixed, Motion
 
 __all__ = [
     "FACTS", "Activity", "Cause", "Centred", "ClockAdopted", "DecisionMade", "Dithered",
@@ -92,6 +93,11 @@ class TargetPlanned(Fact):
     windows_utc_s: tuple[tuple[float, float], ...]
     transit_utc_s: float | None
     note: str | None = None
+
+    @property
+    def motion(self) -> Motion:
+        """Where the target is at any time."""
+        return Fixed(self.ra_deg, self.dec_deg)
 
 
 class Activity(Fact):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterator, Sequence
 
@@ -28,7 +29,8 @@ from midwatch.journal.promises.inventory import Inventory
 from midwatch.journal.promises.night_context import NightContext
 from midwatch.journal.record import FrameRecord, Ledger, NightRecord
 from midwatch.journal.store import Event, facts_of
-from midwatch.sky import LimitCheck, PierSide
+from midwatch.sky import LimitCheck
+from midwatch.sky.mounts import Direction, PierSide
 
 __all__ = ["Promise", "check_promises", "limits_kept", "safe_when_unsafe"]
 
@@ -140,12 +142,11 @@ def _motion_problem(motion: MotionEnded, context: NightContext) -> str | None:
         return None  # where a telescope rests is the owner's choice
     if motion.alt_deg < motion.horizon_deg - _ANGLE_TOLERANCE_DEG:
         return f"altitude {motion.alt_deg:.2f} deg, horizon {motion.horizon_deg:.2f} deg"
-    past_deg = context.limits.past_meridian_deg
-    if motion.pier_side == "west" and (
-        past_deg + _ANGLE_TOLERANCE_DEG < motion.hour_angle_deg < 180.0
-    ):
-        return f"hour angle {motion.hour_angle_deg:.2f} deg, limit {past_deg:.2f} deg"
-    return None
+    at = Direction(motion.hour_angle_deg, math.nan, motion.alt_deg, math.nan)
+    geometry, side = context.limits.geometry, _side(motion.pier_side)
+    if geometry.drawn_in(-_ANGLE_TOLERANCE_DEG).overstep(at, side) is None:
+        return None
+    return geometry.limit_words(at, side)
 
 
 def _limit_breaches(
@@ -164,7 +165,7 @@ def _limit_breaches(
             wrong.append(f"{frame.exposure_id}: target {frame.begun.target} was never planned")
             continue
         for at_utc_s in (frame.began_utc_s, frame.ended_utc_s):
-            breach = check.breach(plan.ra_deg, plan.dec_deg, at_utc_s, side)
+            breach = check.breach(*plan.motion.position_at(at_utc_s), at_utc_s, side)
             if breach is not None:
                 wrong.append(f"{frame.exposure_id}: {breach.message}")
                 break
@@ -182,10 +183,13 @@ def _pier_sides(events: Sequence[Event], moments: Sequence[float]) -> Iterator[P
     index = 0
     for moment in moments:
         while index < len(changes) and changes[index][0] <= moment:
-            told = changes[index][1]
-            side = "east" if told == "east" else "west" if told == "west" else "unknown"
+            side = _side(changes[index][1])
             index += 1
         yield side
+
+
+def _side(told: str) -> PierSide:
+    return "east" if told == "east" else "west" if told == "west" else "unknown"
 
 
 def safe_when_unsafe(

@@ -4,6 +4,7 @@ from midwatch.orders.models.angles import AngleError, parse_dec_deg, parse_ra_de
 from midwatch.orders.models.declared import Declared
 from midwatch.orders.models.field_rules import COMPLAINT, HIGHEST_HORIZON_DEG, LOWEST_HORIZON_DEG
 from midwatch.orders.models.grading_bounds import GradingSettings
+from midwatch.orders.models.mount_section import MotionLimits, Mount, mount_geometry
 from midwatch.orders.models.night_orders import (
     FrameOrder,
     NightOrders,
@@ -27,7 +28,6 @@ from midwatch.orders.models.rig_file import (
     DeviceEntry,
     Devices,
     FocusSettings,
-    MotionLimits,
     Rig,
 )
 from midwatch.orders.models.site_file import SafetyLimits, Site
@@ -35,8 +35,8 @@ from midwatch.orders.models.site_file import SafetyLimits, Site
 __all__ = [
     "COMPLAINT", "HIGHEST_HORIZON_DEG", "LOWEST_HORIZON_DEG", "AngleError", "Bus",
     "CameraSettings", "Declared", "DeviceEntry", "Devices", "FocusSettings", "FrameOrder",
-    "GradingSettings", "InputProblem", "Ladder", "MotionLimits", "NightOrders", "OrdersError",
-    "Page", "RemedyStep", "Rig", "SafetyLimits", "Site", "StandingOrder", "Target",
-    "UnguidedOrder", "did_you_mean", "field_name", "ladder_for", "nearest", "parse_dec_deg",
-    "parse_ra_deg", "shown",
+    "GradingSettings", "InputProblem", "Ladder", "MotionLimits", "Mount", "NightOrders",
+    "OrdersError", "Page", "RemedyStep", "Rig", "SafetyLimits", "Site", "StandingOrder", "Target",
+    "UnguidedOrder", "did_you_mean", "field_name", "ladder_for", "mount_geometry", "nearest",
+    "parse_dec_deg", "parse_ra_deg", "shown",
 ]  # fmt: skip

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import functools
 import zoneinfo
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from difflib import get_close_matches
 from typing import Any
@@ -15,6 +15,7 @@ from typing import Any
 from pydantic_core import PydanticCustomError
 
 from midwatch.orders.models.angles import AngleError, parse_dec_deg, parse_ra_deg
+from midwatch.sky.mounts import MountGeometry
 
 COMPLAINT = "complaint"
 
@@ -230,6 +231,44 @@ def flip_before_limit(flip_after_min: float, past_meridian_min: float) -> None:
             f"write less than {past_meridian_min:g} minutes, or raise past_meridian_min",
             "flip_after_min",
         )
+
+
+def known_geometry(name: str, kinds: Mapping[str, type[MountGeometry]]) -> None:
+    """Demand a kind of mount that there is."""
+    if name not in kinds:
+        known = ", ".join(f"{kind} ({kinds[kind].words})" for kind in kinds)
+        raise complaint(f"{name!r} is no kind of mount", f"write one of {known}", "geometry")
+
+
+def fits_geometry(
+    name: str, written: Mapping[str, str], kinds: Mapping[str, type[MountGeometry]]
+) -> None:
+    """Refuse the limits of another kind of mount.
+
+    Args:
+        name: of the declared kind.
+        written: fields that the user has written, with the section where they stand.
+        kinds: all kinds by name.
+    """
+    kind = kinds[name]
+    for field, section in written.items():
+        other = next((k for k in kinds.values() if field in k.takes), None)
+        if other is None or field in kind.takes:
+            continue
+        own = f"; a {kind.words} has {', '.join(kind.takes)}" if kind.takes else ""
+        raise complaint(
+            f"belongs to a {other.words}, and mount.geometry declares a {kind.words}",
+            f"take it out, or write mount: {{geometry: {other.name}}}{own}",
+            section,
+            field,
+        )
+
+
+def never_flips(words: str) -> None:
+    """Refuse a refocus after a flip that never comes."""
+    raise complaint(
+        f"a {words} is never flipped", "take it out, or write false", "focus", "after_flip"
+    )
 
 
 def lease_outlives_heartbeat(lease_s: float, heartbeat_s: float) -> None:

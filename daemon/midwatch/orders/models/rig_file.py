@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import Literal, Self
 
 from pydantic import Field, JsonValue, model_validator
@@ -9,8 +10,10 @@ from pydantic import Field, JsonValue, model_validator
 from midwatch.orders.models import field_rules as rules
 from midwatch.orders.models.declared import Declared, Name
 from midwatch.orders.models.grading_bounds import GradingSettings
+from midwatch.orders.models.mount_section import MotionLimits, Mount, mount_geometry
 from midwatch.orders.models.page import Page
 from midwatch.orders.models.remedies import Ladder
+from midwatch.sky.mounts import GEOMETRIES, MountGeometry
 
 
 class Optics(Declared):
@@ -48,7 +51,7 @@ class Devices(Declared):
     """The devices of the rig by their role; mount, camera and focuser are needed."""
 
     mount: DeviceEntry = Field(
-        description="The German equatorial mount.", examples=[{"driver": "simulated-mount"}]
+        description="The equatorial mount.", examples=[{"driver": "simulated-mount"}]
     )
     camera: DeviceEntry = Field(
         description="The main camera.", examples=[{"driver": "simulated-camera"}]
@@ -254,47 +257,6 @@ class CentringSettings(Declared):
     )
 
 
-class MotionLimits(Declared):
-    """Where the mount may not be, whatever the reason."""
-
-    min_altitude_deg: float = Field(
-        default=15,
-        ge=0,
-        le=85,
-        description="Never below this altitude, nor below the horizon plus its margin, degrees.",
-    )
-    horizon_margin_deg: float = Field(
-        default=1.0, ge=0, le=20, description="Distance to keep above the horizon, degrees."
-    )
-    past_meridian_min: float = Field(
-        default=20,
-        ge=0,
-        le=360,
-        description="Minutes of hour angle that the unflipped telescope may track past the "
-        "meridian.",
-    )
-    before_meridian_min: float = Field(
-        default=10,
-        ge=0,
-        le=360,
-        description="Minutes before the meridian from which a flipped telescope is safe.",
-    )
-    flip_after_min: float = Field(
-        default=3,
-        ge=0,
-        le=360,
-        description="Earliest flip, minutes of hour angle after the meridian.",
-    )
-    sun_distance_deg: float = Field(
-        default=40, ge=10, le=120, description="Distance to keep from the Sun, degrees."
-    )
-
-    @model_validator(mode="after")
-    def _agree(self) -> Self:
-        rules.flip_before_limit(self.flip_after_min, self.past_meridian_min)
-        return self
-
-
 class Bus(Declared):
     """Where devices and daemon meet on a real night; the default starts a private broker."""
 
@@ -357,6 +319,7 @@ class Rig(Declared):
     grading: GradingSettings = Field(
         default=GradingSettings(), description="What a light frame must keep to."
     )
+    mount: Mount = Field(default=Mount(), description="How the mount is built.")
     limits: MotionLimits = Field(
         default=MotionLimits(), description="Where the mount may not be, whatever the reason."
     )
@@ -369,3 +332,24 @@ class Rig(Declared):
         description="What is done against faults, in place of what is shipped; the first ladder "
         "that fits counts.",
     )
+
+    @model_validator(mode="after")
+    def _agree(self) -> Self:
+        rules.fits_geometry(self.mount.geometry, self._set_of_mount(), GEOMETRIES)
+        if self.focus.after_flip and self.geometry.flips_to is None:
+            rules.never_flips(self.geometry.words)
+        return self
+
+    def _set_of_mount(self) -> dict[str, str]:
+        """Return the fields of mount and limits that the user has written, with their section."""
+        sections: dict[str, Declared] = {"limits": self.limits, "mount": self.mount}
+        return {
+            field: name
+            for name, section in sections.items()
+            for field in sorted(section.model_fields_set)
+        }
+
+    @cached_property
+    def geometry(self) -> MountGeometry:
+        """How the mount is built, with the limits of its axes."""
+        return mount_geometry(self.mount, self.limits)

@@ -20,6 +20,7 @@ from midwatch.orders.reading.explain import problem_at
 from midwatch.orders.reading.yaml_text import Node, PathPart
 from midwatch.sky import separation_deg
 from midwatch.sky.catalogues import find_object, suggest_names
+from midwatch.sky.mounts import MountGeometry
 
 # A catalogued name this far from the coordinates beside it is a slip, not a choice of framing.
 FAR_FROM_CATALOGUE_DEG = 5.0
@@ -142,6 +143,16 @@ def _filter_problem(
         near = did_you_mean(name, filters)
         hint = f"{near} the wheel holds {', '.join(filters)}".strip()
         yield file.problem(path, f"no filter is called {name!r}", hint)
+
+
+def no_flip_is_ordered(orders: ReadFile, mount: MountGeometry) -> Iterator[InputProblem]:
+    """Check that no standing order flips a mount that has no flip."""
+    if mount.flips_to is not None:
+        return
+    for path, duty in orders.words("standing_orders", "*", "do"):
+        if duty == "flip":
+            message = f"the rig's {mount.words} is never flipped"
+            yield orders.problem(path, message, "order something else, or leave this order out")
 
 
 def flats_need_a_panel(orders: ReadFile, rig: ReadFile) -> Iterator[InputProblem]:

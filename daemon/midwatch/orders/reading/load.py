@@ -31,7 +31,7 @@ from midwatch.orders.reading import crosscheck
 from midwatch.orders.reading.crosscheck import ReadFile
 from midwatch.orders.reading.explain import model_problems, text_problem
 from midwatch.orders.reading.yaml_text import Node, TextError, read_tree
-from midwatch.sky import Horizon, HorizonFileError, Place
+from midwatch.sky import Fixed, Horizon, HorizonFileError, Motion, Place
 from midwatch.sky.catalogues import find_object
 
 # A night's files are a few kilobytes; this only keeps a wrong path from being read in.
@@ -54,8 +54,7 @@ class ResolvedTarget:
 
     Attributes:
         name: as the user wrote it.
-        ra_deg: ICRS right ascension.
-        dec_deg: ICRS declination.
+        motion: where it is at any time, ICRS.
         order: what the user ordered of it.
         catalogue_name: of the object of that name; None where the catalogue has none.
         kind: of the catalogued object, in words; None where unknown.
@@ -63,12 +62,15 @@ class ResolvedTarget:
     """
 
     name: str
-    ra_deg: float
-    dec_deg: float
+    motion: Motion
     order: Target
     catalogue_name: str | None
     kind: str | None
     size_arcmin: float | None
+
+    def position_at(self, utc_s: float) -> tuple[float, float]:
+        """Return right ascension and declination at a time, degrees."""
+        return self.motion.position_at(utc_s)
 
 
 @dataclass(frozen=True)
@@ -143,6 +145,7 @@ def load_night(
             reader.problems += crosscheck.filters_in_orders(file, rig_file)
         if rig is not None:
             reader.problems += crosscheck.flats_need_a_panel(file, rig_file)
+            reader.problems += crosscheck.no_flip_is_ordered(file, rig.geometry)
     reader.raise_problems()
     assert orders and site and rig and horizon
     return Night(
@@ -206,7 +209,7 @@ def _resolve(target: Target) -> ResolvedTarget:
     else:
         assert known
         ra_deg, dec_deg = known.ra_deg, known.dec_deg
-    return ResolvedTarget(target.name, ra_deg, dec_deg, target, *facts)
+    return ResolvedTarget(target.name, Fixed(ra_deg, dec_deg), target, *facts)
 
 
 def _site(reader: _Reader, path: Path | None) -> tuple[Site | None, Horizon | None]:

@@ -14,7 +14,7 @@ from midwatch.devices.host import mount_limits
 from midwatch.durable import write_whole
 from midwatch.errors import InputError
 from midwatch.journal.promises import NightContext
-from midwatch.orders.models import MotionLimits
+from midwatch.orders.models import MotionLimits, Mount, mount_geometry
 from midwatch.orders.reading import Night
 from midwatch.sky import Horizon, Observer, Place
 
@@ -36,6 +36,7 @@ class Surroundings(BaseModel):
     elevation_m: float
     horizon: tuple[tuple[float, float], ...]
     limits: MotionLimits
+    mount: Mount = Mount()
     close_within_s: float
     late_s: float = LATE_S
     read_noise_e: float | None = None
@@ -53,6 +54,7 @@ class Surroundings(BaseModel):
             elevation_m=night.place.elevation_m,
             horizon=night.horizon.points,
             limits=night.rig.limits,
+            mount=night.rig.mount,
             close_within_s=night.site.safety.close_within_s,
             late_s=LATE_S * speed,
             read_noise_e=night.rig.camera.read_noise_e,
@@ -78,7 +80,10 @@ class Surroundings(BaseModel):
     def write(self, folder: Path) -> None:
         """Keep them in a night's folder, which is made if it is missing."""
         folder.mkdir(parents=True, exist_ok=True)
-        write_whole(folder / FILE_NAME, self.model_dump_json(indent=1) + "\n", durable=True)
+        # Files of German mounts are as they were before there were others.
+        usual = {"mount"} if self.mount == Mount() else set()
+        text = self.model_dump_json(indent=1, exclude=usual)
+        write_whole(folder / FILE_NAME, text + "\n", durable=True)
 
     def context(self) -> NightContext:
         """Return them as a report needs them."""
@@ -87,7 +92,7 @@ class Surroundings(BaseModel):
         return NightContext(
             observer=Observer(place),
             horizon=horizon,
-            limits=mount_limits(self.limits, horizon),
+            limits=mount_limits(self.limits, mount_geometry(self.mount, self.limits), horizon),
             timezone=self.timezone,
             close_within_s=self.close_within_s,
             late_s=self.late_s,

@@ -8,6 +8,9 @@ from midwatch.runtime.night.conducting import (
     Stage,
     assemble,
     conduct,
+    night_limits,
 )
 
-__all__ = ["Course", "Hear", "NightOutcome", "SkyMode", "Stage", "assemble", "conduct"]
+__all__ = [
+    "Course", "Hear", "NightOutcome", "SkyMode", "Stage", "assemble", "conduct", "night_limits",
+]  # fmt: skip

@@ -262,7 +262,7 @@ def _duty_context(
         ),
         eyes=eyes,
         observer=observer,
-        limits=LimitCheck(observer, mount_limits(night.rig.limits, night.horizon)),
+        limits=night_limits(night),
         graders=registry.graders,
         lights=earlier_lights(past.record),
         focus_memory=FocusMemory(
@@ -270,6 +270,13 @@ def _duty_context(
         ),
         supervisor=stage.supervisor,
     )
+
+
+def night_limits(night: Night) -> LimitCheck:
+    """Return what the mount must keep to under a night's sky."""
+    rig = night.rig
+    limits = mount_limits(rig.limits, rig.geometry, night.horizon)
+    return LimitCheck(Observer(night.place), limits)
 
 
 def _with_page(

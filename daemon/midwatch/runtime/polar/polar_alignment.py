@@ -31,7 +31,7 @@ from midwatch.alignment import (
 )
 from midwatch.bus import EventEnvelope, MemoryBroker, MemoryBus, Topics, encode
 from midwatch.clock import Clock, ScaledClock, SteadyClock, VirtualClock, WallClock
-from midwatch.devices.host import RigSetting, mount_limits
+from midwatch.devices.host import RigSetting
 from midwatch.durable import make_folder
 from midwatch.imaging import InlineMeasurer, ProcessMeasurer
 from midwatch.journal.store import Event, Journal
@@ -41,13 +41,13 @@ from midwatch.orders.reading import Night
 from midwatch.planning import NightPlan, plan_night
 from midwatch.reports import utc_text
 from midwatch.runtime.folder import Surroundings
-from midwatch.runtime.night import Course, SkyMode, Stage, assemble
+from midwatch.runtime.night import Course, SkyMode, Stage, assemble, night_limits
 from midwatch.runtime.real import DeviceProcesses, RunOptions
 from midwatch.runtime.rehearsal import Guest, RehearsedDevices
 from midwatch.runtime.simulation import faulty_rig, simulated_rig
 from midwatch.seeding import device_rng
 from midwatch.sequencer.night import Engine
-from midwatch.sky import LimitCheck, Observer, night_at
+from midwatch.sky import Observer, night_at
 from midwatch.virtual_time import run_virtual
 
 __all__ = [
@@ -211,8 +211,7 @@ def fields_for(night: Night, options: AlignOptions, utc_s: float) -> tuple[Point
     Raises:
         InputError: it is too bright, or the limits leave no fields.
     """
-    limits = mount_limits(night.rig.limits, night.horizon)
-    return choose_fields(LimitCheck(Observer(night.place), limits), options, utc_s)
+    return choose_fields(night_limits(night), options, utc_s)
 
 
 async def _align(

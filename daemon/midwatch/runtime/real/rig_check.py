@@ -24,12 +24,13 @@ from midwatch.bus import (
 from midwatch.bus.mqtt import MqttBus
 from midwatch.clock import Clock, WallClock
 from midwatch.devices.client import DeviceClient, LeaseHolder, MemorySpool, RigClient
-from midwatch.devices.contract import Connect, DeviceState, Disconnect
+from midwatch.devices.contract import Connect, DeviceState, Disconnect, MountState
 from midwatch.devices.host import RigSetting, device_host
 from midwatch.errors import MidwatchError
 from midwatch.orders.reading import Night
 from midwatch.runtime.files import broker_of
 from midwatch.runtime.visit import CONNECT_S, reach
+from midwatch.sky.mounts import MountGeometry
 
 # A device that was just brought up says what it is at once; hardware takes some seconds to answer.
 _ONLINE_S = 5.0
@@ -44,12 +45,14 @@ class Fitness:
     Attributes:
         trouble: what is wrong and what to try; None when it is well.
         remark: what was seen of one that is well.
+        misdeclared: the trouble is in the rig file, not in the device.
     """
 
     role: str
     driver: str
     trouble: str | None
     remark: str = ""
+    misdeclared: bool = False
 
 
 async def rig_fitness(night: Night) -> list[Fitness]:
@@ -111,8 +114,8 @@ async def _ask(
         if role in missing or state is None:
             return Fitness(role, driver, _SILENT.format(role=role))
         if not state.connected:
-            return await _try_link(client, driver)
-        return _judged(role, driver, state)
+            return await _try_link(client, driver, rig_file.geometry)
+        return _judged(role, driver, state, rig_file.geometry)
 
     return list(await asyncio.gather(*(look(role) for role in present)))
 
@@ -127,7 +130,9 @@ async def _wait_for(
     return frozenset(rig.down())
 
 
-async def _try_link(client: DeviceClient[DeviceState], driver: str) -> Fitness:
+async def _try_link(
+    client: DeviceClient[DeviceState], driver: str, geometry: MountGeometry
+) -> Fitness:
     """Have a device open the link to its hardware, look at it, and have it closed again."""
     try:
         await client.do(Connect(), _CONNECT_DEVICE_S)
@@ -141,10 +146,12 @@ async def _try_link(client: DeviceClient[DeviceState], driver: str) -> Fitness:
     except CallTimeoutError as error:
         return Fitness(client.name, driver, f"{error}; check its power and cable")
     assert state is not None
-    return _judged(client.name, driver, state)
+    return _judged(client.name, driver, state, geometry)
 
 
-def _judged(role: str, driver: str, state: DeviceState) -> Fitness:
+def _judged(role: str, driver: str, state: DeviceState, geometry: MountGeometry) -> Fitness:
+    if isinstance(state, MountState) and (wrong := geometry.contradiction(state.pier_side)):
+        return Fitness(role, driver, wrong, misdeclared=True)
     if state.fault is not None:
         return Fitness(role, driver, f"it says: {state.fault}")
     return Fitness(role, driver, None, "answers; at rest" if state.at_rest else "answers")

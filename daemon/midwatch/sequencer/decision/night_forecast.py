@@ -14,7 +14,6 @@ from midwatch.planning import NightPlan, TargetPlan
 from midwatch.sequencer.decision.offers import Chance, survey
 from midwatch.sequencer.decision.world import (
     FrameNeed,
-    MeridianRules,
     NightHours,
     Pointing,
     Readiness,
@@ -22,8 +21,8 @@ from midwatch.sequencer.decision.world import (
     TargetView,
     World,
 )
+from midwatch.sky.mounts import PierSide
 
-_DEG_PER_MIN = 0.25
 # Steps after which a forecast ends whatever happens: more than the shortest frames of the longest
 # night make.
 _MAX_STEPS = 20_000
@@ -93,16 +92,11 @@ class _Run:
         self._plan = plan
         self._dither_every = night.rig.guiding.dither_every
         self._since_dither = 0
-        limits = night.rig.limits
         guided = night.rig.devices.guider is not None
         self._world = World(
             now_s=max(plan.work_from_s, from_utc_s),
             hours=NightHours(plan.prepare_from_s, plan.work_from_s, plan.dusk_s, plan.dawn_s),
-            meridian=MeridianRules(
-                limits.flip_after_min * _DEG_PER_MIN,
-                limits.past_meridian_min * _DEG_PER_MIN,
-                limits.before_meridian_min * _DEG_PER_MIN,
-            ),
+            mount=night.rig.geometry,
             safety=Safety(True, ""),
             pointing=Pointing(),
             ready=Readiness(prepared=True, roof_open=True, has_guider=guided, guiding=guided),
@@ -134,7 +128,7 @@ class _Run:
         world = self._world
         self.flips.append((chance.target, world.now_s))
         took_s = sum(world.takes_s(duty) for duty in ("flip", "centre", "guide"))
-        self._point(chance.target, "east", world.now_s + took_s)
+        self._point(chance.target, world.mount.flips_to or "unknown", world.now_s + took_s)
 
     def _expose(self, chance: Chance) -> None:
         world = self._world
@@ -160,9 +154,8 @@ class _Run:
         now_s = end_s + world.takes_s("expose")
         self._world = replace(self._world, now_s=now_s, targets=targets)
 
-    def _point(self, target: str, side: str, now_s: float) -> None:
-        pier_side = "east" if side == "east" else "west"
-        pointing = Pointing(False, True, pier_side, target, True)  # type: ignore[arg-type]
+    def _point(self, target: str, side: PierSide, now_s: float) -> None:
+        pointing = Pointing(False, True, side, target, True)
         ready = replace(self._world.ready, focused=True)
         self._world = replace(self._world, now_s=now_s, pointing=pointing, ready=ready)
 
@@ -189,5 +182,6 @@ class _Run:
             windows=tuple((w.start_utc_s, w.end_utc_s) for w in plan.windows),
             reach=tuple((w.start_utc_s, w.end_utc_s) for w in plan.reach),
             transit_s=plan.transit_utc_s,
+            turns_deg_s=plan.turns_deg_s,
             needs=tuple(needs),
         )

@@ -1,7 +1,7 @@
 """What each target offers now: whether its next exposure fits every limit, and which is best.
 
 An exposure is only offered if it can end, with the world's margin, inside the target's window,
-before dawn, and before the meridian limit of the side on which the telescope is then.
+before dawn, and before the limit of the axes on the side on which the telescope is then.
 """
 
 from __future__ import annotations
@@ -11,8 +11,10 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from midwatch.sequencer.decision.world import FrameNeed, TargetView, World
+from midwatch.sky.mounts import PierSide
 
 Window = tuple[float, float]
+Action = Literal["frames", "flip", "wait"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +23,7 @@ class Chance:
 
     Attributes:
         action: "frames" now; "flip" first; "wait" until ``start_s`` and then flip.
-        side: pier side on which to arrive.
+        side: of the pier, on which to arrive; unknown where the mount has none.
         start_s: earliest instant at which the exposure can begin (or the wait ends).
         window: in which light frames are allowed.
     """
@@ -29,8 +31,8 @@ class Chance:
     target: str
     priority: int
     need: FrameNeed
-    action: Literal["frames", "flip", "wait"]
-    side: Literal["east", "west"]
+    action: Action
+    side: PierSide
     start_s: float
     window: Window
     reason: str
@@ -158,60 +160,47 @@ def _fitting(world: World, target: TargetView, begin_s: float, end_s: float) -> 
 def _on_its_side(
     world: World, target: TargetView, window: Window, begin_s: float
 ) -> Chance | tuple[str, float | None]:
-    """Apply the meridian rules of a German mount."""
-    rules, now = world.meridian, world.now_s
+    """Apply the limits of the mount's axes, and its flips."""
+    mount, now = world.mount, world.now_s
     end_s = min(window[1], world.hours.dawn_s)
     there = world.pointing.target == target.name and world.pointing.tracking
     # What the mount itself makes of its clock and site may end the tracking earlier.
     tracks_until_s = world.pointing.limit_at_s if there else math.inf
-    ha_now = target.hour_angle_deg(now)
-    side: Literal["east", "west"]
-    if there and world.pointing.pier_side in ("east", "west"):
-        side = "east" if world.pointing.pier_side == "east" else "west"
-    else:
-        side = "east" if ha_now >= rules.flip_after_deg else "west"
+    side = world.pointing.pier_side if there else "unknown"
+    if side == "unknown":
+        side = mount.arrival_side(target, now) or "unknown"
         contrary_s = world.pointing.contrary_until_s
-        if contrary_s > now and not _either_side(world, target):
+        if contrary_s > now and not mount.either_side(target, now + world.takes_s("slew")):
             return (
                 "the mount goes to the wrong side of its pier, where this is past a limit",
                 contrary_s,
             )
 
-    def chance(
-        action: Literal["frames", "flip", "wait"], need: FrameNeed, start_s: float, reason: str
-    ) -> Chance:
+    def chance(action: Action, need: FrameNeed, start_s: float, reason: str) -> Chance:
         return Chance(target.name, target.priority, need, action, side, start_s, window, reason)
 
-    if side == "east":
-        limit_s = min(target.next_at_hour_angle_s(180.0, now), tracks_until_s)
-        need = _fitting(world, target, begin_s, min(end_s, limit_s))
-        if need is None:
-            return "no exposure fits before the limit on this side of the pier", limit_s + 1.0
-        return chance("frames", need, begin_s, _until(end_s, now))
-    passed = rules.past_meridian_deg <= ha_now
-    limit_s = now if passed else target.next_at_hour_angle_s(rules.past_meridian_deg, now)
-    limit_s = min(limit_s, tracks_until_s)
+    limit_s = min(mount.limit_s(target, side, now), tracks_until_s)
+    ahead = mount.turnover(target, side, now)
     need = _fitting(world, target, begin_s, min(end_s, limit_s))
     if need is not None:
-        return chance("frames", need, begin_s, _until(min(end_s, limit_s), now))
-    may_flip = rules.flip_after_deg <= ha_now
-    flip_s = now if may_flip else target.next_at_hour_angle_s(rules.flip_after_deg, now)
-    after_s = flip_s + world.takes_s("flip") + world.takes_s("centre") + world.takes_s("guide")
+        ends_s = end_s if ahead is None else min(end_s, limit_s)
+        return chance("frames", need, begin_s, _until(ends_s, now))
+    if ahead is None:
+        where = " on this side of the pier" if mount.sided else " of the mount"
+        return f"no exposure fits before the limit{where}", limit_s + 1.0
+    may_flip = ahead.from_s <= now
+    after_s = (
+        ahead.from_s + world.takes_s("flip") + world.takes_s("centre") + world.takes_s("guide")
+    )
     need = _fitting(world, target, max(begin_s, after_s), end_s)
     if need is None:
         return "too little time is left after the meridian flip", None
     if may_flip and there:
         return chance("flip", need, after_s, "the next exposure would pass the meridian limit")
     if may_flip:
-        side = "east"
+        side = ahead.side
         return chance("frames", need, begin_s, _until(end_s, now))
-    return chance("wait", need, flip_s, "waiting for the meridian, then flip")
-
-
-def _either_side(world: World, target: TargetView) -> bool:
-    """Tell whether a target may be pointed at from both sides of the pier, when a slew ends."""
-    ha_deg = target.hour_angle_deg(world.now_s + world.takes_s("slew"))
-    return -world.meridian.before_meridian_deg <= ha_deg < world.meridian.past_meridian_deg
+    return chance("wait", need, ahead.from_s, "waiting for the meridian, then flip")
 
 
 def _until(end_s: float, now_s: float) -> str:

@@ -101,12 +101,10 @@ def next_break(world: World, best: Chance) -> tuple[float, str] | None:
 
 def _frames_before(world: World, target: TargetView, frame_s: float) -> int | None:
     """Return how many frames fit before the flip; None where none is ahead."""
-    if world.pointing.pier_side != "west":
+    mount, side, now = world.mount, world.pointing.pier_side, world.now_s
+    if mount.turnover(target, side, now) is None:
         return None
-    rules, now = world.meridian, world.now_s
-    if target.hour_angle_deg(now) >= rules.past_meridian_deg:
-        return 0
-    free_s = target.next_at_hour_angle_s(rules.past_meridian_deg, now) - now - world.margin_s
+    free_s = mount.limit_s(target, side, now) - now - world.margin_s
     return max(0, math.floor(free_s / frame_s))
 
 

@@ -311,7 +311,8 @@ def _towards(case: Case, best: Chance) -> Decision | None:
         return None
 
     if pointing.target != best.target or not pointing.tracking:
-        slew = SlewArgs(target=best.target, pier_side=best.side)
+        side = None if best.side == "unknown" else best.side
+        slew = SlewArgs(target=best.target, pier_side=side)
         step = unless_blocked(slew, f"best target now: {best.reason}")
         return step or hold(
             world, "next_frame", "the mount refused; trying again", world.now_s + 30, "fault"

@@ -11,10 +11,11 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from midwatch.sequencer.decision.duty_args import DutyArgs, NamedArgs, NoArgs
+from midwatch.sky.mounts import MountGeometry, PierSide
 
 SIDEREAL_DEG_PER_S = 360.98564736629 / 86400.0
 
-Side = Literal["east", "west", "unknown"]
+SIDEREAL_DEG_PER_S = 360.98564736629 / 86400.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +53,7 @@ class TargetView:
         windows: (from, to) in which light frames are allowed: dark, high enough, Moon far enough.
         reach: (from, to) in which the mount may point there, dark or not.
         transit_s: any instant at which its hour angle was zero.
+        turns_deg_s: how fast its hour angle grows.
         blocked_until_s: not to be tried before this, with the reason.
         skipped: the operator wants no more of it tonight.
     """
@@ -62,28 +64,20 @@ class TargetView:
     reach: tuple[tuple[float, float], ...]
     transit_s: float
     needs: tuple[FrameNeed, ...]
+    turns_deg_s: float = SIDEREAL_DEG_PER_S
     blocked_until_s: float = 0.0
     blocked_reason: str = ""
     skipped: bool = False
 
     def hour_angle_deg(self, at_s: float) -> float:
         """Return the hour angle in (-180, 180] degrees."""
-        turned = (at_s - self.transit_s) * SIDEREAL_DEG_PER_S
+        turned = (at_s - self.transit_s) * self.turns_deg_s
         return -((180.0 - turned) % 360.0 - 180.0)
 
     def next_at_hour_angle_s(self, ha_deg: float, after_s: float) -> float:
         """Return the first instant at or after ``after_s`` with this hour angle."""
         ahead = (ha_deg - self.hour_angle_deg(after_s)) % 360.0
-        return after_s + ahead / SIDEREAL_DEG_PER_S
-
-
-@dataclass(frozen=True, slots=True)
-class MeridianRules:
-    """Hour angles, degrees, that a German mount keeps."""
-
-    flip_after_deg: float
-    past_meridian_deg: float
-    before_meridian_deg: float
+        return after_s + ahead / self.turns_deg_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +94,7 @@ class Pointing:
 
     parked: bool = True
     tracking: bool = False
-    pier_side: Side = "unknown"
+    pier_side: PierSide = "unknown"
     target: str | None = None
     centred: bool = False
     doubted: bool = False
@@ -250,6 +244,7 @@ class World:
     """The snapshot from which the next decision is made.
 
     Attributes:
+        mount: how the mount is built, with the limits of its axes.
         durations_s: what duties take here, learned; "expose" is the overhead of one exposure.
         margin_s: kept free before every limit.
         unguided: None where guiding is on, may be started, or is none of the rig's.
@@ -257,7 +252,7 @@ class World:
 
     now_s: float
     hours: NightHours
-    meridian: MeridianRules
+    mount: MountGeometry
     safety: Safety
     pointing: Pointing
     ready: Readiness

@@ -23,6 +23,7 @@ from midwatch.sequencer.duties.duty_failure import DutyFailedError
 from midwatch.sequencer.duties.supervisor import Supervisor
 from midwatch.sequencer.grading import Graded, Grader, LightFrame, Verdict, judge, look_again
 from midwatch.sky import LimitCheck, Observer, sun_separation_deg
+from midwatch.sky.mounts import MountGeometry, PierSide
 
 S = TypeVar("S", bound=DeviceState)
 
@@ -118,6 +119,19 @@ class DutyContext:
             raise DutyFailedError("mount", "silent", "the mount has not reported yet")
         return state
 
+    @property
+    def geometry(self) -> MountGeometry:
+        """How the mount is built."""
+        return self.limits.limits.geometry
+
+    def pier_side(self) -> PierSide:
+        """Return the side of the pier that counts; unknown where the mount has none.
+
+        Raises:
+            DutyFailedError: the mount is silent.
+        """
+        return self.geometry.side(self.mount_state().pier_side)
+
     def sun_distance_deg(self, ra_deg: float, dec_deg: float) -> float:
         """Angle between a position and the Sun now, degrees."""
         return float(sun_separation_deg(self.observer, ra_deg, dec_deg, self.now_s))
@@ -126,9 +140,9 @@ class DutyContext:
         self, shot: Shot, target: ResolvedTarget, radius_deg: float
     ) -> Solution | SolveFailure:
         """Find where a frame points, within a radius of a target."""
-        return await self.eyes.solve(
-            shot.ref, shot.sight, target.ra_deg, target.dec_deg, radius_deg
-        )
+        middle_s = shot.ref.began_at.timestamp() + shot.ref.exposure_s / 2.0
+        position = target.position_at(middle_s)
+        return await self.eyes.solve(shot.ref, shot.sight, *position, radius_deg)
 
     def judge(self, light: LightFrame) -> tuple[Verdict, int]:
         """Return the worst opinion of all graders on a light, and beside how many others."""

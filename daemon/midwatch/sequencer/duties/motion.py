@@ -133,7 +133,7 @@ async def point(
         await _wrong_side(context, error.message)
     motion_ended(context, what)
     arrived = context.mount_state().pier_side
-    if side is not None and arrived not in (side, "unknown"):
+    if context.geometry.arrived_wrong(side, arrived):
         said = f"the mount was sent to the {side} of its pier and says that it is {arrived}"
         await _wrong_side(context, said)
 

@@ -18,7 +18,6 @@ from midwatch.sequencer.decision import (
     CalibrationNeed,
     FaultView,
     FrameNeed,
-    MeridianRules,
     NightHours,
     Operator,
     Pointing,
@@ -49,7 +48,6 @@ from midwatch.sequencer.faults import (
 )
 from midwatch.sky import LimitCheck, seconds_until_breach
 
-_DEG_PER_MIN = 0.25
 # Pointing changes smaller than this (dithers, guiding) move the instant of the next limit by less
 # than the margin that is kept before it.
 _SAME_POINTING_DEG = 0.05
@@ -159,7 +157,6 @@ class WorldView:
             pressing: the refocus rule that is next to be due.
             busy: devices that a remedy is working at.
         """
-        limits = self.night.rig.limits
         faults = view_faults(self.record, now_s, self.means, busy)
         ready = self._ready()
         if now_s >= self._hours.work_from_s and merely_warm(faults, now_s):
@@ -168,11 +165,7 @@ class WorldView:
         return World(
             now_s=now_s,
             hours=self._hours,
-            meridian=MeridianRules(
-                limits.flip_after_min * _DEG_PER_MIN,
-                limits.past_meridian_min * _DEG_PER_MIN,
-                limits.before_meridian_min * _DEG_PER_MIN,
-            ),
+            mount=self.night.rig.geometry,
             safety=safety,
             pointing=self._pointing(now_s, ready.guiding),
             ready=ready,
@@ -256,7 +249,7 @@ class WorldView:
         return Pointing(
             parked=mount.parked,
             tracking=mount.tracking,
-            pier_side=mount.pier_side,
+            pier_side=self.night.rig.geometry.side(mount.pier_side),
             target=target,
             centred=target is not None
             and self.record.centred_target == target
@@ -308,6 +301,7 @@ class WorldView:
             windows=tuple((w.start_utc_s, w.end_utc_s) for w in plan.windows),
             reach=tuple((w.start_utc_s, w.end_utc_s) for w in plan.reach),
             transit_s=plan.transit_utc_s,
+            turns_deg_s=plan.turns_deg_s,
             needs=tuple(needs),
             blocked_until_s=until_s,
             blocked_reason=reason,

@@ -15,6 +15,7 @@ from midwatch.sequencer.frames.guide_watch import Guidance
 from midwatch.sequencer.grading import LightFrame, Verdict
 from midwatch.sequencer.watches import set_point_c
 from midwatch.sky import airmass, moon_altaz, separation_deg, sky_brightness_mag, sun_altaz
+from midwatch.sky.mounts import PierSide
 
 __all__ = ["Assessment", "assess", "graded_fact"]
 
@@ -40,7 +41,7 @@ class Assessment:
     focus_position: int | None
     focuser_c: float | None
     air_c: float | None
-    pier_side: str
+    pier_side: PierSide
 
 
 async def assess(
@@ -79,11 +80,12 @@ def _light(
 ) -> LightFrame:
     sight, ref, observer = shot.sight, shot.ref, context.observer
     middle_s = ref.began_at.timestamp() + ref.exposure_s / 2.0
-    alt_deg = float(observer.altaz(target.ra_deg, target.dec_deg, middle_s).alt_deg)
+    position = target.position_at(middle_s)
+    alt_deg = float(observer.altaz(*position, middle_s).alt_deg)
     offset_arcsec = None
     if solution is not None:
-        place = (solution.ra_deg, solution.dec_deg, target.ra_deg, target.dec_deg)
-        offset_arcsec = float(separation_deg(*place)) * 3600.0
+        place = (solution.ra_deg, solution.dec_deg)
+        offset_arcsec = float(separation_deg(*place, *position)) * 3600.0
     rms = guidance.rms_arcsec if guidance.guided else None
     full = sight.saturated_fraction
     return LightFrame(
@@ -109,9 +111,7 @@ def _light(
         elongation_pa_deg=_position_angle_deg(sight.elongation_deg, solution),
         guide_rms_px=None if rms is None else rms / context.eyes.scale_arcsec,
         guide_lost_percent=guidance.lost_percent,
-        sky_mag=float(
-            sky_brightness_mag(observer, target.ra_deg, target.dec_deg, middle_s, _DARK_SITE_MAG)
-        ),
+        sky_mag=float(sky_brightness_mag(observer, *position, middle_s, _DARK_SITE_MAG)),
         sun_alt_deg=float(sun_altaz(observer, middle_s).alt_deg),
         moon_alt_deg=float(moon_altaz(observer, middle_s).alt_deg),
         full_scale_adu=ref.saturation_adu,

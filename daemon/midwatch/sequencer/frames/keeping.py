@@ -33,7 +33,7 @@ from midwatch.sequencer.duties import DutyContext, DutyFailedError
 from midwatch.sequencer.frames.assessing import Assessment, assess, graded_fact
 from midwatch.sequencer.frames.guide_watch import Guidance, GuideWatch
 from midwatch.sequencer.watches import FaultDesk
-from midwatch.sky import moon_separation_deg, track
+from midwatch.sky import Fixed, moon_separation_deg, track
 
 _log = structlog.get_logger(__name__)
 
@@ -327,12 +327,13 @@ def _header(
         "elevation_m": night.site.elevation_m,
     }
     if target is not None and assessed is not None:
-        side, solution = assessed.pier_side, assessed.solution
+        solution = assessed.solution
         light, verdict = assessed.light, assessed.verdict
         middle_s = shot.ref.began_at.timestamp() + shot.ref.exposure_s / 2.0
-        ra_deg = solution.ra_deg if solution else target.ra_deg
-        dec_deg = solution.dec_deg if solution else target.dec_deg
-        seen = track(context.observer, ra_deg, dec_deg, middle_s, night.horizon)
+        ra_deg, dec_deg = target.position_at(middle_s)
+        if solution:
+            ra_deg, dec_deg = solution.ra_deg, solution.dec_deg
+        seen = track(context.observer, Fixed(ra_deg, dec_deg), middle_s, night.horizon)
         fields |= {
             "object_name": target.name,
             "ra_deg": ra_deg,
@@ -340,7 +341,7 @@ def _header(
             "altitude_deg": float(seen.alt_deg),
             "azimuth_deg": float(seen.az_deg),
             "airmass": float(seen.airmass),
-            "pier_side": side.upper() if side in ("east", "west") else None,
+            "pier_side": context.geometry.header_side(assessed.pier_side),
             "moon_separation_deg": float(
                 moon_separation_deg(context.observer, ra_deg, dec_deg, middle_s)
             ),

@@ -247,10 +247,11 @@ def take_up(
 def planned(target: TargetPlan) -> TargetPlanned:
     """Return what the night allows for a target, for the journal."""
     order = target.target.order
+    ra_deg, dec_deg = target.target.position_at(target.transit_utc_s)
     return TargetPlanned(
         target=target.target.name,
-        ra_deg=target.target.ra_deg,
-        dec_deg=target.target.dec_deg,
+        ra_deg=ra_deg,
+        dec_deg=dec_deg,
         priority=order.priority,
         wanted=tuple((f.filter, f.exposure_s, f.count) for f in order.frames),
         windows_utc_s=tuple((w.start_utc_s, w.end_utc_s) for w in target.windows),

@@ -56,10 +56,11 @@ def beginning(
     )
     for target in plan.targets:
         order = target.target.order
+        ra_deg, dec_deg = target.target.position_at(target.transit_utc_s)
         yield TargetPlanned(
             target=target.target.name,
-            ra_deg=target.target.ra_deg,
-            dec_deg=target.target.dec_deg,
+            ra_deg=ra_deg,
+            dec_deg=dec_deg,
             priority=order.priority,
             wanted=tuple((f.filter, f.exposure_s, f.count) for f in order.frames),
             windows_utc_s=tuple((w.start_utc_s, w.end_utc_s) for w in target.windows),

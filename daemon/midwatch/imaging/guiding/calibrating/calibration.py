@@ -13,9 +13,9 @@ from midwatch.imaging.guiding.guide_settings import (
     SIDEREAL_ARCSEC_S,
     GuideModel,
     GuideSettings,
-    PierSide,
     Pointing,
 )
+from midwatch.sky.mounts import CalibrationSide
 
 __all__ = ["Calibration", "Steering", "Validity"]
 
@@ -49,7 +49,7 @@ class Calibration(GuideModel):
     west_px_s: tuple[float, float]
     north_px_s: tuple[float, float]
     dec_deg: float = Field(ge=-90, le=90)
-    pier_side: PierSide = "unknown"
+    pier_side: CalibrationSide = "unknown"
     scale_arcsec_px: float = Field(gt=0)
     binning: int = Field(default=1, ge=1)
     dec_backlash_ms: float = Field(default=0.0, ge=0)
@@ -95,10 +95,10 @@ class Calibration(GuideModel):
             turned_deg: How far the camera has been turned since, where a rotator knows it.
 
         Returns:
-            "valid" on the same side of the pier; "flipped" on the other where the mount's way
-            with declination pulses is known; "check" where it, or the side, is not known and a
-            pulse must tell; "invalid" with another binning or scale, a turned camera, or too
-            near the pole.
+            "valid" on the same side of the pier, or on a mount without sides; "flipped" on the
+            other where the mount's way with declination pulses is known; "check" where it, or the
+            side, is not known and a pulse must tell; "invalid" with another binning or scale, a
+            turned camera, or too near the pole.
         """
         if (
             self.binning != settings.binning
@@ -107,10 +107,13 @@ class Calibration(GuideModel):
             or (abs(pointing.dec_deg) > _POLE_DEG and abs(pointing.dec_deg - self.dec_deg) > 0.5)
         ):
             return "invalid"
-        if "unknown" in (pointing.pier_side, self.pier_side):
+        sides = (pointing.pier_side, self.pier_side)
+        if "unknown" in sides:
             return "check"
         if pointing.pier_side == self.pier_side:
             return "valid"
+        if "none" in sides:
+            return "check"  # it was measured on another kind of mount
         return "check" if settings.dec_follows_sky is None else "flipped"
 
     def steering(self, pointing: Pointing, *, turned: bool, dec_follows_sky: bool) -> Steering:
