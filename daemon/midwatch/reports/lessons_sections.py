@@ -1,8 +1,8 @@
-"""The sections of the report about what was learned: exposures and horizon."""
+"""The sections of the report on what was learned, as plain values: exposures and horizon."""
 
 from __future__ import annotations
 
-from html import escape
+from dataclasses import dataclass
 
 from midwatch.learning import (
     NOISE_RISE,
@@ -12,61 +12,75 @@ from midwatch.learning import (
     Lessons,
     SeenBin,
 )
-from midwatch.reports.report_words import duration, number, table
+from midwatch.reports.report_words import duration, number, percent
+from midwatch.reports.tables import Table, table
 
-__all__ = ["exposures_section", "horizon_section"]
+__all__ = ["ExposuresView", "HorizonView", "exposures_section", "horizon_section"]
 
 
-def exposures_section(lessons: Lessons) -> str:
-    """Return what the exposures of each order are worth; empty without any."""
+@dataclass(frozen=True)
+class ExposuresView:
+    """What the exposures of each order are worth.
+
+    Attributes:
+        noise_rise: what read noise adds at most to the noise of the stack, from the shortest
+            exposure on.
+        below_sky_mag: how much fainter than the sky the object is that signal to noise is of.
+    """
+
+    noise_rise: str
+    below_sky_mag: str
+    exposures: Table
+
+
+@dataclass(frozen=True)
+class HorizonView:
+    """Where frames saw no stars though it was clear; a proposal has its file, or ""."""
+
+    proposal: str
+    hidden: Table
+
+
+def exposures_section(lessons: Lessons) -> ExposuresView | None:
+    """Return what the exposures of each order are worth; None without any."""
     if not lessons.exposures:
-        return ""
+        return None
     heads = ("Target", "Filter", "#Exposure", "#Sky e-/s", "#Read noise e-", "#Shortest",
              "#Noise by read-out", "#Full stars", "#S/N taken", "#S/N ordered",
              "Not known")  # fmt: skip
     rows = [_exposure(advice) for advice in lessons.exposures]
-    return (
-        "<h2>Exposures</h2><p>From the shortest exposure on, read noise raises the noise of the "
-        f"stack by less than {NOISE_RISE:.0%}. Rates are of one pixel. Signal to noise is that of "
-        f"one pixel of something {OBJECT_BELOW_SKY_MAG:g} magnitudes fainter than the sky of these "
-        "frames, after what was accepted and after all that was ordered.</p>"
-        + table("Exposures by order", heads, rows)
+    return ExposuresView(
+        percent(NOISE_RISE), f"{OBJECT_BELOW_SKY_MAG:g}", table("Exposures by order", heads, rows)
     )
 
 
 def _exposure(advice: ExposureAdvice) -> tuple[str, ...]:
     shortest = advice.shortest_sub_s
     return (
-        escape(advice.target),
-        escape(advice.filter or "none"),
+        advice.target,
+        advice.filter or "none",
         f"{advice.exposure_s:g} s",
         number(advice.sky_e_s, 3),
         number(advice.read_noise_e, 2),
-        number(None) if shortest is None else escape(duration(shortest)),
+        number(None) if shortest is None else duration(shortest),
         number(advice.noise_rise_percent, 2, "%"),
         number(advice.saturated_stars_percent, 1, "%"),
         number(advice.snr_taken, 1),
         number(advice.snr_wanted, 1),
-        escape(advice.missing),
+        advice.missing,
     )
 
 
-def horizon_section(lessons: Lessons) -> str:
-    """Return where frames saw no stars though it was clear; empty where none did."""
+def horizon_section(lessons: Lessons) -> HorizonView | None:
+    """Return where frames saw no stars though it was clear; None where none did."""
     if not lessons.horizon:
-        return ""
-    told = (
-        f"A horizon raised accordingly lies in the data folder as <code>{PROPOSAL_NAME}</code>. "
-        "The site's own file is as it was: look at the proposal and name it in the site file."
-        if lessons.proposal is not None
-        else "That is too little to propose another horizon: it takes the same on two nights."
-    )
+        return None
     heads = ("Azimuth", "#Hidden frames", "#Nights", "#Hidden up to", "#Stars from", "#Declared",
              "#Proposed")  # fmt: skip
-    return (
-        "<h2>Horizon as the frames saw it</h2><p>Frames of all nights without stars, where neither "
-        f"a cloud sensor nor frames of other directions speak of cloud. {told}</p>"
-        + table("Hidden frames by azimuth", heads, [_range(one) for one in lessons.horizon])
+    rows = [_range(one) for one in lessons.horizon]
+    return HorizonView(
+        "" if lessons.proposal is None else PROPOSAL_NAME,
+        table("Hidden frames by azimuth", heads, rows),
     )
 
 

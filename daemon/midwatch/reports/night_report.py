@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from html import escape
-from importlib import resources
 from pathlib import Path
 
 import numpy as np
@@ -22,34 +20,50 @@ from midwatch.journal.promises import (
 from midwatch.journal.record import Ledger, NightRecord, account
 from midwatch.journal.store import Event, digest_of_events, facts_of
 from midwatch.learning import Lessons, draw_lessons, keep_proposal
-from midwatch.reports.charts import Mark, Point, Series, curve_chart, time_chart
-from midwatch.reports.lessons_sections import exposures_section, horizon_section
-from midwatch.reports.night_timeline import timeline
-from midwatch.reports.report_sections import (
+from midwatch.markup import draw
+from midwatch.reports.charts import Chart, Dash, Point, Series, curve_chart, time_chart
+from midwatch.reports.happenings import (
+    DecisionsView,
+    FaultsView,
+    FilesView,
+    PromiseView,
     decisions_section,
     faults_section,
     files_section,
+    promises_section,
+)
+from midwatch.reports.lessons_sections import (
+    ExposuresView,
+    HorizonView,
+    exposures_section,
+    horizon_section,
+)
+from midwatch.reports.marks import Mark
+from midwatch.reports.night_timeline import Timeline, timeline
+from midwatch.reports.report_sections import (
+    Headline,
+    LedgerView,
+    Preview,
+    TargetsView,
     headline,
     ledger_section,
     previews_section,
-    promises_section,
     targets_section,
 )
 from midwatch.reports.report_words import LocalTime, number
 from midwatch.reports.summary import Measure, summarise, to_json
 from midwatch.reports.summary_models import NightSummary
 
-__all__ = ["NightAccounts", "fitted_curve", "render_report", "take_accounts", "write_outputs"]
+__all__ = [
+    "NightAccounts",
+    "Report",
+    "fitted_curve",
+    "render_report",
+    "take_accounts",
+    "view_of",
+    "write_outputs",
+]
 
-_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:"
-_CAUTIONS = (
-    "Grades are a machine's judgement by the measures above: look at frames before you delete "
-    "any. A checksum proves that a file is unchanged, not that it is a good exposure. Keep the "
-    "journal: everything here is made from it and from the files. Mounts and roofs may start "
-    "without warning; keep clear and have a physical stop within reach. Never let the Sun into the "
-    "optics. Software replaces no limit switch and no rain switch. Mains, batteries and cold have "
-    "their own rules: follow local codes and licensed practice."
-)
 _GRADE_MARKS: dict[Grade, Mark] = {"accepted": "dot", "rejected": "cross", "doubtful": "diamond"}
 
 
@@ -63,6 +77,37 @@ class NightAccounts:
     inventory: Inventory
     summary: NightSummary
     lessons: Lessons
+
+
+@dataclass(frozen=True)
+class FocusView:
+    """The focus runs: how many there were, how many of them failed, and their curves."""
+
+    runs: int
+    failed: str
+    charts: tuple[Chart, ...]
+
+
+@dataclass(frozen=True)
+class Report:
+    """Everything that the report shows, in its order."""
+
+    title: str
+    headline: Headline
+    timeline: Timeline
+    ledger: LedgerView
+    targets: TargetsView
+    exposures: ExposuresView | None
+    horizon: HorizonView | None
+    focus: FocusView
+    curves: tuple[Chart, ...]
+    previews: tuple[Preview, ...]
+    faults: FaultsView
+    decisions: DecisionsView
+    promises: tuple[PromiseView, ...]
+    files: FilesView
+    version: str
+    timezone: str
 
 
 def take_accounts(
@@ -146,52 +191,45 @@ def render_report(accounts: NightAccounts, folder: Path, context: NightContext) 
         folder: The night's folder, from which previews are taken.
         context: Site and limits.
     """
+    return draw(__package__, "report.html", view_of(accounts, folder, context))
+
+
+def view_of(accounts: NightAccounts, folder: Path, context: NightContext) -> Report:
+    """Return everything that the report shows; arguments as of `render_report`."""
     summary, record, ledger = accounts.summary, accounts.record, accounts.ledger
-    times = LocalTime(context.timezone)
-    style = resources.files(__package__).joinpath("report.css").read_text(encoding="utf-8")
-    sections = (
-        headline(summary, ledger, record),
-        "<h2>The night</h2>",
-        timeline(accounts.events, record, ledger, context),
-        ledger_section(ledger),
-        targets_section(summary, record, times),
-        exposures_section(accounts.lessons),
-        horizon_section(accounts.lessons),
-        _focus_section(accounts.events, times),
-        _curves_section(accounts, times),
-        previews_section(record, folder, times),
-        faults_section(summary, accounts.events, record, times),
-        decisions_section(accounts.events, times),
-        promises_section(summary),
-        files_section(record, accounts.inventory.sha256.items()),
-    )
-    title = f"Midwatch, {summary.site}, {summary.night}"
-    return (
-        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
-        f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<title>{escape(title)}</title><style>{style}</style></head>\n<body><main>"
-        + "\n".join(sections)
-        + f"<footer><p>{_CAUTIONS}</p><p>Midwatch {escape(summary.midwatch)}. Times are local to "
-        f"the site ({escape(context.timezone)}); UTC shows on hover.</p></footer>"
-        "</main></body></html>\n"
+    events, times = accounts.events, LocalTime(context.timezone)
+    return Report(
+        title=f"Midwatch, {summary.site}, {summary.night}",
+        headline=headline(summary, ledger, record),
+        timeline=timeline(events, record, ledger, context),
+        ledger=ledger_section(ledger),
+        targets=targets_section(summary, record, times),
+        exposures=exposures_section(accounts.lessons),
+        horizon=horizon_section(accounts.lessons),
+        focus=_focus_section(events, times),
+        curves=_curves_section(accounts, times),
+        previews=previews_section(record, folder, times),
+        faults=faults_section(summary, events, record, times),
+        decisions=decisions_section(events, times),
+        promises=promises_section(summary),
+        files=files_section(record, accounts.inventory.sha256.items()),
+        version=summary.midwatch,
+        timezone=context.timezone,
     )
 
 
 # Focus ---------------------------------------------------------------------------------------
 
 
-def _focus_section(events: Sequence[Event], times: LocalTime) -> str:
+def _focus_section(events: Sequence[Event], times: LocalTime) -> FocusView:
     runs = facts_of(events, FocusRun)
-    if not runs:
-        return "<h2>Focus</h2><p>No focus run was made.</p>"
-    charts = "".join(_focus_chart(at, run, times) for at, run in runs)
     failed = sum(not run.ok for _, run in runs)
-    told = f"{len(runs)} focus runs, {failed or 'none'} failed."
-    return f'<h2>Focus</h2><p>{told}</p><div class="charts">{charts}</div>'
+    return FocusView(
+        len(runs), str(failed or "none"), tuple(_focus_chart(at, run, times) for at, run in runs)
+    )
 
 
-def _focus_chart(at_utc_s: float, run: FocusRun, times: LocalTime) -> str:
+def _focus_chart(at_utc_s: float, run: FocusRun, times: LocalTime) -> Chart:
     samples = Series(
         "",
         [
@@ -203,7 +241,7 @@ def _focus_chart(at_utc_s: float, run: FocusRun, times: LocalTime) -> str:
     if run.best_position is not None and run.best_hfr_px is not None:
         best = Point(run.best_position, run.best_hfr_px)
         curve = fitted_curve(run.positions, run.hfr_px, run.best_position, run.best_hfr_px)
-        fit = Series("", [Point(x, y) for x, y in curve], "none", "solid")
+        fit = Series("", [Point(x, y) for x, y in curve], None, "solid")
     verdict = (
         f"best {run.best_position} ± {number(run.uncertainty_steps, 1)}, "
         f"HFR {number(run.best_hfr_px, 2)}"
@@ -238,7 +276,7 @@ def fitted_curve(
 # Curves over the night -----------------------------------------------------------------------
 
 
-def _curves_section(accounts: NightAccounts, times: LocalTime) -> str:
+def _curves_section(accounts: NightAccounts, times: LocalTime) -> tuple[Chart, ...]:
     ledger, record = accounts.ledger, accounts.record
     samples = facts_of(accounts.events, Sample)
     runs = facts_of(accounts.events, FocusRun)
@@ -261,7 +299,7 @@ def _curves_section(accounts: NightAccounts, times: LocalTime) -> str:
         "triangle",
     )
     used = _frame_series(accounts, times, "focus_position", "at frames")
-    charts = (
+    return (
         time_chart("Star size (HFR)", "px", _graded(accounts, times, "hfr_px"), span, times),
         time_chart("Elongation", "a/b", _graded(accounts, times, "elongation"), span, times, 1.0),
         time_chart("Guiding, RMS", "arcsec", _guiding(accounts, times), span, times, 0.0),
@@ -269,7 +307,6 @@ def _curves_section(accounts: NightAccounts, times: LocalTime) -> str:
         time_chart("Temperature", "°C", _temperatures(samples), span, times),
         time_chart("Background", "ADU", _graded(accounts, times, "background_adu"), span, times),
     )
-    return f'<h2>Curves of the night</h2><div class="charts">{"".join(charts)}</div>'
 
 
 def _graded(accounts: NightAccounts, times: LocalTime, measure: str) -> list[Series]:
@@ -295,8 +332,8 @@ def _frame_series(
             continue
         value = getattr(graded, measure)
         if value is not None:
-            told = f"{times.both(frame.began_utc_s)} {frame.begun.target} {value:.2f}"
-            points.append(Point(frame.began_utc_s, value, told))
+            hint = f"{times.both(frame.began_utc_s)} {frame.begun.target} {value:.2f}"
+            points.append(Point(frame.began_utc_s, value, hint))
     return Series(label, points, mark)
 
 
@@ -314,11 +351,11 @@ def _temperatures(samples: Sequence[tuple[float, Sample]]) -> list[Series]:
 
 
 def _sampled(
-    samples: Sequence[tuple[float, Sample]], measure: str, label: str, dash: str
+    samples: Sequence[tuple[float, Sample]], measure: str, label: str, dash: Dash
 ) -> Series:
     points = [
         Point(at, value)
         for at, sample in samples
         if (value := getattr(sample, measure)) is not None
     ]
-    return Series(label, points, "none", "solid" if dash == "solid" else "dashed")
+    return Series(label, points, None, dash)

@@ -1,82 +1,159 @@
-"""The sections of the report, each from the summary and the events to markup."""
+"""The sections of the report on what the night brought, as plain values for its templates."""
 
 from __future__ import annotations
 
 import base64
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from datetime import date
-from html import escape
 from pathlib import Path
 
-from midwatch.journal.facts import DecisionMade, LimitHeld, LookoutChanged, Notice
-from midwatch.journal.record import LABELS, FaultRecord, FrameRecord, Ledger, NightRecord
-from midwatch.journal.store import Event, facts_of
-from midwatch.reports.report_words import LocalTime, duration, joined, number, table
+from midwatch.journal.record import LABELS, FrameRecord, Ledger, NightRecord
+from midwatch.reports.report_words import (
+    LocalTime,
+    Moment,
+    counted,
+    duration,
+    joined,
+    number,
+    percent,
+)
 from midwatch.reports.summary_models import NightSummary
-from midwatch.reports.time_ribbon import group_of
+from midwatch.reports.tables import Content, Table, table
+from midwatch.reports.time_ribbon import Use, group_of
 
 __all__ = [
-    "decisions_section",
-    "faults_section",
-    "files_section",
+    "Headline",
+    "LedgerView",
+    "Preview",
+    "TargetsView",
     "headline",
     "ledger_section",
     "previews_section",
-    "promises_section",
     "targets_section",
 ]
 
 # Bytes of preview pictures before base64; with everything else the report stays below 3 MB.
 _PREVIEW_BYTES = 1_800_000
 _PREVIEWS = 24
-# A duty decided more often than this is routine, and its decisions are left to the journal.
-_ROUTINE = 10
-_DECISIONS = 60
 
 
-def headline(summary: NightSummary, ledger: Ledger, record: NightRecord) -> str:
+@dataclass(frozen=True)
+class Headline:
+    """What was got, in words, and the few figures that matter.
+
+    Attributes:
+        night: whose report it is.
+        seed: of a rehearsal; None for a real night.
+        costs: where the dark time went.
+        ending: how the night ended.
+        left: what was not made safe at the end, or "".
+        open_faults: faults without an end, or "".
+        broken: the number of promises that were broken, or "", and which.
+        tiles: figures, each with what it counts.
+    """
+
+    night: str
+    seed: int | None
+    title: str
+    costs: str
+    ending: str
+    left: str
+    open_faults: str
+    broken: str
+    broken_promises: str
+    tiles: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
+class Share:
+    """One cause of the ledger; `width` is its share of the longest, in percent."""
+
+    name: str
+    use: Use
+    width: str
+    took: str
+    exactly: str
+
+
+@dataclass(frozen=True)
+class LedgerView:
+    """Where the time went, longest first."""
+
+    night_s: int
+    shares: tuple[Share, ...]
+
+
+@dataclass(frozen=True)
+class TargetsView:
+    """What was wanted and got, what was not kept and why, and every frame."""
+
+    orders: Table
+    not_kept: Table | None
+    calibration: str
+    lights: int
+    every: Table
+
+
+@dataclass(frozen=True)
+class Preview:
+    """A picture of a frame; `data` is the PNG file in base64."""
+
+    data: str
+    name: str
+    grade: str
+    began: Moment
+    hfr: str
+
+
+def headline(summary: NightSummary, ledger: Ledger, record: NightRecord) -> Headline:
     """Return what was got, in words, and the few figures that matter."""
     got = [t for t in summary.targets if t.integration_s > 0]
     total_s = sum(target.integration_s for target in got)
-    per_target = [f"{duration(t.integration_s)} on {t.name}" for t in got]
     if not got:
         title = "No light frame was kept"
     elif len(got) <= 3:
-        title = joined(per_target)
+        title = joined([f"{duration(t.integration_s)} on {t.name}" for t in got])
     else:
         title = f"{duration(total_s)} on {len(got)} targets"
+    evening = date.fromisoformat(summary.evening)
+    open_faults = sum(fault.ended is None for fault in summary.faults)
+    broken = [promise for promise in summary.promises if promise.ok is False]
+    ending, left = _ending(record)
+    return Headline(
+        night=f"Night of {evening.day} {evening:%B %Y} · {summary.site} · {summary.rig}",
+        seed=summary.seed if summary.rehearsal else None,
+        title=title,
+        costs=_costs(ledger),
+        ending=ending,
+        left=left,
+        open_faults=counted(open_faults, "fault") if open_faults else "",
+        broken=counted(len(broken), "promise") if broken else "",
+        broken_promises="; ".join(f"{promise.number}: {promise.text}" for promise in broken),
+        tiles=_tiles(summary, ledger, record, total_s),
+    )
+
+
+def _tiles(
+    summary: NightSummary, ledger: Ledger, record: NightRecord, total_s: float
+) -> tuple[tuple[str, str], ...]:
     lights = [frame for frame in record.frames.values() if frame.is_light]
     kept = sum(frame.accepted for frame in lights)
     used = summary.yield_
     lost_s = sum(s for cause, s in ledger.seconds.items() if group_of(cause) == "lost")
     reach = () if used.bound_s is None else (_reach(used.kept, used.bound_s),)
-    tiles = (
+    return (
         (duration(total_s), "integration kept"),
         (f"{kept} of {len(lights)}", "light frames kept"),
-        (_share(used.fraction), "of usable time, shutter open"),
+        (percent(used.fraction), "of usable time, shutter open"),
         *reach,
         (duration(lost_s), "lost to weather, faults, pauses"),
     )
-    boxes = "".join(f"<li><b>{escape(value)}</b><span>{name}</span></li>" for value, name in tiles)
-    evening = date.fromisoformat(summary.evening)
-    night = f"Night of {evening.day} {evening:%B %Y} · {summary.site} · {summary.rig}"
-    rehearsal = f' <span class="badge">rehearsal, seed {summary.seed}</span>'
-    return (
-        f'<p class="over">{escape(night)}{rehearsal if summary.rehearsal else ""}</p>'
-        f"<h1>{escape(title)}</h1>"
-        f'<p class="lead">{_costs(ledger)} {_ending(summary, record)}</p>'
-        f'{_broken(summary)}<ul class="tiles">{boxes}</ul>'
-    )
-
-
-def _share(part: float | None) -> str:
-    return "none" if part is None else f"{part:.0%}"
 
 
 def _reach(kept: float | None, bound_s: float) -> tuple[str, str]:
     """Say how much was had of what perfect knowledge could have had."""
-    return _share(kept), f"of the {duration(bound_s)} that perfect knowledge could have had"
+    return percent(kept), f"of the {duration(bound_s)} that perfect knowledge could have had"
 
 
 def _costs(ledger: Ledger) -> str:
@@ -87,54 +164,37 @@ def _costs(ledger: Ledger) -> str:
     night_s = ledger.dawn_utc_s - ledger.dusk_utc_s
     if not others:
         return f"The shutter was open for all of the {duration(night_s)} between dusk and dawn."
-    told = joined([f"{escape(LABELS[cause])} ({duration(s)})" for s, cause in others[:3]])
+    most = joined([f"{LABELS[cause]} ({duration(s)})" for s, cause in others[:3]])
     return (
         f"Of the {duration(night_s)} between dusk and dawn the shutter was open for "
-        f"{duration(ledger.of('open_shutter'))}; most of the rest went to {told}."
+        f"{duration(ledger.of('open_shutter'))}; most of the rest went to {most}."
     )
 
 
-def _ending(summary: NightSummary, record: NightRecord) -> str:
-    open_faults = sum(fault.ended is None for fault in summary.faults)
+def _ending(record: NightRecord) -> tuple[str, str]:
+    """How the night ended, and what was not made safe then."""
     if record.ended is None:
-        told = "The night has not ended."
-    else:
-        told = f"The night ended: {escape(record.ended.how)}."
-        missing = [s for s in ("parked", "warm", "closed") if not getattr(record.ended, s)]
-        if missing:
-            told += f" <strong>The rig was left not {joined(missing)}.</strong>"
-    return f"{told} {_count(open_faults, 'fault')} still open." if open_faults else told
+        return "The night has not ended.", ""
+    missing = [s for s in ("parked", "warm", "closed") if not getattr(record.ended, s)]
+    return f"The night ended: {record.ended.how}.", joined(missing)
 
 
-def _broken(summary: NightSummary) -> str:
-    broken = [promise for promise in summary.promises if promise.ok is False]
-    if not broken:
-        return ""
-    items = "; ".join(f"{promise.number}: {escape(promise.text)}" for promise in broken)
-    return (
-        f'<p class="broken"><strong>✕ {_count(len(broken), "promise")} broken.</strong> {items}. '
-        '<a href="#promises">Details</a></p>'
-    )
-
-
-def _count(n: int, noun: str) -> str:
-    return f"{n} {noun}{'' if n == 1 else 's'}"
-
-
-def ledger_section(ledger: Ledger) -> str:
+def ledger_section(ledger: Ledger) -> LedgerView:
     """Return where the time went, longest first."""
     night_s = max(1, ledger.dawn_utc_s - ledger.dusk_utc_s)
     longest = max(ledger.seconds.values(), default=1)
-    rows = "".join(
-        f"<div><dt>{escape(LABELS[cause])}</dt>"
-        f'<dd class="bar k-{group_of(cause)}" style="width:{100 * s / longest:.2f}%"></dd>'
-        f'<dd class="took">{_clock_length(s)}<small>{s} s, {s / night_s:.1%}</small></dd></div>'
-        for cause, s in sorted(ledger.seconds.items(), key=lambda item: -item[1])
-    )
-    return (
-        "<h2>Where the time went</h2>"
-        f"<p>{night_s} seconds between dusk and dawn, each under one cause.</p>"
-        f'<dl class="bars">{rows}</dl>'
+    return LedgerView(
+        night_s,
+        tuple(
+            Share(
+                name=LABELS[cause],
+                use=group_of(cause),
+                width=f"{100 * s / longest:.2f}",
+                took=_clock_length(s),
+                exactly=f"{s} s, {s / night_s:.1%}",
+            )
+            for cause, s in sorted(ledger.seconds.items(), key=lambda item: -item[1])
+        ),
     )
 
 
@@ -145,12 +205,37 @@ def _clock_length(seconds: int) -> str:
 # Targets and frames --------------------------------------------------------------------------
 
 
-def targets_section(summary: NightSummary, record: NightRecord, times: LocalTime) -> str:
+def targets_section(summary: NightSummary, record: NightRecord, times: LocalTime) -> TargetsView:
     """Return what was wanted and got, what was not kept and why, and every frame."""
+    lights = [frame for frame in record.frames.values() if frame.is_light]
+    others = [frame for frame in lights if not frame.accepted]
+    calibration = Counter(f.begun.frame for f in record.frames.values() if not f.is_light)
+    return TargetsView(
+        orders=_orders(summary),
+        not_kept=table(
+            "Light frames that do not count",
+            ("Time", "Target", "Filter", "Fate", "Why"),
+            [_fate(frame, times) for frame in others],
+        )
+        if others
+        else None,
+        calibration=joined([f"{n} {frame}" for frame, n in calibration.items()]),
+        lights=len(lights),
+        every=table(
+            "Light frames",
+            ("Time", "Target", "Filter", "#Exposure", "Grade", "#HFR px", "#FWHM ″",
+             "#Elongation", "#Guiding ″", "#Stars", "#Altitude"),
+            [_measures(frame, times) for frame in lights],
+        ),
+    )  # fmt: skip
+
+
+def _orders(summary: NightSummary) -> Table:
+    heads = ("Target", "Filter", "#Integration", "#Accepted", "#Rejected", "#Doubtful", "#Exposure")
     rows = [
         (
-            escape(target.name),
-            escape(order.filter or "none"),
+            target.name,
+            order.filter or "none",
             duration(order.integration_s),
             f"{order.accepted} of {order.wanted}",
             str(order.rejected),
@@ -160,34 +245,10 @@ def targets_section(summary: NightSummary, record: NightRecord, times: LocalTime
         for target in summary.targets
         for order in target.orders
     ]
-    heads = ("Target", "Filter", "#Integration", "#Accepted", "#Rejected", "#Doubtful", "#Exposure")
-    body = table("Frames by order", heads, rows)
-    lights = [frame for frame in record.frames.values() if frame.is_light]
-    others = [frame for frame in lights if not frame.accepted]
-    if others:
-        body += "<h3>Not kept, and why</h3>" + table(
-            "Light frames that do not count",
-            ("Time", "Target", "Filter", "Fate", "Why"),
-            [_fate(frame, times) for frame in others],
-        )
-    calibration = Counter(f.begun.frame for f in record.frames.values() if not f.is_light)
-    if calibration:
-        counts = joined([f"{n} {escape(frame)}" for frame, n in calibration.items()])
-        body += f"<p>Calibration frames: {counts}.</p>"
-    every = table(
-        "Light frames",
-        ("Time", "Target", "Filter", "#Exposure", "Grade", "#HFR px", "#FWHM ″", "#Elongation",
-         "#Guiding ″", "#Stars", "#Altitude"),
-        [_measures(frame, times) for frame in lights],
-    )  # fmt: skip
-    return (
-        f"<h2>Targets and frames</h2>{body}"
-        f"<details><summary>All {len(lights)} light frames with their measures</summary>{every}"
-        "</details>"
-    )
+    return table("Frames by order", heads, rows)
 
 
-def _fate(frame: FrameRecord, times: LocalTime) -> tuple[str, ...]:
+def _fate(frame: FrameRecord, times: LocalTime) -> tuple[Content, ...]:
     signs = {"rejected": "✕ rejected", "doubtful": "◇ doubtful", "lost": "✕ lost"}
     fate = frame.graded.grade if frame.graded else frame.state
     reasons = list(frame.graded.reasons) if frame.graded else []
@@ -196,22 +257,22 @@ def _fate(frame: FrameRecord, times: LocalTime) -> tuple[str, ...]:
     if frame.first_grade is not None:
         reasons.append(f"{frame.first_grade} when filed, judged again beside more frames")
     return (
-        times.markup(frame.began_utc_s),
-        escape(frame.begun.target or ""),
-        escape(frame.begun.filter or ""),
-        signs.get(fate, escape(fate)),
-        escape("; ".join(reasons)),
+        times.moment(frame.began_utc_s),
+        frame.begun.target or "",
+        frame.begun.filter or "",
+        signs.get(fate, fate),
+        "; ".join(reasons),
     )
 
 
-def _measures(frame: FrameRecord, times: LocalTime) -> tuple[str, ...]:
+def _measures(frame: FrameRecord, times: LocalTime) -> tuple[Content, ...]:
     graded = frame.graded
     return (
-        times.markup(frame.began_utc_s),
-        escape(frame.begun.target or ""),
-        escape(frame.begun.filter or ""),
+        times.moment(frame.began_utc_s),
+        frame.begun.target or "",
+        frame.begun.filter or "",
         f"{frame.exposure_s:g} s",
-        escape(graded.grade if graded else frame.state),
+        graded.grade if graded else frame.state,
         number(graded.hfr_px if graded else None, 2),
         number(graded.fwhm_arcsec if graded else None, 2),
         number(graded.elongation if graded else None, 2),
@@ -221,24 +282,18 @@ def _measures(frame: FrameRecord, times: LocalTime) -> tuple[str, ...]:
     )
 
 
-def previews_section(record: NightRecord, folder: Path, times: LocalTime) -> str:
+def previews_section(record: NightRecord, folder: Path, times: LocalTime) -> tuple[Preview, ...]:
     """Return the best frame of each target and filter and those that were not kept."""
-    chosen = _worth_seeing(record)
     pictures, budget = [], _PREVIEW_BYTES
-    for frame in chosen[:_PREVIEWS]:
+    for frame in _worth_seeing(record)[:_PREVIEWS]:
         assert frame.filed is not None and frame.filed.preview is not None
         path = folder / frame.filed.preview
         if not path.is_file() or path.stat().st_size > budget:
             continue
         content = path.read_bytes()
         budget -= len(content)
-        pictures.append(_picture(frame, content, times))
-    if not pictures:
-        return ""
-    return (
-        "<h2>Previews</h2><p>The sharpest of each target and filter, then frames not kept. "
-        f'Stretched for the eye.</p><div class="previews">{"".join(pictures)}</div>'
-    )
+        pictures.append(_preview(frame, content, times))
+    return tuple(pictures)
 
 
 def _worth_seeing(record: NightRecord) -> list[FrameRecord]:
@@ -261,115 +316,11 @@ def _size(frame: FrameRecord) -> float:
     return float("inf") if hfr is None else hfr
 
 
-def _picture(frame: FrameRecord, content: bytes, times: LocalTime) -> str:
-    grade = frame.graded.grade if frame.graded else frame.state
-    name = f"{frame.begun.target or frame.begun.frame} {frame.begun.filter or ''}".strip()
-    hfr = number(frame.graded.hfr_px if frame.graded else None, 2, "px")
-    data = base64.b64encode(content).decode()
-    return (
-        f'<figure><img alt="{escape(name)}, {grade}" src="data:image/png;base64,{data}">'
-        f"<figcaption>{escape(name)}, {times.markup(frame.began_utc_s)}, {grade}, HFR {hfr}"
-        "</figcaption></figure>"
-    )
-
-
-# What happened -------------------------------------------------------------------------------
-
-
-def faults_section(
-    summary: NightSummary, events: Sequence[Event], record: NightRecord, times: LocalTime
-) -> str:
-    """Return faults with their remedies, lookouts, limits and notices."""
-    lost = {fault.fault_id: fault.lost_s for fault in summary.faults}
-    rows = [_fault(fault, lost[fault_id], times) for fault_id, fault in record.faults.items()]
-    body = (
-        table("Faults", ("Began", "Ended", "Device", "What", "Remedies", "#Lost"), rows)
-        if rows
-        else "<p>No fault occurred.</p>"
-    )
-    told = [
-        (event.at_utc_s, event.fact.kind.replace("_", " "), message)
-        for event in events
-        if (message := _told(event)) is not None
-    ]
-    if told:
-        body += table(
-            "Conditions, limits and notices",
-            ("Time", "Kind", "What"),
-            [(times.markup(at), kind, escape(message)) for at, kind, message in told],
-        )
-    return f"<h2>Faults and conditions</h2>{body}"
-
-
-def _told(event: Event) -> str | None:
-    fact = event.fact
-    if isinstance(fact, LookoutChanged):
-        return f"{fact.lookout} {fact.status}: {fact.message}"
-    if isinstance(fact, LimitHeld):
-        return f"{fact.device}: {fact.message}"
-    return fact.message if isinstance(fact, Notice) else None
-
-
-def _fault(fault: FaultRecord, lost_s: int, times: LocalTime) -> tuple[str, ...]:
-    remedies = [
-        f"{tried.remedy} ({tried.outcome}{': ' + tried.reason if tried.reason else ''})"
-        for _, tried in fault.remedies
-    ]
-    ended = "open"
-    if fault.ended_at_utc_s is not None and fault.ended is not None:
-        ended = f"{times.markup(fault.ended_at_utc_s)} {escape(fault.ended.how)}"
-    return (
-        times.markup(fault.began_at_utc_s),
-        ended,
-        escape(fault.began.device),
-        escape(f"{fault.began.fault}: {fault.began.message}"),
-        escape("; ".join(remedies)) or "none tried",
-        duration(lost_s),
-    )
-
-
-def decisions_section(events: Sequence[Event], times: LocalTime) -> str:
-    """Return the decisions that were not routine, with what was ruled out."""
-    decisions = facts_of(events, DecisionMade)
-    often = Counter(decision.duty for _, decision in decisions)
-    rare = [(at, made) for at, made in decisions if often[made.duty] <= _ROUTINE]
-    rows = [
-        (
-            times.markup(at),
-            escape(made.duty),
-            escape(made.reason),
-            escape("; ".join(f"{option}: {why}" for option, why in made.ruled_out)),
-        )
-        for at, made in rare[:_DECISIONS]
-    ]
-    left_out = len(decisions) - len(rows)
-    note = f"<p>{left_out} routine decisions are not listed; the journal holds all.</p>"
-    body = table("Decisions", ("Time", "Duty", "Why", "Ruled out"), rows)
-    return (
-        f"<h2>Decisions</h2>{note if left_out else ''}<details><summary>"
-        f"{_count(len(rows), 'decision')} that changed the course of the night</summary>"
-        f"{body}</details>"
-    )
-
-
-def promises_section(summary: NightSummary) -> str:
-    """Return each promise with its verdict."""
-    signs = {True: ("✓ kept", "yes"), False: ("✕ broken", "no"), None: ("○ not judged", "open")}
-    items = "".join(
-        f'<li class="{signs[promise.ok][1]}"><strong>{signs[promise.ok][0]}</strong> '
-        f"{promise.number}. {escape(promise.text)}<small>{escape(promise.detail)}</small></li>"
-        for promise in summary.promises
-    )
-    return f'<h2 id="promises">Promises</h2><ul class="promises">{items}</ul>'
-
-
-def files_section(record: NightRecord, digests: Iterable[tuple[str, str]]) -> str:
-    """Return the files of the night with their digests."""
-    rows = [(f"<code>{escape(name)}</code>", f"<code>{sha}</code>") for name, sha in digests]
-    size = sum(frame.filed.bytes for frame in record.frames.values() if frame.filed)
-    body = table("Files and SHA-256", ("File", "SHA-256"), rows)
-    return (
-        f"<h2>Files and checksums</h2><p>{_count(len(rows), 'file')}, {size / 1e6:.1f} MB. In the "
-        "folder of the night, <code>sha256sum -c checksums.sha256</code> verifies all of them.</p>"
-        f"<details><summary>List of files</summary>{body}</details>"
+def _preview(frame: FrameRecord, content: bytes, times: LocalTime) -> Preview:
+    return Preview(
+        data=base64.b64encode(content).decode(),
+        name=f"{frame.begun.target or frame.begun.frame} {frame.begun.filter or ''}".strip(),
+        grade=frame.graded.grade if frame.graded else frame.state,
+        began=times.moment(frame.began_utc_s),
+        hfr=number(frame.graded.hfr_px if frame.graded else None, 2, "px"),
     )

@@ -1,14 +1,22 @@
-"""Times, lengths and markup for the report a person reads."""
+"""Times, lengths and numbers in words, for the report that a person reads."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from html import escape
 from zoneinfo import ZoneInfo
 
-__all__ = ["LocalTime", "duration", "joined", "number", "table"]
+__all__ = ["LocalTime", "Moment", "counted", "duration", "joined", "number", "percent"]
+
+
+@dataclass(frozen=True)
+class Moment:
+    """A moment as markup shows it: the site's time of day to read, UTC for hover and machines."""
+
+    clock: str
+    utc: str
+    iso: str
 
 
 @dataclass(frozen=True)
@@ -25,12 +33,11 @@ class LocalTime:
         """Return ``HH:MM (HH:MM UTC)``, for titles that appear on hover."""
         return f"{self.clock(utc_s)} ({datetime.fromtimestamp(utc_s, UTC):%H:%M:%S} UTC)"
 
-    def markup(self, utc_s: float) -> str:
-        """Return a time element: local to read, UTC on hover."""
+    def moment(self, utc_s: float) -> Moment:
+        """Return a moment in all its readings."""
         utc = datetime.fromtimestamp(utc_s, UTC)
-        return (
-            f'<time datetime="{utc:%Y-%m-%dT%H:%M:%SZ}" title="{utc:%Y-%m-%d %H:%M:%S} UTC">'
-            f"{self.clock(utc_s)}</time>"
+        return Moment(
+            self.clock(utc_s), f"{utc:%Y-%m-%d %H:%M:%S} UTC", f"{utc:%Y-%m-%dT%H:%M:%SZ}"
         )
 
     def hours(self, start_utc_s: float, end_utc_s: float) -> list[tuple[float, str, str]]:
@@ -71,26 +78,11 @@ def number(value: float | None, decimals: int = 0, unit: str = "") -> str:
     return f"{value:.{decimals}f}{unit and ' ' + unit}"
 
 
-def table(caption: str, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    """Return a table in a box that scrolls by itself; cells are markup, numbers right-aligned.
+def counted(n: int, noun: str) -> str:
+    """Return a number of things: ``1 fault``, ``2 faults``."""
+    return f"{n} {noun}{'' if n == 1 else 's'}"
 
-    Heads that begin with ``#`` mark columns of numbers.
-    """
-    numeric = [head.startswith("#") for head in heads]
-    classes = [' class="n"' if right else "" for right in numeric]
-    long = ' class="long"' if len(heads) > 5 else ""
-    head = "".join(
-        f'<th scope="col"{cls}>{escape(text.lstrip("#"))}</th>'
-        for text, cls in zip(heads, classes, strict=True)
-    )
-    body = "".join(
-        "<tr>"
-        + "".join(f"<td{cls}>{cell}</td>" for cell, cls in zip(row, classes, strict=True))
-        + "</tr>"
-        for row in rows
-    )
-    return (
-        f'<div class="wide" tabindex="0" role="region" aria-label="{escape(caption)}">'
-        f"<table{long}><caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead>"
-        f"<tbody>{body}</tbody></table></div>"
-    )
+
+def percent(share: float | None) -> str:
+    """Return a share in whole percent, or "none"."""
+    return "none" if share is None else f"{share:.0%}"

@@ -10,9 +10,10 @@ from typing import Any, get_type_hints
 
 import pytest
 
+from midwatch.interface.page.document import sections_alone
 from midwatch.interface.page.glance import Glance, Watched
 from midwatch.interface.page.journal_reader import Outlook
-from midwatch.interface.page.page_sections import further, urgent
+from midwatch.interface.page.page_sections import sections
 from midwatch.journal.facts import DecisionMade, NightBegan
 from midwatch.journal.record import account
 from midwatch.journal.store import Event, Journal, read_events
@@ -112,7 +113,7 @@ def test_the_sun_is_cried_out_when_it_is_up(told, tmp_path: Path) -> None:
     plan = plan_night(night, EVENING)
     for at_s, up in ((plan.events.sunset_utc_s - 3600.0, True), (plan.dusk_s, False)):
         glance = outlook(tmp_path, night).glance(at_s)
-        text = further(watched(glance))
+        text = sections_alone(sections(watched(glance)))
         assert ("keep every telescope and finder capped" in text) is up
 
 
@@ -156,7 +157,7 @@ def test_no_text_from_outside_becomes_markup(told) -> None:
         view = watched(hostile, devices=devices, names=("mount", HOSTILE),
                        turned_away={HOSTILE: 1})  # fmt: skip
         reader = MarkupReader()
-        reader.feed(urgent(view) + further(view))
+        reader.feed(sections_alone(sections(view)))
         assert HOSTILE in "".join(reader.texts)
         assert "script" not in reader.tags
         assert not [name for name, _ in reader.attributes if name.startswith(("on", "style"))]

@@ -7,7 +7,8 @@ import pytest
 from midwatch.journal.facts import night_facts as e
 from midwatch.journal.record import LABELS
 from midwatch.reports import LocalTime, Reach, duration, take_accounts
-from midwatch.reports.charts import Scale, ticks
+from midwatch.reports.charts import ticks
+from midwatch.reports.marks import Scale
 from midwatch.reports.night_report import fitted_curve, render_report
 from midwatch.reports.report_words import joined
 from support.journal_story import CONTEXT, NIGHT, TARGETS, as_events, began, told_night, with_fact

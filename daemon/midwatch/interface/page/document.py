@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import dataclass
 from functools import cache
-from html import escape
 from importlib import resources
 from typing import Literal
+
+from midwatch.interface.page.accounts import Told
+from midwatch.interface.page.forms import OrderForms
+from midwatch.interface.page.page_sections import Sections
+from midwatch.markup import draw, prepare
 
 Colours = Literal["plain", "night"]
 
@@ -23,11 +28,41 @@ HEADERS = {
     "Cross-Origin-Resource-Policy": "same-origin",
     "Cache-Control": "no-store",
 }
-_CAUTIONS = (
-    "The Sun blinds and burns through any telescope or finder: caps on before it is up. Mount and "
-    "roof move by themselves. This page replaces no limit switch, no rain switch and no switch "
-    "that cuts the power."
-)
+
+
+@dataclass(frozen=True)
+class Frame:
+    """What is around everything that the page shows.
+
+    Attributes:
+        style, script: digests of the files that belong to it.
+        signed_in: whether somebody is, who may look again and sign out.
+    """
+
+    title: str
+    colours: Colours
+    style: str
+    script: str
+    signed_in: bool
+
+
+@dataclass(frozen=True)
+class SignInView:
+    """The form that asks for account and password."""
+
+    frame: Frame
+    answer: Told | None
+    account: str
+
+
+@dataclass(frozen=True)
+class NightPageView:
+    """The night, what the last order led to, and the forms for others."""
+
+    frame: Frame
+    answer: Told | None
+    sections: Sections
+    forms: OrderForms
 
 
 @cache
@@ -41,28 +76,29 @@ def _version(name: str) -> str:
     return hashlib.sha256(asset(name)).hexdigest()[:12]
 
 
-def document(title: str, body: str, colours: Colours, *, signed_in: bool) -> str:
-    """Return the whole page around a body of markup."""
-    script = f'<script src="/page.js?v={_version("page.js")}" defer></script>' if signed_in else ""
-    leave = (
-        '<form method="post" action="/sign-out"><button class="small">Sign out</button></form>'
-        if signed_in
-        else ""
-    )
-    return (
-        f'<!doctype html>\n<html lang="en" data-colours="{colours}"><head><meta charset="utf-8">'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        '<meta name="color-scheme" content="dark"><meta name="theme-color" content="#000000">'
-        f"<title>{escape(title)}</title>"
-        f'<link rel="stylesheet" href="/page.css?v={_version("page.css")}">{script}</head>\n<body>'
-        f'<header><p>{escape(title)}</p><div class="tools">{_switch(colours)}{leave}</div></header>'
-        f"<main>{body}</main><footer><p>{_CAUTIONS}</p></footer></body></html>\n"
-    )
+def sign_in_page(title: str, colours: Colours, answer: Told | None, account: str) -> str:
+    """Return the page that asks for account and password; `account` is filled in already."""
+    frame = _frame(title, colours, signed_in=False)
+    return draw(__package__, "sign_in.html", SignInView(frame, answer, account))
 
 
-def _switch(colours: Colours) -> str:
-    other, name = ("plain", "Plain colours") if colours == "night" else ("night", "Night colours")
-    return (
-        '<form method="post" action="/colours" id="colours">'
-        f'<button class="small" name="colours" value="{other}">{name}</button></form>'
-    )
+def night_page(
+    title: str, colours: Colours, answer: Told | None, shown: Sections, forms: OrderForms
+) -> str:
+    """Return the page for who has signed in."""
+    frame = _frame(title, colours, signed_in=True)
+    return draw(__package__, "night.html", NightPageView(frame, answer, shown, forms))
+
+
+def sections_alone(shown: Sections) -> str:
+    """Return the sections for a page that is loaded already."""
+    return draw(__package__, "now.html", shown)
+
+
+def make_ready() -> None:
+    """Read the templates, so that no request has to wait for that."""
+    prepare(__package__)
+
+
+def _frame(title: str, colours: Colours, *, signed_in: bool) -> Frame:
+    return Frame(title, colours, _version("page.css"), _version("page.js"), signed_in)

@@ -15,19 +15,20 @@ from midwatch.bus import CommandError, OversizedError
 from midwatch.clock import Clock
 from midwatch.errors import InputError, UnreachableError
 from midwatch.interface.page.accounts import SESSION_S, Gate, NotYetError, Session, Told
-from midwatch.interface.page.document import COLOURS, Colours, asset, document
-from midwatch.interface.page.forms import (
-    LONGEST_WHO,
-    LONGEST_WHY,
-    order_forms,
-    sign_in_form,
-    told_box,
+from midwatch.interface.page.document import (
+    COLOURS,
+    Colours,
+    asset,
+    night_page,
+    sections_alone,
+    sign_in_page,
 )
+from midwatch.interface.page.forms import LONGEST_WHO, LONGEST_WHY, order_forms
 from midwatch.interface.page.glance import Watched
 from midwatch.interface.page.journal_reader import Outlook
 from midwatch.interface.page.page_bus import BusSide
 from midwatch.interface.page.page_options import PageSettings
-from midwatch.interface.page.page_sections import further, urgent
+from midwatch.interface.page.page_sections import sections
 from midwatch.interface.page.request_guards import Spoke, guards
 from midwatch.sequencer.night import Change
 
@@ -109,24 +110,18 @@ class Page:
             return self._asking(request, None)
         watched = await self._watched()
         told, session.told = session.told, None
-        text = session.orders
-        if text is None:
-            documents = self.outlook.documents()
-            text = documents.files[documents.main]
+        documents = self.outlook.documents()
         targets = [] if watched.night is None else [t.name for t in watched.night.targets]
-        body = (
-            f'<p id="silence" role="alert" hidden></p>{told_box(told)}<div class="night">'
-            f'{urgent(watched)}<div class="hand">{order_forms(session, targets, text)}</div>'
-            f"{further(watched)}</div>"
-        )
+        forms = order_forms(session, targets, documents.files[documents.main])
         session.orders, session.why = None, ""
-        return self._document(request, body, signed_in=True)
+        page = night_page(self.title, _colours_of(request), told, sections(watched), forms)
+        return web.Response(text=page, content_type="text/html")
 
     async def _now(self, request: web.Request) -> web.Response:
         if self._session(request) is None:
             raise web.HTTPForbidden(text="sign in again\n")
         watched = await self._watched()
-        return web.Response(text=urgent(watched) + further(watched), content_type="text/html")
+        return web.Response(text=sections_alone(sections(watched)), content_type="text/html")
 
     async def _frame(self, request: web.Request) -> web.Response:
         if self._session(request) is None:
@@ -152,12 +147,6 @@ class Page:
         """Browsers ask for a picture beside the title; there is none."""
         return web.Response(status=204)
 
-    def _document(
-        self, request: web.Request, body: str, *, signed_in: bool, status: int = 200
-    ) -> web.Response:
-        text = document(self.title, body, _colours_of(request), signed_in=signed_in)
-        return web.Response(text=text, content_type="text/html", status=status)
-
     # Coming and going --------------------------------------------------------------------------
 
     @property
@@ -172,8 +161,8 @@ class Page:
         accounts = list(self.settings.passwords)
         # Whoever sits at this machine knows its accounts; nobody else is told any.
         known = accounts[0] if self.settings.made is not None else ""
-        form = sign_in_form(told, known)
-        return self._document(request, form, signed_in=False, status=status)
+        page = sign_in_page(self.title, _colours_of(request), told, known)
+        return web.Response(text=page, content_type="text/html", status=status)
 
     async def _sign_in(self, request: web.Request) -> web.Response:
         form = await _form(request)

@@ -1,65 +1,82 @@
-"""Drawings of the page: where the time since dusk went, and how much of something is done.
+"""Where the time since dusk went, and how much of something is done, in coordinates.
 
-No style stands in the markup: the page's policy forbids it. What differs in colour
+The page's policy forbids styles in the markup, so these are pictures. What differs in colour
 differs in height too.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from html import escape
+from dataclasses import dataclass
 
 from midwatch.interface.page.glance import Glance
 from midwatch.journal.record import LABELS
+from midwatch.reports import Use as Kind
 from midwatch.reports import duration, group_of
 
 _WIDTH = 600
 _HEIGHT = 40
 # Height of each kind of use, of the ribbon's.
-_TALL = {"light": 1.0, "work": 0.55, "lost": 0.85, "idle": 0.2}
+_TALL: dict[Kind, float] = {"light": 1.0, "work": 0.55, "lost": 0.85, "idle": 0.2}
 
 
-def bar(share: float, kind: str) -> str:
-    """Return a bar that is full to a share of 0 to 1."""
-    width = round(100 * min(1.0, max(0.0, share)))
-    return (
-        '<svg class="bar" viewBox="0 0 100 6" preserveAspectRatio="none" aria-hidden="true">'
-        f'<rect class="ground" width="100" height="6"/>'
-        f'<rect class="{kind}" width="{width}" height="6"/></svg>'
-    )
+@dataclass(frozen=True)
+class Use:
+    """A run of one kind of use, from the bottom of the ribbon up."""
+
+    kind: Kind
+    x: int
+    y: int
+    width: int
+    height: int
 
 
-def ribbon(night: Glance) -> str:
-    """Return the night from sunset to sunrise: darkness, where its time went, and now."""
+@dataclass(frozen=True)
+class Ribbon:
+    """The night from sunset to sunrise, in columns; `label` says it in words."""
+
+    width: int
+    height: int
+    dusk: int
+    dark: int
+    now: int
+    uses: tuple[Use, ...]
+    label: str
+
+
+def filled(share: float) -> int:
+    """Return how much of a bar is full, in percent, for a share of 0 to 1."""
+    return round(100 * min(1.0, max(0.0, share)))
+
+
+def ribbon(night: Glance) -> Ribbon | None:
+    """Return darkness, where time went, and now; None for a night without length."""
     hours = night.hours
     start_s = hours.dusk_utc_s if hours.sunset_utc_s is None else hours.sunset_utc_s
     end_s = hours.dawn_utc_s if hours.sunrise_utc_s is None else hours.sunrise_utc_s
     if end_s <= start_s:
-        return ""
+        return None
 
     def x(utc_s: float) -> int:
         return round(_WIDTH * min(1.0, max(0.0, (utc_s - start_s) / (end_s - start_s))))
 
-    dusk, dawn, now = x(hours.dusk_utc_s), x(hours.dawn_utc_s), x(night.at_utc_s)
-    parts = [
-        f'<rect class="twilight" width="{_WIDTH}" height="{_HEIGHT}"/>',
-        f'<rect class="ground" x="{dusk}" width="{dawn - dusk}" height="{_HEIGHT}"/>',
-        *_uses(night, x),
-        f'<path class="present" d="M{now} 0V{_HEIGHT}"/>',
-    ]
-    return (
-        f'<svg class="ribbon" viewBox="0 0 {_WIDTH} {_HEIGHT}" preserveAspectRatio="none" '
-        f'role="img" aria-label="{escape(_spoken(night))}">{"".join(parts)}</svg>'
-        '<p class="key">Tallest: shutter open. Half: work around it. Outlined: lost to weather, '
-        "faults or a pause. Low: waiting. The line is now.</p>"
+    dusk = x(hours.dusk_utc_s)
+    return Ribbon(
+        width=_WIDTH,
+        height=_HEIGHT,
+        dusk=dusk,
+        dark=x(hours.dawn_utc_s) - dusk,
+        now=x(night.at_utc_s),
+        uses=_uses(night, x),
+        label=_spoken(night),
     )
 
 
-def _uses(night: Glance, x: Callable[[float], int]) -> list[str]:
+def _uses(night: Glance, x: Callable[[float], int]) -> tuple[Use, ...]:
     """Runs of one kind of use; what is narrower than a column goes to the longest in it."""
     if night.ledger is None:
-        return []
-    columns: dict[int, dict[str, float]] = {}
+        return ()
+    columns: dict[int, dict[Kind, float]] = {}
     for span in night.ledger.spans:
         group = group_of(span.cause)
         first, last = x(span.start_utc_s), x(span.end_utc_s)
@@ -67,7 +84,7 @@ def _uses(night: Glance, x: Callable[[float], int]) -> list[str]:
         for column in range(first, last + 1):
             uses = columns.setdefault(column, {})
             uses[group] = uses.get(group, 0.0) + share
-    runs: list[tuple[int, int, str]] = []
+    runs: list[tuple[int, int, Kind]] = []
     for column in sorted(columns):
         uses = columns[column]
         group = max(uses, key=lambda name: uses[name])
@@ -75,15 +92,12 @@ def _uses(night: Glance, x: Callable[[float], int]) -> list[str]:
             runs[-1] = (runs[-1][0], column + 1, group)
         else:
             runs.append((column, column + 1, group))
-    return [_run(*run) for run in runs]
+    return tuple(_run(*run) for run in runs)
 
 
-def _run(first: int, end: int, group: str) -> str:
-    tall = round(_HEIGHT * _TALL[group])
-    return (
-        f'<rect class="{group}" x="{first}" y="{_HEIGHT - tall}" width="{end - first}" '
-        f'height="{tall}"/>'
-    )
+def _run(first: int, end: int, kind: Kind) -> Use:
+    tall = round(_HEIGHT * _TALL[kind])
+    return Use(kind, first, _HEIGHT - tall, end - first, tall)
 
 
 def _spoken(night: Glance) -> str:

@@ -1,49 +1,167 @@
-"""The sections of the page that show the night, each from plain values to markup.
+"""The sections of the page that show the night, as plain values for its templates.
 
-Every section has an id; the script replaces those that have changed. Whatever comes from orders,
-devices or people is escaped here.
+Every section has an id in the markup; the script replaces those that have changed.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import UTC, datetime
-from html import escape
 from typing import Any
 from urllib.parse import quote
 
 from midwatch.bus import slug
 from midwatch.interface.console import facts_text, health
-from midwatch.interface.page.glance import Glance, Hours, TargetLine, Watched
-from midwatch.interface.page.page_ribbon import bar, ribbon
-from midwatch.journal.record import LABELS, Ledger
-from midwatch.reports import LocalTime, duration, table
+from midwatch.interface.page.glance import Glance, TargetLine, Watched
+from midwatch.interface.page.page_ribbon import Ribbon, filled, ribbon
+from midwatch.journal.record import LABELS
+from midwatch.reports import Cell, Content, LocalTime, Moment, Table, duration, table
 
 # What `health` says of a device that can be relied on.
 _WELL = ("at rest", "working")
 
 
-def urgent(watched: Watched) -> str:
-    """Return what is looked at first: what is being done, why, and what comes then."""
-    if watched.night is None:
-        return _section("now", "<h1>No night is planned yet</h1>")
-    return "\n".join(draw(watched.night) for draw in (_now, _why, _ahead))
+@dataclass(frozen=True)
+class NowView:
+    """What is being done; `marks` are said so that nobody misses them."""
+
+    title: str
+    lead: str
+    since: Moment | None
+    marks: tuple[str, ...]
 
 
-def further(watched: Watched) -> str:
-    """Return everything else that is shown."""
-    night = watched.night
-    parts = [] if night is None else [draw(night) for draw in _FURTHER]
-    return "\n".join([*parts, _devices(watched), _page(watched)])
+@dataclass(frozen=True)
+class WhyView:
+    """The decision in force."""
+
+    duty: str
+    at: Moment
+    reason: str
+    ruled_out: tuple[tuple[str, str], ...]
 
 
-def _section(name: str, body: str) -> str:
-    return f'<section id="{name}">{body}</section>'
+@dataclass(frozen=True)
+class AheadView:
+    """What comes if nothing goes wrong; what has no moment comes now."""
+
+    closing: bool
+    paused: bool
+    steps: tuple[tuple[Moment | None, str], ...]
 
 
-def _now(night: Glance) -> str:
+@dataclass(frozen=True)
+class HoursView:
+    """The Sun's hours, where the time went between them, and where the Sun is."""
+
+    ribbon: Ribbon | None
+    marks: tuple[tuple[str, Moment | None], ...]
+    sun_up: bool
+    sun_deg: int
+
+
+@dataclass(frozen=True)
+class FrameView:
+    """The last frame with a picture; `name` is its own, as an address holds it."""
+
+    name: str
+    title: str
+    began: Moment
+    grade: str
+    reasons: str
+    measures: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
+class TargetView:
+    """What a target has got; `filled` is the share of what was ordered, in percent."""
+
+    name: str
+    got: str
+    filled: int
+    note: str
+
+
+@dataclass(frozen=True)
+class WordView:
+    """Something said or noted; nobody's name where nobody said it."""
+
+    at: Moment
+    who: str
+    what: str
+    why: str
+
+
+@dataclass(frozen=True)
+class NightView:
+    """Everything of one night; None where there is nothing to show yet, or nothing more."""
+
+    now: NowView
+    why: WhyView | None
+    ahead: AheadView | None
+    hours: HoursView
+    frame: FrameView | None
+    targets: tuple[TargetView, ...]
+    ledger: Table | None
+    faults: Table | None
+    words: tuple[WordView, ...]
+
+
+@dataclass(frozen=True)
+class Sections:
+    """All that the page shows of night and devices.
+
+    Attributes:
+        connected: whether the bus can be reached.
+        at: time of day at which this was seen, with its zone.
+        turned_away: what the page did not let in, by the reason, or "".
+    """
+
+    night: NightView | None
+    connected: bool
+    devices: Table
+    at: str
+    turned_away: str
+
+
+def sections(watched: Watched) -> Sections:
+    """Return everything that the page shows of what was seen at one moment."""
+    rows = [_device(name, watched) for name in watched.names]
+    at = datetime.fromtimestamp(watched.at_utc_s, UTC)
+    zone = watched.night.timezone if watched.night is not None else "UTC"
+    return Sections(
+        night=None if watched.night is None else _night(watched.night),
+        connected=watched.connected,
+        devices=table("Devices", ("Device", "Condition", "State"), rows),
+        at=f"{LocalTime(zone).clock(watched.at_utc_s)}:{at:%S} ({zone})",
+        turned_away=", ".join(
+            f"{reason.replace('_', ' ')} {count}"
+            for reason, count in sorted(watched.turned_away.items())
+        ),
+    )
+
+
+def _night(night: Glance) -> NightView:
     times = LocalTime(night.timezone)
-    title, lead = _headline(night, times)
+    return NightView(
+        now=_now(night, times),
+        why=_why(night, times),
+        ahead=_ahead(night, times),
+        hours=_hours(night, times),
+        frame=_frame(night, times),
+        targets=tuple(_target(target) for target in night.targets),
+        ledger=_time_spent(night),
+        faults=_faults(night, times),
+        words=tuple(
+            WordView(times.moment(word.at_utc_s), word.who, word.what, word.why)
+            for word in night.spoken
+        ),
+    )
+
+
+def _now(night: Glance, times: LocalTime) -> NowView:
+    title, lead, since = _headline(night, times)
     marks = [
         text
         for text, on in (
@@ -52,202 +170,114 @@ def _now(night: Glance) -> str:
         )
         if on and night.phase == "running"
     ]
-    warned = "".join(f'<p class="mark">{text}</p>' for text in marks)
     if night.trouble:
-        warned += f'<p class="mark">The journal cannot be read: {escape(night.trouble)}</p>'
-    return _section("now", f"<h1>{escape(title)}</h1><p>{lead}</p>{warned}")
+        marks.append(f"The journal cannot be read: {night.trouble}")
+    return NowView(title, lead, since, tuple(marks))
 
 
-def _headline(night: Glance, times: LocalTime) -> tuple[str, str]:
+def _headline(night: Glance, times: LocalTime) -> tuple[str, str, Moment | None]:
     if night.phase == "awaited":
         lead = "Nothing is in the journal of this night yet."
-        return f"The night of {night.evening} has not begun", lead
+        return f"The night of {night.evening} has not begun", lead, None
     if night.phase == "ended":
-        return f"The night of {night.evening} is over", escape(night.ending)
+        return f"The night of {night.evening} is over", night.ending, None
     doing = night.doing[:1].upper() + night.doing[1:]
     title = f"{doing}: {night.target}" if night.target else doing
-    since = "" if night.since_utc_s is None else f"since {times.markup(night.since_utc_s)}"
-    return title, since
+    return title, "", None if night.since_utc_s is None else times.moment(night.since_utc_s)
 
 
-def _why(night: Glance) -> str:
-    times, choice = LocalTime(night.timezone), night.choice
+def _why(night: Glance, times: LocalTime) -> WhyView | None:
+    choice = night.choice
     if choice is None:
-        return _section("why", "<h2>Why</h2><p>Nothing was decided yet.</p>")
-    body = (
-        f"<h2>Why</h2><p><b>{escape(choice.duty)}</b>, decided at "
-        f"{times.markup(choice.since_utc_s)}: {escape(choice.reason)}</p>"
-    )
-    if choice.ruled_out:
-        items = "".join(
-            f"<li><b>{escape(option)}</b>: {escape(why)}</li>" for option, why in choice.ruled_out
-        )
-        body += f"<h3>Ruled out</h3><ul>{items}</ul>"
-    return _section("why", body)
+        return None
+    return WhyView(choice.duty, times.moment(choice.since_utc_s), choice.reason, choice.ruled_out)
 
 
-def _ahead(night: Glance) -> str:
+def _ahead(night: Glance, times: LocalTime) -> AheadView | None:
     if night.phase == "ended":
-        return _section("ahead", "")
-    if night.closing:
-        return _section("ahead", "<h2>Then</h2><p>Park, close, warm up, write the report.</p>")
-    times = LocalTime(night.timezone)
-    items = "".join(
-        f"<li>{times.markup(at) if at > night.at_utc_s else 'now'} {escape(what)}</li>"
-        for at, what in night.ahead
+        return None
+    steps = tuple(
+        (times.moment(at) if at > night.at_utc_s else None, what) for at, what in night.ahead
     )
-    after = "after resume, " if night.paused else ""
-    return _section(
-        "ahead", f'<h2>Then</h2><p>{after}if nothing goes wrong:</p><ol class="ahead">{items}</ol>'
-    )
+    return AheadView(night.closing, night.paused, steps)
 
 
-def _hours(night: Glance) -> str:
-    times, hours = LocalTime(night.timezone), night.hours
-    marks = [
+def _hours(night: Glance, times: LocalTime) -> HoursView:
+    hours = night.hours
+    marks = (
         ("Sunset", hours.sunset_utc_s),
         ("Dusk", hours.dusk_utc_s),
         ("Dawn", hours.dawn_utc_s),
         ("Sunrise", hours.sunrise_utc_s),
-    ]
-    items = "".join(
-        f"<div><dt>{name}</dt><dd>{'never' if at is None else times.markup(at)}</dd></div>"
-        for name, at in marks
     )
-    return _section(
-        "hours",
-        f'<h2>The night</h2>{ribbon(night)}<dl class="figures">{items}</dl><p>{_sun(hours)}</p>',
+    sun_deg = round(hours.sun_alt_deg)
+    return HoursView(
+        ribbon=ribbon(night),
+        marks=tuple((name, None if at is None else times.moment(at)) for name, at in marks),
+        sun_up=sun_deg >= 0,
+        sun_deg=abs(sun_deg),
     )
 
 
-def _sun(hours: Hours) -> str:
-    alt_deg = round(hours.sun_alt_deg)
-    if alt_deg >= 0:
-        return (
-            f"<strong>The Sun is up, {alt_deg}°: keep every telescope and finder capped.</strong>"
-        )
-    return f"The Sun is {-alt_deg}° below the horizon."
-
-
-def _frame(night: Glance) -> str:
+def _frame(night: Glance, times: LocalTime) -> FrameView | None:
     frame = night.frame
     if frame is None:
-        return _section("frame", "<h2>Last frame</h2><p>No frame has a picture yet.</p>")
-    times = LocalTime(night.timezone)
-    reasons = f": {escape('; '.join(frame.reasons))}" if frame.reasons else ""
-    figures = "".join(
-        f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd></div>"
-        for name, value in frame.measures
-    )
-    title = escape(frame.title)
-    return _section(
-        "frame",
-        f'<h2>Last frame</h2><div class="picture"><img src="/frame.png?of='
-        f'{quote(frame.exposure_id, safe="")}" alt="{title}"></div>'
-        f"<p>{title}, begun {times.markup(frame.began_utc_s)}, {escape(frame.grade)}{reasons}</p>"
-        f'<dl class="figures">{figures}</dl>',
+        return None
+    return FrameView(
+        name=quote(frame.exposure_id, safe=""),
+        title=frame.title,
+        began=times.moment(frame.began_utc_s),
+        grade=frame.grade,
+        reasons="; ".join(frame.reasons),
+        measures=frame.measures,
     )
 
 
-def _targets(night: Glance) -> str:
-    if not night.targets:
-        return _section("targets", "<h2>Targets</h2><p>None was planned yet.</p>")
-    items = "".join(_target(target) for target in night.targets)
-    return _section("targets", f'<h2>Targets</h2><ul class="targets">{items}</ul>')
-
-
-def _target(target: TargetLine) -> str:
+def _target(target: TargetLine) -> TargetView:
+    got = (
+        f"{target.accepted} of {target.wanted} accepted, "
+        f"{duration(target.counted_s)} of {duration(target.wanted_s)}"
+    )
     share = target.counted_s / target.wanted_s if target.wanted_s else 0.0
-    note = f"<small>{escape(target.note)}</small>" if target.note else ""
-    return (
-        f"<li><b>{escape(target.name)}</b> <span>{target.accepted} of {target.wanted} accepted, "
-        f"{duration(target.counted_s)} of {duration(target.wanted_s)}</span>"
-        f"{bar(share, 'light')}{note}</li>"
-    )
+    return TargetView(target.name, got, filled(share), target.note)
 
 
-def _time_spent(night: Glance) -> str:
+def _time_spent(night: Glance) -> Table | None:
     ledger = night.ledger
     if ledger is None or not ledger.seconds:
-        return _section("ledger", "<h2>Where the time goes</h2><p>It is not dark yet.</p>")
+        return None
+    total_s = max(1, sum(ledger.seconds.values()))
     rows = [
-        (escape(LABELS[cause]), duration(s), f"{s / _total(ledger):.0%}")
+        (LABELS[cause], duration(s), f"{s / total_s:.0%}")
         for cause, s in sorted(ledger.seconds.items(), key=lambda item: -item[1])
     ]
-    told = table("Since dusk, each second under one cause", ("Cause", "#Time", "#Share"), rows)
-    return _section("ledger", f"<h2>Where the time goes</h2>{told}")
+    caption = "Since dusk, each second under one cause"
+    return table(caption, ("Cause", "#Time", "#Share"), rows)
 
 
-def _total(ledger: Ledger) -> int:
-    return max(1, sum(ledger.seconds.values()))
-
-
-def _faults(night: Glance) -> str:
-    times = LocalTime(night.timezone)
+def _faults(night: Glance, times: LocalTime) -> Table | None:
     if not night.faults:
-        return _section("faults", "<h2>Faults</h2><p>None so far.</p>")
-    rows = [
+        return None
+    rows: list[tuple[Content, ...]] = [
         (
-            times.markup(fault.began_utc_s),
-            "<strong>✕ open</strong>"
+            times.moment(fault.began_utc_s),
+            Cell("✕ open", kind="strong")
             if fault.ended_utc_s is None
-            else f"✓ {times.markup(fault.ended_utc_s)}",
-            escape(fault.device),
-            escape(fault.what),
-            escape(fault.remedies) or "none tried",
+            else Cell(moment=times.moment(fault.ended_utc_s), sign="✓"),
+            fault.device,
+            fault.what,
+            fault.remedies or "none tried",
         )
         for fault in night.faults
     ]
-    heads = ("Began", "Ended", "Device", "What", "Tried")
-    return _section("faults", f"<h2>Faults</h2>{table('The last faults', heads, rows)}")
+    return table("The last faults", ("Began", "Ended", "Device", "What", "Tried"), rows)
 
 
-def _words(night: Glance) -> str:
-    times = LocalTime(night.timezone)
-    if not night.spoken:
-        return _section("words", "<h2>Said and noted</h2><p>Nothing yet.</p>")
-    items = "".join(
-        f"<li>{times.markup(word.at_utc_s)} "
-        f"{f'<b>{escape(word.who)}</b>: ' if word.who else ''}{escape(word.what)}"
-        f"{f' ({escape(word.why)})' if word.why else ''}</li>"
-        for word in night.spoken
-    )
-    return _section("words", f'<h2>Said and noted</h2><ul class="words">{items}</ul>')
-
-
-_FURTHER: tuple[Callable[[Glance], str], ...] = (
-    _hours, _frame, _targets, _time_spent, _faults, _words,
-)  # fmt: skip
-
-
-def _devices(watched: Watched) -> str:
-    head = "<h2>Devices</h2>"
-    if not watched.connected:
-        head += '<p class="mark">The bus cannot be reached: what follows may be old.</p>'
-    rows = [_device(name, watched) for name in watched.names]
-    return _section("devices", head + table("Devices", ("Device", "Condition", "State"), rows))
-
-
-def _device(name: str, watched: Watched) -> tuple[str, str, str]:
+def _device(name: str, watched: Watched) -> tuple[Content, ...]:
     device: Mapping[str, Any] | None = watched.devices.get(slug(name))
     if device is None:
-        return escape(name), "<strong>✕ not on the bus</strong>", ""
+        return name, Cell("✕ not on the bus", kind="strong"), ""
     present = datetime.fromtimestamp(watched.at_utc_s, UTC)
     said = health(device, present, watched.heartbeat_s)
-    told = f"✓ {escape(said)}" if said in _WELL else f"<strong>✕ {escape(said)}</strong>"
-    return escape(name), told, escape(facts_text(device["state"]))
-
-
-def _page(watched: Watched) -> str:
-    """When this was told, and what the page turned away."""
-    at = datetime.fromtimestamp(watched.at_utc_s, UTC)
-    zone = watched.night.timezone if watched.night is not None else "UTC"
-    local = LocalTime(zone).clock(watched.at_utc_s)
-    told = f"Told at {local}:{at:%S} ({escape(zone)})."
-    if watched.turned_away:
-        counts = ", ".join(
-            f"{escape(reason.replace('_', ' '))} {count}"
-            for reason, count in sorted(watched.turned_away.items())
-        )
-        told += f" Turned away by this page: {counts}."
-    return _section("told", f"<p>{told}</p>")
+    condition = Cell(f"✓ {said}") if said in _WELL else Cell(f"✕ {said}", kind="strong")
+    return name, condition, facts_text(device["state"])

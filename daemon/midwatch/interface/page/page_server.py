@@ -16,6 +16,7 @@ from midwatch.clock import WallClock
 from midwatch.interface.console import tell
 from midwatch.interface.page.accounts import Gate
 from midwatch.interface.page.connections import Door
+from midwatch.interface.page.document import make_ready
 from midwatch.interface.page.handlers import Page
 from midwatch.interface.page.journal_reader import Outlook
 from midwatch.interface.page.page_bus import bus_side
@@ -85,6 +86,7 @@ class OperatorPage:
 
     async def _serve(self, running: Running) -> None:
         door = Door(self._gate)
+        await asyncio.to_thread(make_ready)
         async with bus_side(running) as bus:
             page = Page(
                 settings=self._settings,
