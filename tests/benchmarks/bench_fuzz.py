@@ -25,7 +25,10 @@ import paho.mqtt.client as mqtt  # noqa: E402
 import structlog  # noqa: E402
 
 from contract.bus_benches import MOSQUITTO, free_port, listening  # noqa: E402
-from midwatch.bus import MemoryBus, Topics  # noqa: E402
+from midwatch.bus import (
+    MemoryBus,
+    Topics,
+)
 from midwatch.journal.facts import HostAccount  # noqa: E402
 from support.by_hand import FIRST_LIGHT_S, ORDERS, ROOFED, Hand, Told, night, text_of, write  # noqa: E402
 from support.hostile_messages import HostileSource  # noqa: E402
@@ -143,7 +146,7 @@ def real(messages: int, folder: Path) -> None:
     out = folder / "night"
     daemon = None
     try:
-        wait_for(lambda: listening(port), 10, "mosquitto listens")
+        wait_for(lambda: listening(port), "mosquitto listens")
         orders = write(folder / "orders", rig=rig)
         with (folder / "log").open("w") as log:
             daemon = subprocess.Popen(
@@ -153,8 +156,8 @@ def real(messages: int, folder: Path) -> None:
                 stdout=subprocess.PIPE, stderr=log, text=True, start_new_session=True,
             )  # fmt: skip
         onlooker = Onlooker(port)
-        wait_for(lambda: len(onlooker.states) >= len(ROLES), 60, "all devices are there")
-        wait_for(lambda: onlooker.states["mount"]["connected"], 60, "the rig is connected")
+        wait_for(lambda: len(onlooker.states) >= len(ROLES), "all devices are there")
+        wait_for(lambda: onlooker.states["mount"]["connected"], "the rig is connected")
         time.sleep(5.0)
         pids = json.loads((out / "devices.json").read_text()) | {"daemon": daemon.pid}
         before, sizes = shown(onlooker.states), {n: memory_mb(p) for n, p in pids.items()}

@@ -61,6 +61,8 @@ def test_times_are_of_the_site_from_noon_to_noon():
         ("rain@02:10+0m", "no duration"),
         ("rain@02:10+", "no duration"),
         ("encoder-jump@02:10+5m", "over in an instant"),
+        ("daemon-killed@23:30", "nobody could end the night; write it as daemon-killed@23:30"),
+        ("power-cut@23:30", "needs an end, or nobody could end the night"),
     ],
 )
 def test_what_is_no_fault_is_refused_with_what_to_write(text: str, says: str):
@@ -84,6 +86,8 @@ def test_a_scenario_names_its_faults_like_the_command_line():
     )
     found = schedule(scenario.faults, date(2027, 3, 10), UTC)
     assert [fault.name for fault in found] == ["dew", "rain"]
+    with pytest.raises(ValueError, match="power-cut needs an end"):
+        Scenario.model_validate({"faults": [{"fault": "power-cut", "at": "01:00"}]})
     with pytest.raises(ValueError, match="no fault is called"):
         Scenario.model_validate({"faults": [{"fault": "hail", "at": "01:00"}]})
 

@@ -35,6 +35,7 @@ from midwatch.journal.facts.night_facts import (
     RemedyTried,
     Sample,
     TargetPlanned,
+    TiesShuffled,
     WeatherTurned,
 )
 from midwatch.journal.facts.outside_facts import (
@@ -53,5 +54,5 @@ __all__ = [
     "FrameRegraded", "FrameSlot", "Grade", "GuidingStarted", "HostAccount", "LeaseUnheard",
     "LimitHeld", "LookoutChanged", "MotionEnded", "NightBegan", "NightEnded", "Notice",
     "OperatorSpoke", "OrdersChanged", "Outcome", "RemedyTried", "Sample", "SensorMeasured",
-    "Silence", "TargetPlanned", "WeatherTurned",
+    "Silence", "TargetPlanned", "TiesShuffled", "WeatherTurned",
 ]  # fmt: skip

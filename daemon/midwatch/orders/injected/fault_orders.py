@@ -6,9 +6,10 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta, tzinfo
+from typing import Self
 
 import numpy as np
-from pydantic import Field, field_validator
+from pydantic import Field, field_validator, model_validator
 
 from midwatch.orders.injected.fault_kinds import FAULT_KINDS, fault_roles
 from midwatch.orders.models import Declared, did_you_mean
@@ -30,6 +31,8 @@ _DURATION = re.compile(r"(\d+(?:\.\d+)?)(s|m|h)")
 _UNIT_S = {"s": 1.0, "m": 60.0, "h": 3600.0}
 # Of the drawn faults that may stay, so many do.
 _STAYING_SHARE = 0.3
+# With one of these for good nobody is left who could end the night: a rehearsal would never end.
+_MUST_END = ("daemon-killed", "power-cut")
 
 
 class FaultTextError(ValueError):
@@ -91,6 +94,12 @@ class FaultOrder(Declared):
             parse_duration_s(text)
         return text
 
+    @model_validator(mode="after")
+    def _ends(self) -> Self:
+        if self.lasts is None and self.fault in _MUST_END:
+            raise ValueError(_no_end(self.fault, self.at))
+        return self
+
 
 class Scenario(Declared):
     """A file of faults."""
@@ -122,6 +131,8 @@ def parse_fault(text: str) -> FaultOrder:
         raise FaultTextError(f"{text!r}: {error}") from None
     if lasting and FAULT_KINDS[name].instant:
         raise FaultTextError(f"{name} is over in an instant; write it without +{lasts}")
+    if not lasting and name in _MUST_END:
+        raise FaultTextError(_no_end(name, at))
     return FaultOrder(fault=name, at=at, lasts=lasts if lasting else None)
 
 
@@ -198,6 +209,10 @@ def _time_of_day(text: str) -> tuple[int, int, int]:
         raise ValueError(f"{text!r} is no time of day; write it as 02:10 or 02:10:30")
     hour, minute, second = (int(part or 0) for part in match.groups())
     return hour, minute, second
+
+
+def _no_end(name: str, at: str) -> str:
+    return f"{name} needs an end, or nobody could end the night; write it as {name}@{at}+30s"
 
 
 def _unknown(name: str) -> str:

@@ -7,7 +7,6 @@ Whatever was considered and not taken stands in ``ruled_out`` with its reason.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 
 from midwatch.journal.facts import Cause
@@ -27,8 +26,6 @@ from midwatch.sequencer.decision.refocus import Scalar, cheap_focus, focus_args,
 from midwatch.sequencer.decision.world import StandingDue, World
 
 __all__ = ["Case", "Decision", "clock_text", "decide", "preempt"]
-
-Rule = Callable[[Case], Decision | None]
 
 # Waits shorter than this keep the mount tracking. Too low: motors stop and start for nothing; too
 # high: the mount tracks towards its limits for nothing.
