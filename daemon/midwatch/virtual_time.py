@@ -11,8 +11,10 @@ import asyncio
 import contextvars
 import hashlib
 import heapq
+import platform
 import selectors
 import threading
+from asyncio.base_events import BaseEventLoop
 from collections import deque
 from collections.abc import Callable, Coroutine, Iterator
 from contextlib import contextmanager
@@ -30,6 +32,11 @@ Ts = TypeVarTuple("Ts")
 # (a burst of messages takes a few passes each); too high only delays the report of a poll that
 # never lets time move: a million passes take about two seconds.
 MAX_PASSES_PER_INSTANT = 1_000_000
+
+# What asyncio does not promise and this loop stands on: what a pass of the base class works with,
+# and what its handles are made of.
+_OF_A_PASS = frozenset({"_clock_resolution", "_ready", "_scheduled", "_selector", "_stopping"})
+_OF_A_HANDLE = frozenset({"_cancelled", "_run", "_scheduled", "_when"})
 
 
 class VirtualTimeError(StopError):
@@ -294,7 +301,9 @@ def run_virtual(
         ForeignThreadError: strict, and a thread was started.
         LeakedTaskError: tasks outlived `main`; they are cancelled.
         ExceptionGroup: errors that nobody would have seen (in callbacks, in forgotten tasks).
+        VirtualTimeError: this version of Python works in another way than the loop knows.
     """
+    _require_known_asyncio()
     loop = VirtualLoop(seed=seed, strict=strict)
 
     async def entry() -> T:
@@ -311,6 +320,18 @@ def run_virtual(
     if unhandled:
         raise BaseExceptionGroup("errors that nobody handled", unhandled)
     return result
+
+
+def _require_known_asyncio() -> None:
+    """Refuse a Python whose event loop is built otherwise: its time would not be ours."""
+    missing = _OF_A_PASS - set(BaseEventLoop._run_once.__code__.co_names)  # type: ignore[attr-defined]
+    missing |= {name for name in _OF_A_HANDLE if not hasattr(asyncio.TimerHandle, name)}
+    if missing:
+        raise VirtualTimeError(
+            f"the event loop of Python {platform.python_version()} works without "
+            f"{', '.join(sorted(missing))}, so nothing can be rehearsed with it; use a version "
+            "that DEVELOPERS.md names"
+        )
 
 
 def _collect_exception(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:

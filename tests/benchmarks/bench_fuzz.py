@@ -143,7 +143,7 @@ def real(messages: int, folder: Path) -> None:
     out = folder / "night"
     daemon = None
     try:
-        wait_for(lambda: listening(port), 10, "mosquitto listens")
+        wait_for(lambda: listening(port), "mosquitto listens")
         orders = write(folder / "orders", rig=rig)
         with (folder / "log").open("w") as log:
             daemon = subprocess.Popen(
@@ -153,8 +153,8 @@ def real(messages: int, folder: Path) -> None:
                 stdout=subprocess.PIPE, stderr=log, text=True, start_new_session=True,
             )  # fmt: skip
         onlooker = Onlooker(port)
-        wait_for(lambda: len(onlooker.states) >= len(ROLES), 60, "all devices are there")
-        wait_for(lambda: onlooker.states["mount"]["connected"], 60, "the rig is connected")
+        wait_for(lambda: len(onlooker.states) >= len(ROLES), "all devices are there")
+        wait_for(lambda: onlooker.states["mount"]["connected"], "the rig is connected")
         time.sleep(5.0)
         pids = json.loads((out / "devices.json").read_text()) | {"daemon": daemon.pid}
         before, sizes = shown(onlooker.states), {n: memory_mb(p) for n, p in pids.items()}

@@ -6,7 +6,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, expect, sync_playwright
+
+from support.pace import LIMIT_MS
 
 CHROMIUM = Path("/usr/bin/chromium")
 FLAGS = [
@@ -19,7 +21,8 @@ FLAGS = [
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     assert CHROMIUM.exists(), "install the distribution's chromium to run the browser tests"
+    expect.set_options(timeout=LIMIT_MS)
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS, timeout=LIMIT_MS)
         yield browser
         browser.close()

@@ -8,6 +8,7 @@ from playwright.sync_api import Browser, Page
 from midwatch.reports import take_accounts
 from midwatch.reports.night_report import render_report
 from support.journal_story import CONTEXT, told_night
+from support.pace import LIMIT_MS
 
 CHROMIUM = Path("/usr/bin/chromium")
 FLAGS = [
@@ -36,6 +37,7 @@ def opened(browser: Browser, report: Path, width: int, **options) -> tuple[Page,
     context = browser.new_context(
         viewport={"width": width, "height": 844}, offline=True, java_script_enabled=True, **options
     )
+    context.set_default_timeout(LIMIT_MS)
     page = context.new_page()
     told: list[str] = []
     asked: list[str] = []

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, Page
 
+from support.pace import LIMIT_MS
 from support.page_bench import ACCOUNT, HOSTILE, PASSWORD, Bench, served_story
 
 WIDTHS = [390, 1200]
@@ -25,6 +26,7 @@ class Visitor:
 
     def __init__(self, browser: Browser, bench: Bench, width: int = 1200, **options: Any) -> None:
         self.context = browser.new_context(viewport={"width": width, "height": 844}, **options)
+        self.context.set_default_timeout(LIMIT_MS)
         self.page: Page = self.context.new_page()
         self.told: list[str] = []
         self.asked: list[str] = []
@@ -38,6 +40,29 @@ class Visitor:
         self.page.get_by_role("button", name="Sign in").click()
         self.page.locator("#why").wait_for()
 
+    def look_again(self) -> None:
+        """Wait until the script has asked once more, and has had time to show what it got."""
+        with self.page.expect_response("**/now"):
+            pass
+        with self.page.expect_request("**/now"):
+            pass  # it asks again only after it has shown the last answer
+
+    def choose_night_colours(self) -> None:
+        """Press the button, and wait until the choice is kept."""
+        with self.page.expect_response("**/colours"):
+            self.page.get_by_role("button", name="Night colours").click()
+
+    def shot(self, of: str | None = None) -> str:
+        """Return a screenshot of the whole page, or of one place in it, for `BRIGHTEST`.
+
+        A picture of an element would wait for the page to be still, which the script, that
+        replaces sections, need not let it be on a busy machine; a part of the page does not.
+        """
+        # Nothing is replaced while the picture is taken: this question stays without an answer.
+        self.page.route("**/now", lambda _route: None)
+        where: Any = None if of is None else self.page.evaluate(WHERE, of)
+        return base64.b64encode(self.page.screenshot(full_page=True, clip=where)).decode()
+
     def __enter__(self) -> Visitor:
         return self
 
@@ -49,7 +74,7 @@ class Visitor:
 def test_it_shows_the_night_without_a_complaint_and_asks_nobody_else(browser, bench, width):
     with Visitor(browser, bench, width) as visitor:
         page = visitor.page
-        page.wait_for_timeout(4500)  # the script has looked once more
+        visitor.look_again()
         for heading in ("Why", "Then", "The night", "Last frame", "Targets", "Where the time goes",
                         "Faults", "Said and noted", "Devices", "Orders by hand"):  # fmt: skip
             assert page.get_by_role("heading", name=heading, exact=True).count() == 1
@@ -67,7 +92,7 @@ def test_hostile_text_stands_there_as_text(browser, bench):
         assert page.locator("#words li", has_text=HOSTILE).count() == 2
         assert HOSTILE in page.locator("#why").inner_text()
         assert HOSTILE in page.locator("#faults").inner_text()
-        page.wait_for_timeout(4500)  # nor does it run when the script replaces a section
+        visitor.look_again()  # nor does it run when the script replaces a section
         assert page.locator("main script, main [onerror]").count() == 0
         assert visitor.told == []
 
@@ -152,9 +177,8 @@ def test_contrast_reaches_the_accessibility_guidelines(browser, bench, colours):
     with Visitor(browser, bench) as visitor:
         page = visitor.page
         if colours == "night":
-            page.get_by_role("button", name="Night colours").click()
+            visitor.choose_night_colours()
         page.locator("#change summary").click()
-        page.wait_for_timeout(300)
         assert page.evaluate(CONTRAST) == []
 
 
@@ -174,6 +198,11 @@ def test_buttons_are_large_enough_for_cold_fingers(browser, bench, width):
         assert small == []
 
 
+# Where an element is on the whole page, in its CSS px.
+WHERE = """of => {
+  const { x, y, width, height } = document.querySelector(of).getBoundingClientRect();
+  return { x: x + window.scrollX, y: y + window.scrollY, width, height };
+}"""
 # A browser decodes its own screenshot: the greatest red, green and blue of all pixels.
 BRIGHTEST = """async data => {
   const image = new Image();
@@ -196,9 +225,8 @@ def test_night_colours_hold_no_green_and_no_blue_and_stay(browser, bench, width)
     with Visitor(browser, bench, width) as visitor:
         page = visitor.page
         page.get_by_label("Why").first.fill("half typed")
-        page.get_by_role("button", name="Night colours").click()
+        visitor.choose_night_colours()
         assert page.get_by_label("Why").first.input_value() == "half typed"
-        page.wait_for_timeout(300)
         page.reload()  # the choice is kept
         assert page.get_by_role("button", name="Plain colours").count() == 1
         page.locator("#change summary").click()
@@ -206,12 +234,10 @@ def test_night_colours_hold_no_green_and_no_blue_and_stay(browser, bench, width)
         page.get_by_label("Why").first.fill("marked text")
         page.get_by_label("Why").first.select_text()
         blank = visitor.context.new_page()
-        whole = base64.b64encode(page.screenshot(full_page=True)).decode()
-        red, green, blue = blank.evaluate(BRIGHTEST, whole)
+        red, green, blue = blank.evaluate(BRIGHTEST, visitor.shot())
         assert red > 230
         assert (green, blue) == (0, 0)
-        picture = base64.b64encode(page.locator(".picture").screenshot()).decode()
-        red, green, blue = blank.evaluate(BRIGHTEST, picture)
+        red, green, blue = blank.evaluate(BRIGHTEST, visitor.shot(".picture"))
         assert red > 100  # the frame is still to be seen
         assert (green, blue) == (0, 0)
 
@@ -219,12 +245,10 @@ def test_night_colours_hold_no_green_and_no_blue_and_stay(browser, bench, width)
 def test_signing_in_is_red_too_once_night_colours_were_chosen(browser, bench):
     with Visitor(browser, bench) as visitor:
         page = visitor.page
-        page.get_by_role("button", name="Night colours").click()
-        page.wait_for_timeout(300)
+        visitor.choose_night_colours()
         page.get_by_role("button", name="Sign out").click()
         page.get_by_label("Password").fill("something")
-        shot = base64.b64encode(page.screenshot()).decode()
-        _, green, blue = visitor.context.new_page().evaluate(BRIGHTEST, shot)
+        _, green, blue = visitor.context.new_page().evaluate(BRIGHTEST, visitor.shot())
         assert (green, blue) == (0, 0)
 
 
@@ -233,7 +257,7 @@ def test_a_daemon_that_does_not_answer_any_more_is_told(browser, bench):
         page = visitor.page
         assert not page.locator("#silence").is_visible()
         page.route("**/now", lambda route: route.abort())
-        page.locator("#silence").wait_for(state="visible", timeout=8000)
+        page.locator("#silence").wait_for(state="visible")
         assert "what stands here is old" in page.locator("#silence").inner_text()
         page.unroute("**/now")
-        page.locator("#silence").wait_for(state="hidden", timeout=8000)
+        page.locator("#silence").wait_for(state="hidden")

@@ -18,6 +18,7 @@ from midwatch.bus import BrokerSettings, Bus, MemoryBroker, MemoryBus
 from midwatch.bus.mqtt import EmbeddedBroker, MqttBus
 from midwatch.clock import Clock, VirtualClock, WallClock
 from midwatch.virtual_time import run_virtual
+from support.pace import LIMIT_S
 
 T = TypeVar("T")
 
@@ -88,7 +89,7 @@ async def main():
     bus = MqttBus(BrokerSettings(port=int(sys.argv[1])), "victim", WallClock())
     bus.set_will(sys.argv[2], sys.argv[3].encode())
     async with bus:
-        await bus.wait_connected(10)
+        await bus.wait_connected(LIMIT_S)
         print("connected", flush=True)
         await asyncio.Event().wait()
 
@@ -123,10 +124,10 @@ class MqttBench:
             sock = link._client._client.socket()
             assert isinstance(sock, socket.socket)
             sock.shutdown(socket.SHUT_RDWR)
-        async with self.clock.timeout(5.0):
+        async with self.clock.timeout(LIMIT_S):
             while bus.connected:
                 await self.clock.sleep(0.01)
-        await bus.wait_connected(5.0)
+        await bus.wait_connected(LIMIT_S)
 
     async def killed_participant(
         self, will_topic: str, will: bytes
@@ -181,7 +182,7 @@ class MosquittoBench(MqttBench):
         # Started by root it would become another user, who cannot read the test's folder.
         path.write_text(f"user {getpass.getuser()}\n{self.config()}")
         self.process = self.launch(path)
-        async with self.clock.timeout(5.0):
+        async with self.clock.timeout(LIMIT_S):
             while not listening(self.port):
                 assert self.process.poll() is None, "mosquitto refused its configuration"
                 await self.clock.sleep(0.01)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import gc
+import re
 import subprocess
 from collections.abc import Callable, Coroutine
 from contextlib import AsyncExitStack
@@ -18,6 +19,7 @@ from midwatch.bus.envelopes import MAX_JSON_BYTES
 from midwatch.bus.mqtt import MqttBus
 from midwatch.clock import WallClock
 from midwatch.errors import InputError
+from support.pace import LIMIT_S, stretched
 
 SHIPPED = Path(__file__).parents[2] / "configs" / "broker"
 TOPICS = Topics("hill", "rig")
@@ -65,15 +67,29 @@ def run(
 
 async def join(bench: GuardedBench, stack: AsyncExitStack, name: str) -> MqttBus:
     bus = await stack.enter_async_context(bench.account(name))
-    await bus.wait_connected(5.0)
+    await bus.wait_connected(LIMIT_S)
     return bus
 
 
-async def payloads(bench: GuardedBench, subscription: Subscription) -> list[bytes]:
-    """What has come in by the time everything sent must have."""
+async def payloads(bench: GuardedBench, subscription: Subscription, wanted: int) -> list[bytes]:
+    """As many as are expected to come in, and what else comes in the moment after."""
+    async with bench.clock.timeout(LIMIT_S):
+        first = [(await subscription.get()).payload for _ in range(wanted)]
     await bench.clock.sleep(0.3)
     subscription.close()
-    return [message.payload async for message in subscription]
+    return [*first, *[message.payload async for message in subscription]]
+
+
+async def refused(bus: MqttBus, why: str, within_s: float = 0.5) -> None:
+    """Demand that a bus does not connect, and says why as soon as it knows."""
+    told = ""
+    for _ in range(round(LIMIT_S / within_s)):
+        with pytest.raises(BusUnavailableError) as error:
+            await bus.wait_connected(within_s)
+        told = str(error.value)
+        if re.search(why, told):
+            return
+    raise AssertionError(f"{told!r} does not say {why!r}")
 
 
 def test_only_the_daemon_commands_devices(tmp_path: Path) -> None:
@@ -84,7 +100,7 @@ def test_only_the_daemon_commands_devices(tmp_path: Path) -> None:
         for name in ("viewer", "stranger", "daemon"):
             await (await join(bench, stack, name)).publish(COMMAND, name.encode())
         await rig.publish(COMMAND, b"rig")
-        assert await payloads(bench, commands) == [b"daemon"]
+        assert await payloads(bench, commands, 1) == [b"daemon"]
 
     run(tmp_path, scenario)
 
@@ -97,7 +113,7 @@ def test_only_the_account_of_the_daemon_gives_orders_by_hand(tmp_path: Path) -> 
             bus = daemon if name == "daemon" else await join(bench, stack, name)
             for word in ("pause", "close", "change"):
                 await bus.publish(TOPICS.do("daemon", word), name.encode())
-        assert await payloads(bench, orders) == [b"daemon"] * 3
+        assert await payloads(bench, orders, 3) == [b"daemon"] * 3
 
     run(tmp_path, scenario)
 
@@ -109,7 +125,7 @@ def test_what_is_longer_than_anything_of_ours_passes_no_broker(tmp_path: Path) -
         await rig.publish(TOPICS.state("roof"), b"")
         await daemon.publish(COMMAND, b"x" * MAX_JSON_BYTES)
         await daemon.publish(COMMAND, b"x" * 500_000)
-        assert [len(payload) for payload in await payloads(bench, commands)] == [MAX_JSON_BYTES]
+        assert [len(payload) for payload in await payloads(bench, commands, 1)] == [MAX_JSON_BYTES]
 
     run(tmp_path, scenario)
 
@@ -119,8 +135,7 @@ def test_without_an_account_or_with_a_wrong_password_nobody_connects(tmp_path: P
         nobody = MqttBus(BrokerSettings(port=bench.port), "nobody", bench.clock)
         for bus in (nobody, bench.account("daemon", password_of="viewer")):
             async with bus:
-                with pytest.raises(BusUnavailableError, match=r"(?i)not authori[sz]ed"):
-                    await bus.wait_connected(0.5)
+                await refused(bus, r"(?i)not authori[sz]ed")
                 with pytest.raises(BusUnavailableError):
                     await bus.publish(COMMAND, b"open")
 
@@ -140,8 +155,9 @@ def test_a_rig_reports_answers_and_hears_the_lease_but_cannot_speak_for_the_nigh
         await rig.publish(TOPICS.night_event("dusk"), b"forged")
         await rig.publish(TOPICS.state("roof"), b"state")
         await rig.publish(TOPICS.reply("daemon"), b"answer")
-        assert await payloads(bench, lease) == [b"lease"]
-        assert await payloads(bench, heard) == [b"lease", b"state", b"answer"]
+        assert await payloads(bench, lease, 1) == [b"lease"]
+        # Between two connections a broker keeps no order.
+        assert sorted(await payloads(bench, heard, 3)) == [b"answer", b"lease", b"state"]
 
     run(tmp_path, scenario)
 
@@ -154,8 +170,8 @@ def test_a_viewer_sees_states_but_no_commands_and_changes_nothing(tmp_path: Path
         await viewer.publish(TOPICS.state("roof"), b"forged", retain=True)
         await daemon.publish(COMMAND, b"open")
         await daemon.publish(TOPICS.night_state, b"night")
-        assert await payloads(bench, seen) == [b"night"]
-        assert await payloads(bench, states) == []
+        assert await payloads(bench, seen, 1) == [b"night"]
+        assert await payloads(bench, states, 0) == []
 
     run(tmp_path, scenario)
 
@@ -175,10 +191,10 @@ def test_a_guider_pulses_the_mount_and_uses_its_camera_and_nothing_else(tmp_path
         await guider.publish(COMMAND, b"open")
         await guider.publish(TOPICS.state("mount"), b"forged")
         await guider.publish(TOPICS.night_lease, b"forged")
-        assert await payloads(bench, commands) == [b"pulse", b"expose"]
-        assert await payloads(bench, roof) == []
-        assert await payloads(bench, states) == [b"state"]
-        assert await payloads(bench, answers) == [b"done"]
+        assert await payloads(bench, commands, 2) == [b"pulse", b"expose"]
+        assert await payloads(bench, roof, 0) == []
+        assert await payloads(bench, states, 1) == [b"state"]
+        assert await payloads(bench, answers, 1) == [b"done"]
 
     run(tmp_path, scenario)
 
@@ -208,17 +224,16 @@ def test_tls_checks_the_certificate_and_the_name(tmp_path: Path) -> None:
         trusted = TlsSettings(ca_file=tmp_path / "cert.pem")
         good = BrokerSettings(host="localhost", port=bench.port, tls=trusted)
         async with MqttBus(good, "good", bench.clock) as bus:
-            await bus.wait_connected(5.0)
+            await bus.wait_connected(LIMIT_S)
             states = bus.subscribe("a/state")
             await bus.publish("a/state", b"safe")
-            async with bench.clock.timeout(5.0):
+            async with bench.clock.timeout(LIMIT_S):
                 assert (await states.get()).payload == b"safe"
         wrong_name = good.model_copy(update={"host": "127.0.0.1"})
         unknown_ca = good.model_copy(update={"tls": TlsSettings()})
         for settings in (wrong_name, unknown_ca):
             async with MqttBus(settings, "bad", bench.clock) as bus:
-                with pytest.raises(BusUnavailableError, match=r"(?i)certificate"):
-                    await bus.wait_connected(0.5)
+                await refused(bus, r"(?i)certificate")
 
     bench.run(main)
     gc.collect()  # while the complaint is still expected
@@ -242,10 +257,7 @@ def test_an_absent_broker_is_named_in_the_error() -> None:
     async def main() -> None:
         clock = WallClock()
         async with MqttBus(BrokerSettings(port=port), "daemon", clock) as bus:
-            with pytest.raises(
-                BusUnavailableError, match=rf"127\.0\.0\.1:{port} within 0\.3 s: .*111"
-            ):
-                await bus.wait_connected(0.3)
+            await refused(bus, rf"127\.0\.0\.1:{port} within 0\.3 s: .*111", within_s=0.3)
 
     asyncio.run(main())
 
@@ -267,8 +279,8 @@ def test_leaving_while_the_broker_does_not_answer_is_quick_and_closes_the_socket
             async with MqttBus(BrokerSettings(port=port), "daemon", clock):
                 await clock.sleep(0.1)
                 began_s = clock.mono()
-            assert clock.mono() - began_s < 3.0
-            async with clock.timeout(3.0):
+            assert clock.mono() - began_s < stretched(3.0)
+            async with clock.timeout(LIMIT_S):
                 await closed.wait()
         assert asyncio.all_tasks() == {asyncio.current_task()}
 

@@ -28,6 +28,7 @@ from midwatch.bus import (
     encode,
 )
 from midwatch.bus.envelopes import MAX_JSON_BYTES
+from support.pace import LIMIT_S
 
 TOPICS = Topics("Dark Hill", "Rig 1")
 DO = TOPICS.do("mount", "slew")
@@ -85,14 +86,14 @@ class Stage:
         self.responder: Responder
         self.answers: Subscription = self.tester.subscribe(REPLY)
 
-    async def call(self, command: str, timeout_s: float = 10.0, **args: Any) -> dict[str, Any]:
+    async def call(self, command: str, timeout_s: float = LIMIT_S, **args: Any) -> dict[str, Any]:
         return await self.caller.call("mount", command, args, timeout_s=timeout_s)
 
     def request(self, **changed: Any) -> bytes:
         fields = {
             "id": "r1",
             "reply_to": REPLY,
-            "deadline": (self.bench.clock.now() + timedelta(seconds=30)).isoformat(),
+            "deadline": (self.bench.clock.now() + timedelta(seconds=LIMIT_S)).isoformat(),
             "lease": None,
             "sender": "tester",
             "args": {"ra_deg": 10.0},
@@ -103,11 +104,11 @@ class Stage:
         await self.tester.publish(topic, payload, retain=retain)
 
     async def answer(self) -> Answer:
-        async with self.bench.clock.timeout(10.0):
+        async with self.bench.clock.timeout(LIMIT_S):
             return decode(Answer, (await self.answers.get()).payload)
 
     async def until(self, condition: Callable[[], bool]) -> None:
-        async with self.bench.clock.timeout(10.0):
+        async with self.bench.clock.timeout(LIMIT_S):
             while not condition():
                 await self.bench.clock.sleep(0.01)
 
@@ -122,7 +123,7 @@ def perform(bench: Bench, scenario: Callable[[Stage], Awaitable[None]]) -> None:
         stage.responder = responder
         async with buses[0], buses[1], buses[2], caller:
             for bus in buses:
-                await bus.wait_connected(10.0)
+                await bus.wait_connected(LIMIT_S)
             serving = asyncio.create_task(responder.run())
             await scenario(stage)
             assert not serving.done()
@@ -135,7 +136,7 @@ def perform(bench: Bench, scenario: Callable[[Stage], Awaitable[None]]) -> None:
 def test_a_command_is_done_and_its_result_comes_back(bench: Bench) -> None:
     async def scenario(stage: Stage) -> None:
         assert await stage.call("slew", ra_deg=83.6) == {"ra_deg": 83.6}
-        result = await stage.caller.call("mount", "slew", SlewArgs(ra_deg=1.0), timeout_s=5.0)
+        result = await stage.caller.call("mount", "slew", SlewArgs(ra_deg=1.0), timeout_s=LIMIT_S)
         assert result == {"ra_deg": 1.0}
         assert stage.mount.slews == [83.6, 1.0]
         assert stage.responder.counters.done == 2
@@ -270,7 +271,7 @@ def test_an_answer_survives_the_loss_of_either_connection(bench: Bench) -> None:
     async def scenario(stage: Stage) -> None:
         for broken in (stage.host, stage.daemon):
             stage.mount.go_on.clear()
-            calling = asyncio.create_task(stage.call("wait", timeout_s=20.0))
+            calling = asyncio.create_task(stage.call("wait", timeout_s=LIMIT_S))
             await stage.until(lambda: stage.mount.slews == [-1.0])
             await stage.bench.cut(broken)
             stage.mount.go_on.set()
@@ -283,7 +284,7 @@ def test_an_answer_survives_the_loss_of_either_connection(bench: Bench) -> None:
 
 def test_an_answer_lost_with_the_broker_is_asked_for_again(bench: Bench) -> None:
     async def scenario(stage: Stage) -> None:
-        calling = asyncio.create_task(stage.call("wait", timeout_s=20.0))
+        calling = asyncio.create_task(stage.call("wait", timeout_s=LIMIT_S))
         await stage.until(lambda: stage.mount.slews == [-1.0])
         await stage.bench.stop_broker()
         await stage.until(lambda: not stage.host.connected and not stage.daemon.connected)

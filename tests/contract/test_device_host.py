@@ -17,10 +17,12 @@ from midwatch.devices.contract import Expose, MountState, Unpark
 from midwatch.devices.host import DeviceHost
 from midwatch.sky import Observer
 from support.device_toys import PLACE, Kind, ToyCamera, ToyMount
+from support.pace import LIMIT_S
 
 TOPICS = Topics("Toy Hill", "Toy Rig")
-HEARTBEAT_S = 0.3
-LEASE_S = 2.0
+# Shorter, and a busy machine lets a heartbeat or a renewal come too late; longer, and all wait.
+HEARTBEAT_S = 0.8
+LEASE_S = 4.0
 
 
 class QuickMount(ToyMount):
@@ -60,7 +62,7 @@ class Daemon:
 
     async def enter(self, stack: AsyncExitStack, *clients: DeviceClient) -> None:
         await stack.enter_async_context(self.bus)
-        await self.bus.wait_connected(10)
+        await self.bus.wait_connected(LIMIT_S)
         await stack.enter_async_context(self.caller)
         for client in clients:
             await client.start()
@@ -69,7 +71,7 @@ class Daemon:
 
 
 async def up(client: DeviceClient, clock: WallClock, down: bool = False) -> None:
-    async with clock.timeout(10):
+    async with clock.timeout(LIMIT_S):
         while client.down is not down:
             await clock.sleep(0.02)
 
@@ -85,11 +87,11 @@ def test_commands_frames_lease_and_silence_over_a_real_broker(bench, tmp_path):
             mount, camera = daemon.client(Kind.MOUNT), daemon.client(Kind.CAMERA)
             await daemon.enter(stack, mount, camera)
             with pytest.raises(CommandError) as early:
-                await mount.do(Unpark(), 5)
+                await mount.do(Unpark(), LIMIT_S)
             await daemon.lease.start()
-            await mount.do(Unpark(), 5)
+            await mount.do(Unpark(), LIMIT_S)
             parked = mount.state.parked
-            ref = await camera.do(Expose(exposure_id="e", frame="light", exposure_s=0.1), 5)
+            ref = await camera.do(Expose(exposure_id="e", frame="light", exposure_s=0.1), LIMIT_S)
             pixels = fetch(ref)
             await bench.clock.sleep(1.5 * LEASE_S)
             kept_going = hosts[0].driver.parks
@@ -97,7 +99,7 @@ def test_commands_frames_lease_and_silence_over_a_real_broker(bench, tmp_path):
             mount.on_event(lambda name, _: made_safe.set() if name == "made_safe" else None)
             began = bench.clock.mono()
             await daemon.lease.stop()
-            async with bench.clock.timeout(3 * LEASE_S):
+            async with bench.clock.timeout(LIMIT_S):
                 await made_safe.wait()
             return early.value.kind, parked, pixels.shape, kept_going, (
                 bench.clock.mono() - began
@@ -168,14 +170,14 @@ def test_a_killed_host_goes_down_and_its_successor_still_has_the_frame(bench, tm
             await daemon.enter(stack, camera)
             await daemon.lease.start()
             stack.push_async_callback(daemon.lease.stop)
-            ref = await camera.do(Expose(exposure_id="e", frame="light", exposure_s=0.1), 5)
+            ref = await camera.do(Expose(exposure_id="e", frame="light", exposure_s=0.1), LIMIT_S)
             first.send_signal(signal.SIGKILL)
             await first.wait()
             await up(camera, bench.clock, down=True)
             said = camera.online
             second = await start()
             await up(camera, bench.clock)
-            answer = await daemon.caller.call("camera", "list_waiting", {}, timeout_s=5)
+            answer = await daemon.caller.call("camera", "list_waiting", {}, timeout_s=LIMIT_S)
             second.send_signal(signal.SIGKILL)
             await second.wait()
             return ref, answer, said

@@ -29,6 +29,7 @@ from midwatch.devices.host import DeviceHost
 from midwatch.sky import Horizon, MountLimits, Observer
 from midwatch.sky.mounts.german import GermanEquatorial
 from support.device_toys import PLACE, START, ToyMount, at_hour_angle
+from support.pace import LIMIT_S
 
 TOPICS = Topics("Toy Hill", "Toy Rig")
 LEASE_S = 2.0
@@ -58,10 +59,10 @@ class ToyGuider:
             case StartGuiding():
                 if self.mount.state is None or self.mount.down:
                     raise DeviceError("no mount is heard of")
-                await self.mount.do(Pulse(direction="north", duration_ms=100), 3.0)
+                await self.mount.do(Pulse(direction="north", duration_ms=100), LIMIT_S)
                 self.now = GuiderState(connected=True, at_rest=False, phase="guiding")
             case StopGuiding():  # after the lease: the mount must refuse
-                await self.mount.do(Pulse(direction="south", duration_ms=100), 3.0)
+                await self.mount.do(Pulse(direction="south", duration_ms=100), LIMIT_S)
             case Connect():
                 pass
             case _:
@@ -70,7 +71,7 @@ class ToyGuider:
     async def make_safe(self, reason: str) -> None:
         del reason
         try:
-            await self.mount.do(Pulse(direction="south", duration_ms=100), 3.0)
+            await self.mount.do(Pulse(direction="south", duration_ms=100), LIMIT_S)
         except CommandError as error:
             self.context.emit("refused", {"kind": error.kind.value})
         self.now = GuiderState(connected=True)
@@ -109,10 +110,12 @@ def test_a_driver_commands_another_device_as_long_as_the_lease_lives(bench: Any)
 
     async def main() -> Any:
         async with AsyncExitStack() as stack:
-            for name, factory in (("guider", ToyGuider), ("mount", NearMount)):
+            hosts = [
                 await stack.enter_async_context(host(bench, name, factory, bench.clock))
+                for name, factory in (("guider", ToyGuider), ("mount", NearMount))
+            ]
             bus = await stack.enter_async_context(bench.bus("daemon"))
-            await bus.wait_connected(10)
+            await bus.wait_connected(LIMIT_S)
             caller = await stack.enter_async_context(Caller(bus, TOPICS, bench.clock, 1))
             lease = LeaseHolder(bus, TOPICS, bench.clock, "daemon", LEASE_S)
             guider: DeviceClient[Any] = DeviceClient(
@@ -123,11 +126,13 @@ def test_a_driver_commands_another_device_as_long_as_the_lease_lives(bench: Any)
             await guider.start()
             stack.push_async_callback(guider.stop)
             await lease.start()
-            async with bench.clock.timeout(10):
+            async with bench.clock.timeout(LIMIT_S):
                 while guider.down:
                     await bench.clock.sleep(0.05)
-                await bench.clock.sleep(0.5)
-                await guider.do(StartGuiding(settle=SETTLE), 5)
+                seen = hosts[0].driver.mount
+                while seen.state is None or seen.down:
+                    await bench.clock.sleep(0.05)
+                await guider.do(StartGuiding(settle=SETTLE), LIMIT_S)
                 phase = guider.state.phase
                 through = NearMount.pulses
                 await lease.stop()

@@ -14,6 +14,7 @@ from midwatch.errors import InputError
 from midwatch.orders.models import Rig
 from midwatch.sky import Horizon
 from support.device_toys import PLACE, Kind
+from support.pace import LIMIT_S
 
 ENTRY_POINTS = (
     "[midwatch.drivers]\n"
@@ -70,7 +71,7 @@ def test_a_mount_is_served_with_the_limits_of_its_rig_until_it_is_stopped(tmp_pa
         async with AsyncExitStack() as stack:
             bus = await stack.enter_async_context(bench.bus("daemon"))
             topics = SETTING.topics
-            await bus.wait_connected(10)
+            await bus.wait_connected(LIMIT_S)
             caller = await stack.enter_async_context(Caller(bus, topics, bench.clock, 1))
             lease = await stack.enter_async_context(
                 LeaseHolder(bus, topics, bench.clock, "daemon", 60)
@@ -78,18 +79,18 @@ def test_a_mount_is_served_with_the_limits_of_its_rig_until_it_is_stopped(tmp_pa
             mount = DeviceClient(bus, topics, caller, bench.clock, "mount", Kind.MOUNT, 1.0, lease)
             await mount.start()
             stack.push_async_callback(mount.stop)
-            await mount.until(lambda state: state.connected, 10)
-            await mount.do(Unpark(), 5)
+            await mount.until(lambda state: state.connected, LIMIT_S)
+            await mount.do(Unpark(), LIMIT_S)
             # Twenty degrees above the south point of a site at 46 N is declination -24.
             with pytest.raises(CommandError) as low:
-                await mount.do(Slew(ra_deg=10, dec_deg=-60), 5)
+                await mount.do(Slew(ra_deg=10, dec_deg=-60), LIMIT_S)
             serving.cancel()  # another process takes over: the mount stays as it is
             await asyncio.wait((serving,))
             assert mount.state is not None
             assert not mount.state.parked
             gone = asyncio.Event()
             mount.listen(gone.set)
-            async with bench.clock.timeout(5):
+            async with bench.clock.timeout(LIMIT_S):
                 while mount.online:
                     await gone.wait()
                     gone.clear()

@@ -56,15 +56,16 @@ def test_a_killed_host_keeps_every_frame_that_it_had_promised(tmp_path):
     chance = random.Random(seed)
     folder = tmp_path / "spool"
     promised: list[str] = []
-    for life in range(LIVES):
-        promised += one_life(folder, life, chance.uniform(0.0, 0.06))
+    lives = 0
+    while lives < LIVES or len(promised) < 5:  # on a busy machine a life may be too short for any
+        promised += one_life(folder, lives, chance.uniform(0.0, 0.06))
+        lives += 1
     with capture_logs():
         spool = FolderSpool(folder)
     kept = [ref.sha256 for ref in spool.waiting()]
-    assert len(promised) >= 5
     assert set(promised) <= set(kept)
     # One frame of each life may have been whole on the disk and not yet promised.
-    assert len(kept) <= len(promised) + LIVES
+    assert len(kept) <= len(promised) + lives
     for ref in spool.waiting():
         assert fetch(ref).shape == (100, 120)
     described = {json.loads(path.read_text())["sha256"] for path in folder.glob("*.json")}

@@ -18,6 +18,7 @@ from midwatch.imaging import Frame, InlineMeasurer, Measurer, ProcessMeasurer
 from midwatch.imaging.measurer import MeasurerDiedError
 from midwatch.imaging.stars import measure_stars
 from support.imaging_truth import gaussian, render
+from support.pace import LIMIT_S
 
 KINDS: list[Callable[[], Measurer]] = [InlineMeasurer, ProcessMeasurer]
 
@@ -99,12 +100,12 @@ def test_cancelling_ends_the_call_at_once_and_the_next_one_works() -> None:
 def test_the_loop_goes_on_while_the_worker_measures() -> None:
     async def story(measurer: Measurer) -> None:
         await measurer.run(os.getpid)
-        call = asyncio.create_task(measurer.run(sum, range(2_000_000)))
+        call = asyncio.create_task(measurer.run(sum, range(20_000_000)))
         turns = 0
         while not call.done():
             turns += 1
             await asyncio.sleep(0.001)
-        assert call.result() == 1_999_999_000_000
+        assert call.result() == 199_999_990_000_000
         assert turns >= 5
 
     drive(ProcessMeasurer, story)
@@ -124,7 +125,7 @@ def test_a_worker_does_not_outlive_a_daemon_that_was_killed(tmp_path: Path) -> N
     daemon = subprocess.run([sys.executable, script], capture_output=True, text=True, check=False)
     assert daemon.returncode == -signal.SIGKILL, daemon.stderr
     worker = int(daemon.stdout)
-    for _ in range(500):
+    for _ in range(round(LIMIT_S / 0.02)):
         if not lives(worker):
             break
         time.sleep(0.02)

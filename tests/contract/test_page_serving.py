@@ -22,6 +22,7 @@ from midwatch.orders.models import OrdersError, Page
 from midwatch.runtime.files import Running, load_orders
 from midwatch.runtime.visit import visitor
 from support.by_hand import ROOFED, write
+from support.pace import LIMIT_S
 
 Act = Callable[[OperatorPage, PageSettings], Awaitable[None]]
 
@@ -45,7 +46,7 @@ def serve(tmp_path: Path, act: Act) -> None:
 
 async def status_of(url: str) -> int:
     async with aiohttp.ClientSession() as client:
-        for _ in range(50):
+        for _ in range(round(LIMIT_S / 0.05)):
             try:
                 async with client.get(url) as answer:
                     return answer.status
@@ -95,8 +96,10 @@ def test_a_port_that_is_taken_is_tried_again_and_nobody_else_notices(
     async def main() -> None:
         taken = await asyncio.start_server(lambda _r, w: w.close(), "127.0.0.1", port)
         async with OperatorPage(settings, night, tmp_path / "night").served(NOWHERE):
-            await asyncio.sleep(0.5)
-            assert f"the page at {settings.url} is not served" in capfd.readouterr().err
+            told = ""
+            while f"the page at {settings.url} is not served" not in told:
+                await asyncio.sleep(0.05)  # pytest ends a test that waits for ever
+                told += capfd.readouterr().err
             taken.close()
             await taken.wait_closed()
             assert await status_of(settings.url) == 200
@@ -115,15 +118,15 @@ def test_garbage_and_a_crowd_take_neither_the_page_nor_open_files(
             reader, writer = await asyncio.open_connection("127.0.0.1", settings.port)
             writer.write(rubbish)
             writer.write_eof()
-            await asyncio.wait_for(reader.read(), 10)
+            await asyncio.wait_for(reader.read(), LIMIT_S)
             writer.close()
         crowd = [await asyncio.open_connection("127.0.0.1", settings.port) for _ in range(120)]
-        await asyncio.sleep(0.3)
-        closed = sum(reader.at_eof() for reader, _ in crowd)
-        assert closed >= 120 - door._MOST_CONNECTIONS
+        closed = 0
+        while closed < 120 - door._MOST_CONNECTIONS:
+            await asyncio.sleep(0.05)
+            closed = sum(reader.at_eof() for reader, _ in crowd)
         for _, writer in crowd:
             writer.close()
-        await asyncio.sleep(0.3)
         assert await status_of(settings.url) == 200
 
         # A handshake of TLS, a version that is none, a line too long, a length below zero.

@@ -20,6 +20,7 @@ from midwatch.journal.store import Event
 from midwatch.orders.reading import load_night
 from midwatch.runtime.rehearsal import RehearsalOptions, rehearse
 from support.interface_bench import ORDERS, RIG, write_night
+from support.pace import LIMIT_S
 
 SEED = 3
 MEGABYTE = 1_000_000
@@ -31,7 +32,7 @@ ROOFED = RIG.replace("camera: {pixel", "  roof: {driver: simulated-roof}\ncamera
 def process(*words: object) -> subprocess.CompletedProcess[str]:
     print(f"seed {SEED}")
     command = [sys.executable, "-m", "midwatch.interface.cli", *map(str, words)]
-    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=100)
+    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=LIMIT_S)
 
 
 @pytest.fixture

@@ -20,6 +20,7 @@ from midwatch.journal.store.journal import digest_of
 from midwatch.reports import json_schema
 from support.interface_bench import RIG, midwatch, write_night
 from support.nights_bench import end_session
+from support.pace import LIMIT_S, speed
 
 ORDERS = """\
 site: site.yaml
@@ -32,13 +33,13 @@ targets:
       - {exposure_s: 60, count: 2}
 """
 # A short lease, so that a device which is left alone makes itself safe while the test looks on.
-HASTY = RIG + "bus: {lease_s: 30, heartbeat_s: 5}\n"
-SPEED = 100.0
+HASTY = RIG + "bus: {lease_s: 120, heartbeat_s: 30}\n"
+FASTEST = 100.0
 
 
 def process(*words: object) -> subprocess.CompletedProcess[str]:
     command = [sys.executable, "-m", "midwatch.interface.cli", *map(str, words)]
-    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=100)
+    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=LIMIT_S)
 
 
 # Rehearsals -----------------------------------------------------------------------------------
@@ -119,10 +120,10 @@ def test_a_broker_that_is_away_is_named(tmp_path: Path, monkeypatch: pytest.Monk
 
 @pytest.fixture
 def running(tmp_path: Path) -> Iterator[tuple[subprocess.Popen[str], Path]]:
-    """A night at a hundred times the speed of time, with a process for each device."""
+    """A night at many times the speed of time, with a process for each device."""
     orders = write_night(tmp_path, orders=ORDERS, rig=HASTY)
     out = tmp_path / "night"
-    words = ["run", orders, "--out", out, "--speed", SPEED, "--start", "2027-03-10T17:40Z",
+    words = ["run", orders, "--out", out, "--speed", speed(FASTEST), "--start", "2027-03-10T17:40Z",
              "--sky", "fast", "--json"]  # fmt: skip
     command = [sys.executable, "-m", "midwatch.interface.cli", *map(str, words)]
     night = subprocess.Popen(
@@ -135,14 +136,14 @@ def running(tmp_path: Path) -> Iterator[tuple[subprocess.Popen[str], Path]]:
         night.communicate()
 
 
-def wait_for(look: Callable[[], Any], wanted: Callable[[Any], bool], limit_s: float = 40.0) -> Any:
-    ends = time.monotonic() + limit_s
+def wait_for(look: Callable[[], Any], wanted: Callable[[Any], bool]) -> Any:
+    ends = time.monotonic() + LIMIT_S
     while time.monotonic() < ends:
         found = look()
         if wanted(found):
             return found
         time.sleep(0.3)
-    raise AssertionError(f"not within {limit_s} s; last: {look()}")
+    raise AssertionError(f"not within {LIMIT_S} s; last: {look()}")
 
 
 def test_a_running_night_is_asked_ordered_and_closed(
@@ -183,7 +184,7 @@ def test_a_running_night_is_asked_ordered_and_closed(
     assert midwatch("skip", "M 33", "--out", out).code == 2
 
     night.send_signal(signal.SIGTERM)
-    stdout, stderr = night.communicate(timeout=60)
+    stdout, stderr = night.communicate(timeout=LIMIT_S)
     summary = json.loads(stdout)
     assert summary["ended"] is not None, stderr
     assert summary["how"] is not None
@@ -212,7 +213,7 @@ def test_a_second_signal_ends_at_once_and_the_rig_is_not_forgotten(
     # Both at once, before the order to close can have ended the night.
     night.send_signal(signal.SIGINT)
     night.send_signal(signal.SIGTERM)
-    _, stderr = night.communicate(timeout=30)
+    _, stderr = night.communicate(timeout=LIMIT_S)
     assert night.returncode == 130
     assert "ending at once; the devices make themselves safe" in stderr
     assert "Traceback" not in stderr
@@ -261,7 +262,7 @@ def test_a_device_is_hosted_told_and_ended(tmp_path: Path, broker_port: int) -> 
         assert too_far.code == 3
         assert "position" in too_far.err or "30000" in too_far.err
         host.send_signal(signal.SIGTERM)
-        _, stderr = host.communicate(timeout=20)
+        _, stderr = host.communicate(timeout=LIMIT_S)
         assert host.returncode == 0, stderr
         assert "Traceback" not in stderr
         gone = midwatch("device", "focuser", "state", *where, "--json")

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from midwatch.orders.injected import FAULT_KINDS
 from support.fault_expectations import EXPECTED
+from support.pace import LIMIT_S
 
 TESTS = Path(__file__).parent.parent
 SAMPLED = (
@@ -37,7 +38,7 @@ def test_the_same_seed_and_faults_give_the_same_journal_in_any_process() -> None
         environment = {**os.environ, "PYTHONHASHSEED": hash_seed, "PYTHONPATH": str(TESTS)}
         command = [sys.executable, "-W", "ignore", "-c", PROGRAM, *faults]
         run = subprocess.run(
-            command, env=environment, capture_output=True, text=True, timeout=300, check=True
+            command, env=environment, capture_output=True, text=True, timeout=LIMIT_S, check=True
         )
         told.append([line for line in run.stdout.splitlines() if line.split("@")[0] in SAMPLED])
     assert len(told[0]) == len(set(told[0])) == len(SAMPLED)

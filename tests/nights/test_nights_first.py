@@ -29,6 +29,7 @@ from midwatch.journal.facts import (
 from midwatch.journal.store import read_events
 from midwatch.journal.store.journal import digest_of
 from midwatch.sky import Place
+from support.pace import LIMIT_S
 from support.sky_truth import skyfield_sky
 
 ROOT = Path(__file__).parent.parent.parent
@@ -46,7 +47,7 @@ def rehearsed(out: Path, *words: str, hash_seed: str = "0", orders: Path = ORDER
     command = [sys.executable, "-m", "midwatch.interface.cli", "rehearse", str(orders),
                "--sky", "fast", "--json", "--out", str(out), *words]  # fmt: skip
     return subprocess.run(
-        command, capture_output=True, text=True, check=False, timeout=100, env=environment
+        command, capture_output=True, text=True, check=False, timeout=LIMIT_S, env=environment
     )
 
 
@@ -271,7 +272,7 @@ def test_a_plugin_from_a_folder_of_its_own_takes_part(tmp_path: Path) -> None:
     installed = subprocess.run(
         [sys.executable, "-m", "pip", "install", "--quiet", "--no-deps", "--no-build-isolation",
          "--target", str(plugin), str(Path(__file__).parent / "lens_heater")],
-        capture_output=True, text=True, check=False, timeout=100,
+        capture_output=True, text=True, check=False, timeout=LIMIT_S,
     )  # fmt: skip
     assert installed.returncode == 0, installed.stderr
     for name in ("sites", "rigs"):

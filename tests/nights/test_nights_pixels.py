@@ -18,6 +18,7 @@ from photutils.detection import DAOStarFinder
 
 from midwatch.journal.store.journal import digest_of
 from midwatch.sky.catalogues import StarCatalogue
+from support.pace import LIMIT_S
 
 ROOT = Path(__file__).parent.parent.parent
 FITSVERIFY = Path("/usr/bin/fitsverify")
@@ -41,7 +42,7 @@ def rehearsed(rig: str, folder: Path) -> Path:
     done = subprocess.run(
         [sys.executable, "-m", "midwatch.interface.cli", "rehearse", str(orders),
          "--sky", "pixels", "--json", "--out", str(folder / "night")],
-        capture_output=True, text=True, check=False, timeout=110,
+        capture_output=True, text=True, check=False, timeout=LIMIT_S,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr[-2000:]
     summary = json.loads(done.stdout)

@@ -11,9 +11,10 @@ import pytest
 
 from midwatch.journal.facts import FaultBegan, FaultEnded, FrameFiled, FrameRead
 from support.nights_bench import Mosquitto, Onlooker, StandingNight, wait_for
+from support.pace import LIMIT_S
 
 pytestmark = [
-    pytest.mark.timeout(300),
+    pytest.mark.timeout(1800),
     pytest.mark.skipif(os.geteuid() != 0, reason="only root can mount a small disk"),
 ]
 
@@ -78,15 +79,15 @@ def test_frames_wait_while_the_disk_of_the_night_takes_nothing(
     spoil, mend = (disk.fill, disk.free) if how == "full" else (disk.lock, disk.unlock)
     try:
         night.start()
-        wait_for(lambda: night.exposing(1), 60, "a frame and an exposure under way")
+        wait_for(lambda: night.exposing(1), "a frame and an exposure under way")
         spoil()
-        fault = wait_for(lambda: disk_faults(night), 40, "a fault of the disk")[0]
+        fault = wait_for(lambda: disk_faults(night), "a fault of the disk")[0]
         assert fault.fault == "write_failed"
         assert "make room on the disk; the frame waits in the camera's spool" in fault.message
         assert len(night.facts(FrameRead)) == night.filed() + 1
         mend()
-        wait_for(night.finished, 120, "the night ends")
-        wait_for(onlooker.safe, 5, "the rig is at rest")
+        wait_for(night.finished, "the night ends")
+        wait_for(onlooker.safe, "the rig is at rest")
         assert night.problems(onlooker) == []
         assert [f.fault_id for f in night.facts(FaultEnded)] == [fault.fault_id]
         assert night.summary()["targets"][0]["accepted"] == 5
@@ -102,19 +103,19 @@ def test_a_journal_that_cannot_be_written_closes_the_rig_and_the_night_is_taken_
     disk = SmallDisk(night.out)
     try:
         night.start()
-        wait_for(lambda: night.exposing(1), 60, "a frame and an exposure under way")
+        wait_for(lambda: night.exposing(1), "a frame and an exposure under way")
         disk.fill()
-        code = night.process.wait(timeout=90)
+        code = night.process.wait(timeout=LIMIT_S)
         assert code == 3
         assert "journal cannot be written" in night.said()
         assert "make room on the disk, and start the same command again" in night.said()
-        wait_for(onlooker.safe, 5, f"the rig is at rest: {onlooker.states}")
+        wait_for(onlooker.safe, f"the rig is at rest: {onlooker.states}")
         assert not onlooker.states["camera"]["cooler_on"]
         filed = len(night.facts(FrameFiled))
         disk.free()
         night.start()
-        wait_for(night.finished, 120, "the night ends")
-        wait_for(onlooker.safe, 5, "the rig is at rest")
+        wait_for(night.finished, "the night ends")
+        wait_for(onlooker.safe, "the rig is at rest")
         assert night.problems(onlooker) == []
         assert len(night.processes) == 2
         assert filed >= 1

@@ -14,6 +14,7 @@ from midwatch.errors import InputError
 from midwatch.orders.injected import ScheduledFault
 from midwatch.runtime.files import read_faults, write_faults
 from support.interface_bench import RIG, Said, midwatch, write_night
+from support.pace import LIMIT_S, speed
 
 
 def asked_to_run(folder: Path, *words: str, rig: str = RIG) -> Said:
@@ -84,8 +85,9 @@ def test_a_device_process_shows_its_faults_and_ends_with_its_device_at_rest(
 
     orders = write_night(tmp_path)
     start = datetime(2027, 3, 10, 20, tzinfo=UTC)
-    clock = ScaledClock(start, 20.0)
-    common = ["--orders", str(orders), "--port", str(broker), "--speed", "20", "--start",
+    pace = speed(20.0)
+    clock = ScaledClock(start, pace)
+    common = ["--orders", str(orders), "--port", str(broker), "--speed", str(pace), "--start",
               start.isoformat(), "--anchor", str(clock.anchor_unix_s)]  # fmt: skip
     path = tmp_path / "faults.json"
     stalled = ScheduledFault(start.timestamp() - 60.0, math.inf, "slew-refused")
@@ -97,7 +99,7 @@ def test_a_device_process_shows_its_faults_and_ends_with_its_device_at_rest(
     )  # fmt: skip
 
     def mount(*words: str) -> Said:
-        return midwatch("device", "mount", *words, *common, "--timeout", "900")
+        return midwatch("device", "mount", *words, *common, "--timeout", str(LIMIT_S * pace))
 
     try:
         assert mount("do", "connect").code == 0
@@ -106,7 +108,7 @@ def test_a_device_process_shows_its_faults_and_ends_with_its_device_at_rest(
         assert refused.code == 3
         assert "slew" in refused.err
         host.send_signal(signal.SIGTERM)
-        assert host.wait(timeout=60) == 0
+        assert host.wait(timeout=LIMIT_S) == 0
     finally:
         host.kill()
         host.wait()

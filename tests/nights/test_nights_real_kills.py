@@ -12,7 +12,7 @@ from midwatch.journal.facts import FrameBegun, NightBegan
 from support.nights_bench import Mosquitto, Onlooker, StandingNight, wait_for
 
 
-@pytest.mark.timeout(300)  # a night in scaled time
+@pytest.mark.timeout(1800)  # a night in scaled time
 def test_a_night_in_which_everything_is_killed_loses_and_doubles_nothing(
     tmp_path: Path, mosquitto: Mosquitto
 ) -> None:
@@ -22,11 +22,11 @@ def test_a_night_in_which_everything_is_killed_loses_and_doubles_nothing(
     def kill(role: str) -> None:
         before = night.pids()[role]
         os.kill(before, signal.SIGKILL)
-        wait_for(lambda: night.pids().get(role, before) != before, 30, f"the {role} is back")
+        wait_for(lambda: night.pids().get(role, before) != before, f"the {role} is back")
 
     def expose_on() -> None:
         begun = len(night.facts(FrameBegun))
-        wait_for(lambda: len(night.facts(FrameBegun)) > begun, 60, "the night goes on")
+        wait_for(lambda: len(night.facts(FrameBegun)) > begun, "the night goes on")
 
     def kill_daemon() -> None:
         os.kill(night.process.pid, signal.SIGKILL)
@@ -35,7 +35,7 @@ def test_a_night_in_which_everything_is_killed_loses_and_doubles_nothing(
 
     try:
         night.start()
-        wait_for(lambda: night.exposing(0), 60, "an exposure is under way")
+        wait_for(lambda: night.exposing(0), "an exposure is under way")
         was = onlooker.states["mount"]
         assert was["tracking"]
         kill("mount")
@@ -51,10 +51,10 @@ def test_a_night_in_which_everything_is_killed_loses_and_doubles_nothing(
         expose_on()
         kill("roof")
         kill("focuser")
-        wait_for(lambda: night.exposing(1), 60, "an exposure is under way")
+        wait_for(lambda: night.exposing(1), "an exposure is under way")
         kill_daemon()
-        wait_for(night.finished, 120, "the night ends")
-        wait_for(onlooker.safe, 5, f"the rig is at rest: {onlooker.states}")
+        wait_for(night.finished, "the night ends")
+        wait_for(onlooker.safe, f"the rig is at rest: {onlooker.states}")
         assert night.problems(onlooker) == []
         assert len(night.processes) == len(night.facts(NightBegan)) == 3
         assert night.summary()["targets"][0]["accepted"] == 5

@@ -24,11 +24,12 @@ from midwatch.journal.facts import Fact, FrameBegun, FrameFiled, FrameGraded, Fr
 from midwatch.journal.store import Journal, read_events
 from support.interface_bench import RIG, write_night
 from support.nights_bench import end_session, wait_for
+from support.pace import LIMIT_S, speed
 
 F = TypeVar("F", bound=Fact)
 
 SEED = 1
-SPEED = 60
+FASTEST = 60.0
 NIGHT, NEXT_NIGHT = "2027-03-10", "2027-03-11"
 DEVICES = ("mount", "camera", "focuser", "roof")
 # Shorter than what is left of a lease when its holder dies: the exposure then runs to its end.
@@ -50,12 +51,13 @@ class Rig:
         self.orders = write_night(folder, orders=ORDERS, rig=rig + bus)
         self.out = folder / "night"
         self.port = port
+        self.speed = speed(FASTEST)
         self.started: list[subprocess.Popen[bytes]] = []
 
     def run(self, evening: str, start: str) -> subprocess.Popen[bytes]:
         print(f"seed {SEED}, evening {evening}, from {start}")
         words = ["run", self.orders, "--evening", evening, "--out", self.out, "--sky", "fast",
-                 "--seed", SEED, "--speed", SPEED, "--start", start]  # fmt: skip
+                 "--seed", SEED, "--speed", self.speed, "--start", start]  # fmt: skip
         command = [sys.executable, "-m", "midwatch.interface.cli", *map(str, words)]
         with (self.out.parent / f"log-{len(self.started)}").open("wb") as log:
             process = subprocess.Popen(command, stdout=log, stderr=log, start_new_session=True)
@@ -109,17 +111,17 @@ class Rig:
 
 def killed_in_exposure(rig: Rig, process: subprocess.Popen[bytes], filed: int) -> str:
     """Kill the daemon, not its devices, in the middle of an exposure; wait until all is safe."""
-    exposure_id: str = wait_for(lambda: rig.under_way(filed), 90, f"{filed} lights and one more")
+    exposure_id: str = wait_for(lambda: rig.under_way(filed), f"{filed} lights and one more")
     os.kill(process.pid, signal.SIGKILL)
     process.wait()
-    wait_for(lambda: rig.rest_with_frame(exposure_id), 40, "all at rest, the frame in the spool")
+    wait_for(lambda: rig.rest_with_frame(exposure_id), "all at rest, the frame in the spool")
     assert exposure_id not in {f.exposure_id for f in rig.facts(NIGHT, FrameRead)}
     return exposure_id
 
 
 def collected(rig: Rig, exposure_id: str) -> None:
     """Wait for the frame: one file, which holds the very pixels that the camera read out."""
-    wait_for(lambda: any(f.exposure_id == exposure_id for f in rig.facts(NIGHT, FrameGraded)), 60,
+    wait_for(lambda: any(f.exposure_id == exposure_id for f in rig.facts(NIGHT, FrameGraded)),
              "the frame in the spool is filed and graded")  # fmt: skip
     (read,) = [f for f in rig.facts(NIGHT, FrameRead) if f.exposure_id == exposure_id]
     (filed,) = [f for f in rig.facts(NIGHT, FrameFiled) if f.exposure_id == exposure_id]
@@ -137,7 +139,7 @@ def rig(tmp_path: Path, broker: int) -> Iterator[Rig]:
     rig.end()
 
 
-@pytest.mark.timeout(300)  # three starts in scaled time
+@pytest.mark.timeout(1800)  # three starts in scaled time
 def test_a_night_that_is_taken_up_again_fetches_its_frames(rig: Rig) -> None:
     """Killed before the frame was read out, and killed just after that was journaled."""
     first = killed_in_exposure(rig, rig.run(NIGHT, "2027-03-10T18:42:00Z"), 2)
@@ -163,7 +165,7 @@ def test_a_night_that_is_taken_up_again_fetches_its_frames(rig: Rig) -> None:
     process = rig.run(NIGHT, "2027-03-10T20:30:00Z")
     collected(rig, second)
     process.send_signal(signal.SIGTERM)
-    process.wait(timeout=60)
+    process.wait(timeout=LIMIT_S)
 
     summary = json.loads((rig.out / NIGHT / "night.json").read_bytes())
     assert summary["restarts"] == 2
@@ -181,11 +183,11 @@ def test_another_night_leaves_a_frame_that_it_does_not_know_where_it_is(rig: Rig
 
     process = rig.run(NEXT_NIGHT, "2027-03-11T18:42:00Z")
     told = wait_for(lambda: [n.message for n in rig.facts(NEXT_NIGHT, Notice)
-                             if NIGHT in n.message], 60, "it is spoken of")  # fmt: skip
+                             if NIGHT in n.message], "it is spoken of")  # fmt: skip
     assert len(told) == 1
     assert f"a light of 90 s of the night of {NIGHT} was never filed" in told[0]
     process.send_signal(signal.SIGTERM)
-    process.wait(timeout=60)
+    process.wait(timeout=LIMIT_S)
     assert process.returncode == 0
     assert [path.read_bytes() for path in rig.spool("*.bin")] == pixels
     (description,) = rig.spool("*.json")

@@ -16,6 +16,7 @@ from midwatch.clock import WallClock
 from midwatch.devices.host import RestartRule
 from midwatch.orders.reading import load_night
 from midwatch.runtime.real import DeviceProcesses, RunOptions
+from support.pace import LIMIT_S
 
 ROOT = Path(__file__).parent.parent.parent
 RIG = """\
@@ -60,7 +61,7 @@ async def supervised(
 
 
 async def until(condition: Callable[[], bool], what: str) -> None:
-    for _ in range(300):
+    for _ in range(round(LIMIT_S / 0.1)):
         if condition():
             return
         await asyncio.sleep(0.1)
@@ -117,7 +118,8 @@ def test_a_driver_that_keeps_dying_is_started_more_slowly(tmp_path: Path, broker
         assert "keeps dying" in told[-1][1]
         assert "keeps dying" not in told[0][1]
 
-    asyncio.run(supervised(tmp_path, broker, RestartRule(loop_after=2), work))
+    rule = RestartRule(loop_after=2, steady_s=10 * LIMIT_S)
+    asyncio.run(supervised(tmp_path, broker, rule, work))
 
 
 def test_a_driver_that_grows_too_large_is_started_again(

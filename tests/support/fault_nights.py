@@ -203,7 +203,9 @@ def utc_s(text: str) -> float:
     return datetime.fromisoformat(text).timestamp()
 
 
-def rehearsed(folder: Path, *faults: str, seed: int = SEED, ordered: str = ORDERS) -> FaultNight:
+def rehearsed(
+    folder: Path, *faults: str, seed: int = SEED, ordered: str = ORDERS, shuffle: int = 0
+) -> FaultNight:
     """Rehearse the short night in numbers, with a witness.
 
     Args:
@@ -211,6 +213,7 @@ def rehearsed(folder: Path, *faults: str, seed: int = SEED, ordered: str = ORDER
         faults: as on the command line.
         seed: of all randomness.
         ordered: other night orders than those of the short night.
+        shuffle: seed by which what is due at the same instant is shuffled; 0: not at all.
     """
     folder.mkdir(parents=True, exist_ok=True)
     # Orders that are handed in by hand may name no files but those beside them.
@@ -225,7 +228,7 @@ def rehearsed(folder: Path, *faults: str, seed: int = SEED, ordered: str = ORDER
     witness = Witness()
     options = RehearsalOptions(
         seed=seed, sky_mode="fast", data_folder=folder / "data", evening=None,
-        faults=tuple(planned), guest=witness.watch, lean=True,
+        faults=tuple(planned), guest=witness.watch, lean=True, shuffle=shuffle,
     )  # fmt: skip
     outcome = rehearse(night, options, events.append)
     began_s = min((fault.from_utc_s for fault in planned), default=0.0)

@@ -28,6 +28,7 @@ from midwatch.journal.facts import Fact, FrameBegun, FrameFiled, FrameLost, Fram
 from midwatch.journal.store import read_events
 from midwatch.journal.store.chain import GENESIS
 from support.interface_bench import SITE, write_night
+from support.pace import LIMIT_S, speed
 
 F = TypeVar("F", bound=Fact)
 
@@ -57,14 +58,14 @@ targets:
 """
 
 
-def wait_for(look: Callable[[], Any], limit_s: float, what: str) -> Any:
-    """Return the first true value of `look`; real seconds, since real processes are watched."""
-    ends = time.monotonic() + limit_s
+def wait_for(look: Callable[[], Any], what: str) -> Any:
+    """Return the first true value of `look`, as soon as there is one."""
+    ends = time.monotonic() + LIMIT_S
     while time.monotonic() < ends:
         if found := look():
             return found
         time.sleep(0.2)
-    raise AssertionError(f"{what}: not within {limit_s} s")
+    raise AssertionError(f"{what}: not within {LIMIT_S} s")
 
 
 def end_session(leader: int) -> None:
@@ -92,7 +93,7 @@ class Mosquitto:
 
     def start(self) -> None:
         self._process = subprocess.Popen([MOSQUITTO, "-c", self._config], stderr=subprocess.DEVNULL)
-        wait_for(lambda: listening(self.port), 10, "mosquitto listens")
+        wait_for(lambda: listening(self.port), "mosquitto listens")
 
     def send(self, number: signal.Signals) -> None:
         self._process.send_signal(number)
@@ -152,7 +153,7 @@ class StandingNight:
         folder: Path,
         port: int,
         *,
-        speed: float = 100.0,
+        fastest: float = 100.0,
         exposure_s: float = 60.0,
         count: int = 6,
         lease_s: float = 600.0,
@@ -162,7 +163,7 @@ class StandingNight:
     ) -> None:
         self.folder = folder
         self.out = folder / "night"
-        self.speed = speed
+        self.speed = speed(fastest)
         self.seed = seed
         self.processes: list[subprocess.Popen[bytes]] = []
         self._words = words

@@ -30,6 +30,7 @@ from midwatch.runtime.visit import Visit
 from midwatch.sequencer.night import DAEMON, ChangeArgs, OperatorArgs
 from support.by_hand import write
 from support.journal_story import NIGHT, tell_night
+from support.pace import LIMIT_S
 
 # What nobody should be able to bring onto a page: it would run there.
 HOSTILE = "<script>alert(1)</script><img src=x onerror=alert(2)>\"'>&lt;</textarea>"
@@ -170,7 +171,7 @@ def served_story(folder: Path) -> Iterator[Bench]:
     thread = threading.Thread(target=lambda: asyncio.run(main()))
     thread.start()
     try:
-        yield ready.get(timeout=30)
+        yield ready.get(timeout=LIMIT_S)
     finally:
         end.set()
-        thread.join(30)
+        thread.join(LIMIT_S)

@@ -29,15 +29,16 @@ class Replay:
         """Return faults as the command line takes them."""
         return [fault.text(self._zone) for fault in faults]
 
-    def parts(self, seed: int, faults: Sequence[ScheduledFault]) -> list[str]:
+    def parts(self, seed: int, faults: Sequence[ScheduledFault], shuffle: int = 0) -> list[str]:
         """Return the command in parts that each fit a line."""
+        shuffled = f" --shuffle {shuffle}" if shuffle else ""
         evening = "" if self._evening is None else f" --evening {self._evening.isoformat()}"
         return [
             f"midwatch rehearse {shlex.quote(self._orders)}{evening}",
-            f"--sky fast --seed {seed}",
+            f"--sky fast --seed {seed}{shuffled}",
             *(f"--fault {text}" for text in self.faults(faults)),
         ]
 
-    def command(self, seed: int, faults: Sequence[ScheduledFault]) -> str:
+    def command(self, seed: int, faults: Sequence[ScheduledFault], shuffle: int = 0) -> str:
         """Return the command on one line."""
-        return " ".join(self.parts(seed, faults))
+        return " ".join(self.parts(seed, faults, shuffle))

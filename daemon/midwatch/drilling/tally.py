@@ -43,6 +43,7 @@ class Shrunk:
     seed: int
     promise: int
     faults: tuple[ScheduledFault, ...]
+    shuffle: int = 0
 
 
 class _Part(BaseModel):
@@ -68,6 +69,11 @@ class NightResult(_Part):
     night: int = Field(description="Number within the drill, from 1; 0 is the one without faults")
     seed: int = Field(description="Seed of its rehearsal")
     faults: list[str] = Field(description="What went wrong, as --fault takes it")
+    shuffle: int = Field(
+        default=0,
+        description="What was due at the same instant happened in an order drawn from this; "
+        "0: in the order in which it was planned",
+    )
     accepted: int = Field(description="Accepted light frames")
     integration_s: float = Field(description="Their exposure time, as far as it was ordered")
     bound_s: float = Field(description="What could have been had with perfect knowledge")
@@ -94,6 +100,7 @@ class BrokenNight(_Part):
     night: int
     promise: int
     faults: list[str] = Field(description="The fewest and shortest faults that still break it")
+    shuffle: int = Field(default=0, description="As in results; 0 where it breaks without")
     replay: str
 
 
@@ -156,7 +163,8 @@ def sum_up(
             night=one.night,
             promise=one.promise,
             faults=replay.faults(one.faults),
-            replay=replay.command(one.seed, one.faults),
+            shuffle=one.shuffle,
+            replay=replay.command(one.seed, one.faults, one.shuffle),
         )
         for one in shrunk
     ]
@@ -185,6 +193,7 @@ def _night(result: TrialResult, replay: Replay) -> NightResult:
         night=trial.number,
         seed=trial.seed,
         faults=replay.faults(trial.faults),
+        shuffle=trial.shuffle,
         accepted=result.frames,
         integration_s=round(result.counted_s, 3),
         bound_s=round(result.bound_s, 3),
@@ -198,7 +207,7 @@ def _night(result: TrialResult, replay: Replay) -> NightResult:
         ],
         ended=result.ended,
         journal_digest=result.digest,
-        replay=replay.command(trial.seed, trial.faults),
+        replay=replay.command(trial.seed, trial.faults, trial.shuffle),
     )
 
 

@@ -31,6 +31,9 @@ _TEXTS = {
     BOUND: "No night has more than perfect knowledge could have had",
 }
 _SEEDS = 1_000_000_000
+# One night in so many is shuffled. Fewer leave orders untried that a real machine may take; with
+# more, fewer nights are what an ordinary rehearsal would show.
+_SHUFFLED = 5
 
 
 @dataclass(frozen=True)
@@ -42,12 +45,14 @@ class Trial:
         seed: of the rehearsal.
         faults: what goes wrong.
         again: it is run a second time, to see whether it gives the same journal.
+        shuffle: seed by which what is due at the same instant is shuffled; 0: it is not.
     """
 
     number: int
     seed: int
     faults: tuple[ScheduledFault, ...]
     again: bool = False
+    shuffle: int = 0
 
 
 @dataclass(frozen=True)
@@ -130,7 +135,15 @@ def draw_trial(
         if most > 0
         else []
     )
-    return Trial(number, night_seed, tuple(sorted([*given, *drawn])))
+    faults = tuple(sorted([*given, *drawn]))
+    return Trial(number, night_seed, faults, shuffle=_draw_shuffle(seed, number))
+
+
+def _draw_shuffle(seed: int, number: int) -> int:
+    """Return the seed by which a night is shuffled; 0 for most, and for the one without faults."""
+    rng = device_rng(seed, f"order of equal instants in night {number} of a drill")
+    drawn = int(rng.integers(1, _SEEDS)) if rng.integers(_SHUFFLED) == 0 else 0
+    return drawn if number else 0
 
 
 def _drawable(roles: Sequence[str]) -> tuple[str, ...]:
@@ -160,6 +173,7 @@ def run_trial(
     options = RehearsalOptions(
         seed=trial.seed, sky_mode="fast", data_folder=folder, evening=plan.evening,
         faults=trial.faults, lean=True, undisturbed=undisturbed, plan=plan,
+        shuffle=trial.shuffle,
     )  # fmt: skip
     try:
         outcome = rehearse(night, options, events.append)

@@ -61,11 +61,6 @@ class LearnedDurations:
         took = (*self.observed.get(duty, ()), took_s)[-_KEPT:]
         return LearnedDurations({**self.observed, duty: took}, self.defaults)
 
-    def typical_s(self, duty: str, default_s: float = 0.0) -> float:
-        """Return the median duration; the default of the duty where nothing was seen."""
-        took = self._sample(duty, default_s)
-        return _quantile(took, 0.5)
-
     def cautious_s(self, duty: str, default_s: float = 0.0) -> float:
         """Return a duration that nine of ten keep; never less than a default not yet disproved."""
         took = self._sample(duty, default_s)

@@ -21,7 +21,6 @@ from midwatch.sky.tracks import (
     track,
     transit_utc_s,
     visible_windows,
-    windows_where,
 )
 from midwatch.sky.twilight import NightEvents, evening_at, night_at, night_events
 from midwatch.sky.vectors import FloatArray
@@ -33,5 +32,5 @@ __all__ = [
     "evening_at", "moon_altaz", "moon_separation_deg", "night_at", "night_events",
     "pixel_scale_arcsec", "refraction_from_true_deg", "seconds_until_breach", "separation_deg",
     "sky_brightness_mag", "slew_path_clear_of_sun", "sun_altaz", "sun_separation_deg",
-    "time_at_hour_angle", "track", "transit_utc_s", "visible_windows", "windows_where",
+    "time_at_hour_angle", "track", "transit_utc_s", "visible_windows",
 ]  # fmt: skip

@@ -124,7 +124,6 @@ class SimulatedDevice:
         self.seed = draw_seed(context.rng)
         self.connected = False
         self.fault: str | None = None
-        self.made_safe_for: str | None = None
         self._spawned: list[str] = []
         self._kept_body: dict[str, JsonValue] = {}
         self._told: dict[str, Any] = {}
@@ -244,16 +243,16 @@ class SimulatedDevice:
             self._at_work.remove(task)
 
     async def make_safe(self, reason: str) -> None:
-        """Bring the device to rest; `reason` is kept for whoever looks.
+        """Bring the device to rest; why is a matter for its host.
 
         Nobody else may be there to open the link, so it is opened first where there is none.
 
         Raises:
             DeviceError: the hardware cannot be reached.
         """
+        del reason
         if not self.connected:
             await self._connect()
-        self.made_safe_for = reason
         await self.come_to_rest()
 
     async def close(self) -> None:

@@ -33,7 +33,8 @@ def result(number: int, kept: float, broken: tuple[Broken, ...] = ()) -> TrialRe
         ScheduledFault(DUSK + 60.0 * i, DUSK + 60.0 * i + 1234.0, name)
         for i, name in enumerate(("guide-calibration-nonsense", "weather-driver-crash-loop"))
     )
-    trial = Trial(number, 900_000_000 + number, faults, again=number == 1)
+    shuffle = 77 if number == 3 else 0
+    trial = Trial(number, 900_000_000 + number, faults, again=number == 1, shuffle=shuffle)
     return TrialResult(
         trial=trial, digest="d" * 64, counted_s=30_000.0 * kept, bound_s=30_000.0,
         usable_s=32_000.0, frames=80, broken=broken, gaps=Gaps(), ended="parked",
@@ -79,7 +80,7 @@ def test_the_listing_fits_80_columns_and_names_what_broke():
     lines = [line for text in listing(drilled()) for line in text.split("\n")]
     assert max(map(len, lines)) <= 80
     text = "\n".join(lines)
-    assert "promises kept in 99 of 100 nights" in text
+    assert "promises kept in 99 of 100 nights (1 run twice and compared, 1 shuffled)" in text
     assert "BROKEN in 1 night, promise 8: The night ends parked" in text
     assert "BROKEN in 1 night, no end: Every night comes to an end" in text
     assert "roof-stays-shut@19:00:00" in text
@@ -130,6 +131,19 @@ def test_a_listing_command_can_be_pasted():
             break
     words = shlex.split(" ".join(pasted))
     assert words == shlex.split(drilled().results[0].replay)
+
+
+def test_a_shuffled_night_is_seen_again_in_its_own_order():
+    drill = drilled()
+    assert [night.night for night in drill.results if night.shuffle] == [3]
+    args = build_parser().parse_args(shlex.split(drill.results[2].replay)[1:])
+    assert args.shuffle == drill.results[2].shuffle == 77
+    assert "--shuffle" not in drill.results[1].replay
+    # What a broken night comes down to keeps its order where it does not break without.
+    broken = Shrunk(3, 900_000_003, 8, (), shuffle=77)
+    replay = Replay(LONG, EVENING, VIENNA)
+    (least,) = sum_up([], result(0, 0.98), [broken], replay, DrillFacts(LONG, EVENING, 7, 5)).shrunk
+    assert (least.shuffle, least.replay.endswith(" --seed 900000003 --shuffle 77")) == (77, True)
 
 
 @pytest.mark.parametrize("seed", range(20))

@@ -18,6 +18,7 @@ from midwatch.virtual_time import (
     LeakedTaskError,
     LivelockError,
     VirtualLoop,
+    VirtualTimeError,
     run_virtual,
 )
 
@@ -321,3 +322,15 @@ def test_two_runs_in_one_process_number_their_tasks_alike() -> None:
         return task.get_name()
 
     assert run_virtual(main) == run_virtual(main)
+
+
+def test_a_python_whose_event_loop_is_built_otherwise_is_refused(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def elsewhere(self: object) -> None:
+        """Keeps its timers under another name."""
+        self._ready, self._stopping, self._selector, self._clock_resolution  # type: ignore[attr-defined] # noqa: B018
+
+    monkeypatch.setattr("asyncio.base_events.BaseEventLoop._run_once", elsewhere)
+    with pytest.raises(VirtualTimeError, match="works without _scheduled, so nothing can be rehe"):
+        wake_order(0)

@@ -23,7 +23,6 @@ def test_exact_points_give_the_exact_minimum(count: int) -> None:
     assert fit.best_hfr == pytest.approx(1.6, abs=0.01)
     assert fit.slope == pytest.approx(1.6 / 150, rel=0.01)
     assert fit.quality == pytest.approx(1.0, abs=1e-4)
-    assert fit.hfr_at(10_334) == pytest.approx(1.6 * np.hypot(1, 2), rel=0.01)
 
 
 def test_the_order_of_the_points_does_not_matter() -> None:

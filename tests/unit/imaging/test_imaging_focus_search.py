@@ -156,7 +156,6 @@ TRAILING_PX = (
 @given(st.lists(st.none() | st.floats(0.5, 12.0), min_size=1, max_size=40))
 @example(list(TRAILING_PX))
 @settings(max_examples=60, deadline=None)
-@pytest.mark.timeout(30)
 def test_a_run_ends_whatever_is_seen(radii: list[float | None]) -> None:
     search = FocusSearch(task(expected_hfr_px=0.9))
     told = 0

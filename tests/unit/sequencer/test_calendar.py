@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta
 
+import pytest
+from apscheduler.schedulers.asyncio import AsyncIOScheduler
+from apscheduler.schedulers.base import BaseScheduler
+
 from midwatch.clock import VirtualClock
+from midwatch.errors import StopError
 from midwatch.sequencer.night import NightCalendar
-from midwatch.sequencer.night.calendar import NoonTrigger, SunAltitudeTrigger
+from midwatch.sequencer.night.calendar import ClockScheduler, NoonTrigger
 from midwatch.sky import Observer, Place
 from midwatch.virtual_time import run_virtual
 
 HOLLOW = Place(46.2, 13.4, 1200.0)
 ZONE = "Europe/Vienna"
-# Longyearbyen's latitude: the Sun stays up from late April to late August.
-ARCTIC = Place(78.2, 15.6, 10.0)
 
 
 class SteppedClock(VirtualClock):
@@ -35,18 +38,6 @@ def test_noon_follows_the_clocks_of_the_zone() -> None:
     assert trigger.get_next_fire_time(None, saturday) == saturday
     sunday = trigger.get_next_fire_time(saturday, saturday)
     assert sunday == datetime(2027, 3, 28, 10, 0, tzinfo=UTC)
-
-
-def test_polar_summer_has_no_dusk_for_months() -> None:
-    trigger = SunAltitudeTrigger(Observer(ARCTIC), -0.833, rising=False)
-    now = datetime(2027, 5, 1, tzinfo=UTC)
-    first = trigger.get_next_fire_time(None, now)
-    assert first is not None
-    # Almanacs give the end of the midnight Sun at Longyearbyen as 23 to 25 August (from memory).
-    assert date(2027, 8, 21) <= first.date() <= date(2027, 8, 27)
-    second = trigger.get_next_fire_time(first, first)
-    assert second is not None
-    assert timedelta(hours=23) < second - first < timedelta(hours=25)
 
 
 def test_a_clock_set_forward_calls_what_was_missed_once_and_soon() -> None:
@@ -83,30 +74,34 @@ def test_a_clock_set_back_does_not_lose_the_nights_between() -> None:
     assert armed == [date(2027, 3, 1), date(2027, 3, 2)]
 
 
-def test_a_failing_event_does_not_end_the_calendar() -> None:
+def test_a_night_that_cannot_be_armed_does_not_end_the_calendar() -> None:
     clock = VirtualClock(datetime(2027, 3, 1, 9, 0, tzinfo=UTC))
-    calls: list[str] = []
+    asked: list[date] = []
 
-    async def main() -> None:
-        async def fail() -> None:
-            calls.append("dawn")
+    def fail_once(evening: date) -> None:
+        asked.append(evening)
+        if len(asked) == 1:
             raise OSError("disk gone")
 
-        calendar = NightCalendar(clock, HOLLOW, ZONE, on_arm=lambda _: calls.append("noon"))
-        calendar.at_sun("dawn", -6.0, rising=True, action=fail)
-        async with calendar:
+    async def main() -> None:
+        async with NightCalendar(clock, HOLLOW, ZONE, on_arm=fail_once):
             await clock.sleep(1.1 * 86400.0)
 
     run_virtual(main)
-    assert calls == ["noon", "dawn", "noon"]
+    assert asked == [date(2027, 3, 1), date(2027, 3, 2)]
 
 
-def test_it_knows_what_comes_next() -> None:
-    clock = VirtualClock(datetime(2027, 3, 1, 9, 0, tzinfo=UTC))
+@pytest.mark.parametrize(
+    ("where", "name"),
+    [(BaseScheduler, "_process_jobs"), (AsyncIOScheduler, "_start_timer")],
+)
+def test_a_library_that_keeps_time_otherwise_is_refused(
+    monkeypatch: pytest.MonkeyPatch, where: type, name: str
+) -> None:
+    monkeypatch.setattr(where, name, lambda *_: None)
 
-    async def main() -> datetime | None:
-        async with NightCalendar(clock, HOLLOW, ZONE, on_arm=lambda _: None) as calendar:
-            assert calendar.next_time("no such event") is None
-            return calendar.next_time("noon")
+    async def main() -> None:
+        with pytest.raises(StopError, match=f"{name}; install the version that Midwatch names"):
+            ClockScheduler(VirtualClock(datetime(2027, 3, 1, tzinfo=UTC)))
 
-    assert run_virtual(main) == datetime(2027, 3, 1, 11, 0, tzinfo=UTC)
+    run_virtual(main)

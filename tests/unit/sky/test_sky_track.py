@@ -21,8 +21,8 @@ from midwatch.sky import (
     track,
     transit_utc_s,
     visible_windows,
-    windows_where,
 )
+from midwatch.sky.tracks import windows_where
 from support.sky_truth import posix
 
 OBSERVER = Observer(Place(51.75, -1.25, 100.0))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections import deque
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import datetime
 
 import structlog
@@ -68,7 +69,6 @@ class Publisher:
         self._driver: Driver | None = None
         self._noticed = noticed
         self._account = account
-        self.unsent = 0
         self._since = clock.now()
         self._state_topic = topics.state(name)
         self._state: DeviceState | None = None
@@ -188,10 +188,8 @@ class Publisher:
         await self._publish(self._state_topic, head + self._body + b"}")
 
     async def _publish(self, topic: str, payload: bytes) -> None:
-        try:
+        with suppress(BusUnavailableError):  # announced again at the next connection
             await self._bus.publish(topic, payload, retain=True)
-        except BusUnavailableError:
-            self.unsent += 1  # announced again at the next connection
 
     def _online(self, *, online: bool) -> bytes:
         return encode(Online(online=online, since=self._since, driver=self._driver_name))

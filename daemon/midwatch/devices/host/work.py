@@ -44,11 +44,6 @@ class Work:
         self._device = device
         self._running: _Running | None = None
 
-    @property
-    def busy_with(self) -> str | None:
-        """Name of the exclusive command that runs, or None."""
-        return None if self._running is None else self._running.name
-
     async def do(self, command: Command[Any], job: Job, limit_s: float) -> Model | None:
         """Run `job` for `command` and return its answer.
 

@@ -69,10 +69,6 @@ class FocusFit:
     quality: float
     kind: Literal["hyperbola"] = "hyperbola"
 
-    def hfr_at(self, position: float) -> float:
-        """Return the radius that the curve gives at a position."""
-        return float(np.hypot(self.best_hfr, self.slope * (position - self.best_position)))
-
 
 def fit_focus_curve(
     positions: Sequence[float] | FloatArray,

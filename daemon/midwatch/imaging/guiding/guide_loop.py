@@ -72,16 +72,6 @@ class GuideLoop:
         """The calibration in force."""
         return self._calibration
 
-    @property
-    def steersman(self) -> Steersman | None:
-        """What steers both axes, with all it has learned; None until calibrated."""
-        return self._steersman
-
-    @property
-    def tracker(self) -> Tracker | None:
-        """What follows the stars; None when idle."""
-        return self._tracker
-
     def begin(
         self,
         frame: Frame,

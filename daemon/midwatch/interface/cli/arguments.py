@@ -187,6 +187,14 @@ def _rehearse(parser: argparse.ArgumentParser) -> None:
     _add_evening(parser)
     _add_simulation(parser)
     _add_faults(parser)
+    parser.add_argument(
+        "--shuffle",
+        metavar="N",
+        type=whole_number,
+        default=0,
+        help="have what is due at the same instant happen in another order, drawn from N: it must "
+        "not matter to the night (default: 0, in the order in which it was planned)",
+    )
     _add_out(parser)
     add_json(parser, "night.json on standard output")
 

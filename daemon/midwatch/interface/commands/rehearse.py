@@ -26,9 +26,12 @@ def execute(args: argparse.Namespace) -> int:
         evening=evening,
         faults=faults_of(night, evening, args),
         plan=plan,
+        shuffle=args.shuffle,
     )
     seed = night.orders.seed if args.seed is None else args.seed
     title = f"rehearsal of {evening}, {night.site.name}, {night.rig.name}, seed {seed}, {args.sky}"
+    if args.shuffle:
+        title += f", shuffled by {args.shuffle}"
     with shown(NightProgress(night, title)) as listener:
         outcome = rehearse(night, options, listener)
     return conclude(outcome, args)

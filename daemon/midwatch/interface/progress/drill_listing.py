@@ -125,9 +125,10 @@ def _amounts(night: NightResult) -> str:
 def _promises(drill: DrillSummary) -> list[str]:
     broken = [night for night in (drill.undisturbed, *drill.results) if night.broken]
     whole = drill.nights - len(drill.broken)
+    shuffled = sum(night.shuffle > 0 for night in drill.results)
     lines = [
-        f"  promises kept in {whole} of {drill.nights} nights, "
-        f"{drill.repeated} of them run twice and compared"
+        f"  promises kept in {whole} of {drill.nights} nights "
+        f"({drill.repeated} run twice and compared, {shuffled} shuffled)"
     ]
     texts = {one.promise: one.text for night in broken for one in night.broken}
     counts = Counter(number for night in broken for number in {one.promise for one in night.broken})

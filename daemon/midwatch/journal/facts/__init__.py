@@ -40,6 +40,7 @@ from midwatch.journal.facts.night_facts import (
     RemedyTried,
     Sample,
     TargetPlanned,
+    TiesShuffled,
     WeatherTurned,
 )
 from midwatch.journal.facts.outside_facts import (
@@ -58,5 +59,5 @@ __all__ = [
     "FrameRegraded", "FrameSlot", "Grade", "GuidingStarted", "HostAccount", "LeaseUnheard",
     "LimitHeld", "LookoutChanged", "MotionEnded", "NightBegan", "NightEnded", "Notice",
     "OperatorSpoke", "OrdersChanged", "Outcome", "RemedyTried", "Sample", "SensorMeasured",
-    "Silence", "TargetPlanned", "WeatherTurned",
+    "Silence", "TargetPlanned", "TiesShuffled", "WeatherTurned",
 ]  # fmt: skip

@@ -36,7 +36,7 @@ __all__ = [
     "FrameRegraded", "Grade", "GuidingStarted", "HostAccount", "LeaseUnheard", "LimitHeld",
     "LookoutChanged", "MotionEnded", "NightBegan", "NightEnded", "Notice", "OperatorSpoke",
     "OrdersChanged", "Outcome", "RemedyTried", "Sample", "SensorMeasured", "TargetPlanned",
-    "WeatherTurned",
+    "TiesShuffled", "WeatherTurned",
 ]  # fmt: skip
 
 
@@ -69,6 +69,13 @@ class NightBegan(Fact):
     resumed: bool = False
     version: str
     holder: str = ""
+
+
+class TiesShuffled(Fact):
+    """What is due at the same instant happens in an order drawn from this seed (in rehearsals)."""
+
+    kind = "ties_shuffled"
+    seed: int
 
 
 class NightEnded(Fact):
@@ -350,6 +357,6 @@ FACTS: dict[str, type[Fact]] = {
         FocusRun, FocusFollowed, Centred,
         Flipped, Dithered, GuidingStarted, Sample, LookoutChanged, FaultBegan, RemedyTried,
         FaultEnded, OperatorSpoke, LimitHeld, MotionEnded, WeatherTurned, Notice, OrdersChanged,
-        HostAccount, LeaseUnheard, ClockAdopted,
+        HostAccount, LeaseUnheard, ClockAdopted, TiesShuffled,
     )
 }  # fmt: skip

@@ -23,6 +23,7 @@ from midwatch.journal.facts import (
     NightBegan,
     NightEnded,
     RemedyTried,
+    TiesShuffled,
 )
 from midwatch.journal.promises.bus_checks import foreign_commanders, silence_findings
 from midwatch.journal.promises.inventory import Inventory
@@ -388,8 +389,9 @@ def _ended_at_rest(events: Sequence[Event]) -> Promise:
 
 def _reproducible(events: Sequence[Event], journal_digest: str) -> Promise:
     seeds = [fact.seed for _, fact in facts_of(events, NightBegan) if fact.rehearsal]
+    shuffled = [f" and --shuffle {fact.seed}" for _, fact in facts_of(events, TiesShuffled)]
     how = (
-        f"rehearse again with seed {seeds[0]} and compare"
+        f"rehearse again with seed {seeds[0]}{''.join(shuffled[:1])} and compare"
         if seeds and seeds[0] is not None
         else "only rehearsals can be repeated"
     )

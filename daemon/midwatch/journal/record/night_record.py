@@ -66,7 +66,6 @@ class NightRecord:
         began: The first taking up of the orders; `resumed` counts the later ones.
         planned: The last plan of each target; `windows` holds those of all its plans tonight,
             since a plan made anew after a restart may begin at that moment.
-        interrupted_duty: What was being done when the daemon before this one died.
         duty: What is being done now, with its moment.
         focus: The last good focus run; `last_focus_run` is the last one, good or not.
         focus_runs: All good focus runs, oldest first.
@@ -76,13 +75,11 @@ class NightRecord:
         guiding: Whether guiding was started since the telescope last moved.
         lights_since_dither: Light frames read out since the last dither, flip or change of target.
         current_target: Target of the last frame or centring.
-        orders_changed: The last orders that were handed in during the night.
     """
 
     began: NightBegan | None = None
     ended: NightEnded | None = None
     resumed: int = 0
-    last_event_utc_s: float | None = None
     planned: dict[str, TargetPlanned] = field(default_factory=dict)
     windows: dict[str, list[tuple[float, float]]] = field(default_factory=dict)
     frames: dict[str, FrameRecord] = field(default_factory=dict)
@@ -92,7 +89,6 @@ class NightRecord:
     focus_runs: list[FocusMoment] = field(default_factory=list)
     verdicts: int = 0
     settled: FocusSettled | None = None
-    focus_failures_in_row: int = 0
     centred_target: str | None = None
     current_target: str | None = None
     guiding: bool = False
@@ -101,7 +97,6 @@ class NightRecord:
     activity: Activity | None = None
     activity_since_utc_s: float | None = None
     duty: tuple[float, DutyBegan] | None = None
-    interrupted_duty: tuple[float, DutyBegan] | None = None
     durations: dict[str, list[float]] = field(default_factory=dict)
     lookouts: dict[str, tuple[float, LookoutChanged]] = field(default_factory=dict)
     sample: tuple[float, Sample] | None = None
@@ -109,7 +104,6 @@ class NightRecord:
     paused: bool = False
     closing: bool = False
     skipped: list[str] = field(default_factory=list)
-    orders_changed: OrdersChanged | None = None
     _slots: dict[str, tuple[FrameSlot, ...]] = field(default_factory=dict)
     _accepted: dict[OrderKey, int] = field(default_factory=dict)
     _pending: dict[OrderKey, int] = field(default_factory=dict)
@@ -124,7 +118,6 @@ class NightRecord:
 
     def apply(self, event: Event) -> None:
         """Take in the next event. Kinds that change nothing here are passed over."""
-        self.last_event_utc_s = event.at_utc_s
         fold = _FOLDS.get(event.fact.kind)
         if fold is not None:
             fold(self, event.at_utc_s, event.fact)
@@ -145,10 +138,6 @@ class NightRecord:
         """Return the faults that stand, oldest first."""
         return [fault for fault in self.faults.values() if fault.open]
 
-    def closed_faults(self) -> list[FaultRecord]:
-        """Return the faults that have gone, in the order in which they began."""
-        return [fault for fault in self.faults.values() if not fault.open]
-
     @property
     def last_flip(self) -> tuple[float, Flipped] | None:
         """The last meridian flip, done or failed, with its moment."""
@@ -164,7 +153,7 @@ class NightRecord:
                 # What people ordered was for the night that has ended.
                 self.closing = self.paused = False
             self.resumed += 1
-            self.interrupted_duty, self.duty = self.duty, None
+            self.duty = None
             self._moved()
         self.ended = None
 
@@ -249,7 +238,6 @@ class NightRecord:
         self._count(frame, 1)
 
     def _orders_changed(self, _at: float, fact: OrdersChanged) -> None:
-        self.orders_changed = fact
         self._slots.update(fact.slots)
         self._accepted.clear()
         self._pending.clear()
@@ -286,11 +274,8 @@ class NightRecord:
         if fact.ok:
             self.focus = self.last_focus_run
             self.focus_runs.append(self.last_focus_run)
-            self.focus_failures_in_row = 0
             if fact.best_position is not None:
                 self.settled = FocusSettled(fact.best_position, fact.temperature_c, fact.filter)
-        else:
-            self.focus_failures_in_row += 1
 
     def _focus_followed(self, _at: float, fact: FocusFollowed) -> None:
         self.settled = FocusSettled(fact.position, fact.temperature_c, fact.filter)

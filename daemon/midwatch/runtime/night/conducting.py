@@ -81,6 +81,7 @@ class Stage:
         measure: tells at the end what could have been had; None where nobody knows.
         turned_away: tells what the operator's page did not let in; None without one.
         speed: so many times as fast as the machine's runs the clock of devices in processes.
+        shuffle: seed by which a rehearsal shuffles what is due at the same instant; 0: not at all.
     """
 
     clock: Clock
@@ -100,6 +101,7 @@ class Stage:
     turned_away: Callable[[], dict[str, int]] | None = None
     measure: Measure | None = None
     speed: float = 1.0
+    shuffle: int = 0
 
 
 @dataclass(frozen=True)
@@ -357,6 +359,7 @@ def _identity(night: Night, name: str, stage: Stage, rig: RigClient) -> Identity
         orders_sha256=night.sha256["orders"],
         version=__version__,
         holder=(rig.lease.token if rig.lease is not None else None) or "",
+        shuffle=stage.shuffle,
     )
 
 

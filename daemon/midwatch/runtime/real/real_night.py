@@ -14,8 +14,10 @@ from midwatch.runtime.real.device_processes import DeviceProcesses
 from midwatch.runtime.real.run_options import RunOptions
 from midwatch.sky import Observer, evening_at
 
-# Device processes that were just started come up within this.
-_ARRIVAL_S = 30.0
+# Real seconds that devices just started may take to come up. Less, and on a small or busy machine a
+# night begins with faults of devices that are only still starting; more, and one that is really
+# gone is found out late.
+_ARRIVAL_S = 90.0
 
 
 async def run(night: Night, options: RunOptions, on_event: Hear | None = None) -> NightOutcome:

@@ -43,6 +43,8 @@ class RehearsalOptions:
         guest: somebody else at the bus, for as long as the night lasts.
         lean: leave frames and journal only, without report and night.json.
         plan: of that evening, if it was made already; None makes it.
+        shuffle: seed by which what is due at the same instant is shuffled; 0 keeps the order in
+            which it was set.
         undisturbed: gaps between the frames of the night without faults, where they are known.
     """
 
@@ -55,6 +57,7 @@ class RehearsalOptions:
     lean: bool = False
     undisturbed: Gaps | None = None
     plan: NightPlan | None = None
+    shuffle: int = 0
 
 
 def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = None) -> NightOutcome:
@@ -98,6 +101,7 @@ def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = No
                     open_journal=life.open_journal,
                     supervisor=devices,
                     lean=options.lean,
+                    shuffle=options.shuffle,
                     measure=Foresight(night, plan, options.faults, options.undisturbed),
                 )
                 outcomes.append(await conduct(night, plan, stage))
@@ -114,7 +118,7 @@ def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = No
             await _run_with(lives, beside)
             return outcomes[-1]
 
-    return run_virtual(main, unheeded=(DaemonDeadError,))
+    return run_virtual(main, seed=options.shuffle, unheeded=(DaemonDeadError,))
 
 
 async def _run_with(lives: Lives, beside: Sequence[asyncio.Task[None]]) -> None:

@@ -1,18 +1,19 @@
-"""The calendar around nights: what happens at which Sun, day after day.
+"""The calendar around nights: each is armed at its noon, day after day.
 
-A general scheduler keeps the list of coming events. It takes its time from our Clock, so that a
-month of nights can be run in virtual time, and it is woken at least every half minute, so that a
-system clock that was set forward is noticed that soon.
+What happens within a night is none of its business: `decide` knows the night's hours
+(decisions/0019). A general scheduler keeps the coming noon. It takes its time from our Clock, so
+that a month of nights can be run in virtual time, and it is woken at least every half minute, so
+that a system clock that was set forward is noticed that soon.
 """
 
 from __future__ import annotations
 
+import inspect
 import types
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta, tzinfo
-from typing import Any, ClassVar, Self
+from typing import ClassVar, Self
 
-import numpy as np
 import structlog
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.schedulers.base import BaseScheduler
@@ -20,26 +21,17 @@ from apscheduler.triggers.base import BaseTrigger
 
 from midwatch.clock import Clock
 from midwatch.errors import StopError
-from midwatch.sky import Observer, Place, evening_at, night_events, sun_altaz, windows_where
+from midwatch.sky import Observer, Place, evening_at, night_events
 
 _log = structlog.get_logger(__name__)
 
 # A stepped clock costs at most this much; waking more often costs power for nothing.
 WAKE_S = 30.0
-# A clock that jumps by less is being corrected, not set; events may then come by as much early.
+# A clock that jumps by less is being corrected, not set; a noon may then come by as much early.
 _STEP_S = 5.0
-# After an event the next of its kind is searched this much later, so that rounding does not find
-# the same one again. Two events of one kind are never as near as this.
+# After a noon the next one is searched this much later, so that rounding does not find the same
+# one again.
 _APART = timedelta(minutes=5)
-# An event of the Sun is searched this far ahead in one go: the triggers look again afterwards, so
-# that a polar summer without any ends in time.
-_AHEAD_S = 400 * 86400.0
-# Days that are searched at once. Fewer make a search through a polar summer slow, more that for
-# an event of the next hours.
-_SEARCH_S = 5 * 86400.0
-_SAMPLE_S = 600.0
-
-Action = Callable[[], Awaitable[None]]
 
 
 class NoonTrigger(BaseTrigger):  # type: ignore[misc]
@@ -63,36 +55,6 @@ class NoonTrigger(BaseTrigger):  # type: ignore[misc]
         raise AssertionError("there is a noon in every day")
 
 
-class SunAltitudeTrigger(BaseTrigger):  # type: ignore[misc]
-    """Fires when the Sun's centre passes an airless altitude, rising or setting."""
-
-    def __init__(self, observer: Observer, altitude_deg: float, *, rising: bool) -> None:
-        self._observer = observer
-        self._altitude_deg = altitude_deg
-        self._rising = rising
-
-    def get_next_fire_time(
-        self, previous_fire_time: datetime | None, now: datetime
-    ) -> datetime | None:
-        """Return the next passage, to the second; None if there is none for a year."""
-        start_s = _search_from(previous_fire_time, now).timestamp()
-        for begin_s in np.arange(start_s, start_s + _AHEAD_S, _SEARCH_S).tolist():
-            # Searches overlap by a sample, so that a passage on their border is not lost.
-            found_s = self._first_passage(begin_s, begin_s + _SEARCH_S + _SAMPLE_S)
-            if found_s is not None:
-                return datetime.fromtimestamp(found_s, UTC)
-        return None
-
-    def _first_passage(self, start_s: float, end_s: float) -> float | None:
-        def wanted_side(times: np.ndarray[Any, np.dtype[np.float64]]) -> Any:
-            alt = sun_altaz(self._observer, times).alt_deg
-            return alt >= self._altitude_deg if self._rising else alt < self._altitude_deg
-
-        # A span on the wanted side that begins later than the search begins with a passage.
-        spans = windows_where(wanted_side, start_s, end_s, step_s=_SAMPLE_S)
-        return next((s.start_utc_s for s in spans if s.start_utc_s > start_s), None)
-
-
 def _search_from(previous: datetime | None, now: datetime) -> datetime:
     return now if previous is None else max(previous + _APART, now - _APART)
 
@@ -114,11 +76,22 @@ class ClockScheduler(AsyncIOScheduler):  # type: ignore[misc]
         "_real_add_job": "_real_add_job",
         "resume_job": "resume_job",
     }
+    # Functions that set the timer, and that use it by these names.
+    _SETS_TIMER: ClassVar[dict[str, str]] = {
+        "wakeup": "_start_timer", "_stop_timer": "_timeout", "_start_timer": "_eventloop",
+    }  # fmt: skip
 
     def __init__(self, clock: Clock) -> None:
         super().__init__(timezone=UTC)
         self._clock = clock
         self._offset_s = clock.unix_s() - clock.mono()
+        for name, uses in self._SETS_TIMER.items():
+            setter = inspect.unwrap(getattr(AsyncIOScheduler, name))
+            if uses not in setter.__code__.co_names:
+                raise StopError(
+                    f"this version of the scheduler library sets its timer otherwise than in {name}"
+                    "; install the version that Midwatch names"
+                )
         stand_in = _datetime_of(clock)
         for name, bound_as in self._READS_TIME.items():
             original = getattr(BaseScheduler, name)
@@ -140,7 +113,7 @@ class ClockScheduler(AsyncIOScheduler):  # type: ignore[misc]
         return wait_s
 
     def _mind_step_back(self) -> None:
-        """Search the next events anew if the clock was set back: what is due may be days off.
+        """Search the next noon anew if the clock was set back: what is due may be days off.
 
         A step forward needs nothing: what became due is called at once.
         """
@@ -171,9 +144,9 @@ def _datetime_of(clock: Clock) -> type[datetime]:
 
 
 class NightCalendar:
-    """Calls back at each local noon, and at passages of the Sun, for as long as it is entered.
+    """Calls back at each local noon, for as long as it is entered.
 
-    An event whose moment was missed, because the machine slept or its clock was set forward, is
+    A noon whose moment was missed, because the machine slept or its clock was set forward, is
     called late and once, however many were missed. `on_arm` gets the evening that begins at the
     noon, judged by the time of the call: after a long gap that is the present night.
 
@@ -193,18 +166,13 @@ class NightCalendar:
         self._on_arm = on_arm
         self._armed: date | None = None
         self._scheduler = ClockScheduler(clock)
-        self._add("noon", NoonTrigger(self._observer, timezone), self._arm)
-
-    def at_sun(self, name: str, altitude_deg: float, *, rising: bool, action: Action) -> None:
-        """Have `action` called whenever the Sun passes an altitude; `name` tells it from others."""
-        trigger = SunAltitudeTrigger(self._observer, altitude_deg, rising=rising)
-        self._add(name, trigger, action)
-
-    def next_time(self, name: str) -> datetime | None:
-        """When an event is due next, UTC; None if never, or before the calendar has begun."""
-        job = self._scheduler.get_job(name)
-        due: datetime | None = None if job is None else getattr(job, "next_run_time", None)
-        return due
+        self._scheduler.add_job(
+            self._arm,
+            NoonTrigger(self._observer, timezone),
+            misfire_grace_time=None,
+            coalesce=True,
+            max_instances=1,
+        )
 
     async def __aenter__(self) -> Self:
         self._scheduler.start()
@@ -222,21 +190,7 @@ class NightCalendar:
             return
         self._armed = evening
         _log.info("night_armed", evening=evening.isoformat())
-        self._on_arm(evening)
-
-    def _add(self, name: str, trigger: BaseTrigger, action: Action) -> None:
-        async def guarded() -> None:
-            try:
-                await action()
-            except Exception:  # one failed event must not end the calendar
-                _log.exception("calendar_event_failed", calendar_event=name)
-
-        self._scheduler.add_job(
-            guarded,
-            trigger,
-            id=name,
-            name=name,
-            misfire_grace_time=None,
-            coalesce=True,
-            max_instances=1,
-        )
+        try:
+            self._on_arm(evening)
+        except Exception:  # one night that cannot be armed must not end the calendar
+            _log.exception("arming_failed", evening=evening.isoformat())

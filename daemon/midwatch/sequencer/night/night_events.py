@@ -9,7 +9,7 @@ from pathlib import Path
 
 from midwatch.devices.client import RigClient
 from midwatch.devices.contract import MountState
-from midwatch.journal.facts import Fact, NightBegan, NightEnded, Sample, TargetPlanned
+from midwatch.journal.facts import Fact, NightBegan, NightEnded, Sample, TargetPlanned, TiesShuffled
 from midwatch.orders.reading import Night
 from midwatch.planning import NightPlan
 
@@ -24,7 +24,12 @@ _CLOUD_PERCENT = 10.0
 
 @dataclass(frozen=True)
 class Identity:
-    """Facts of the night that the journal's first event tells; ``holder`` is of the lease."""
+    """Facts of the night that the journal's first events tell.
+
+    Attributes:
+        holder: of the lease.
+        shuffle: seed of the order of what is due at the same instant; 0 where nothing is shuffled.
+    """
 
     night: str
     seed: int | None
@@ -33,6 +38,7 @@ class Identity:
     orders_sha256: str
     version: str
     holder: str
+    shuffle: int = 0
 
 
 def beginning(
@@ -54,6 +60,8 @@ def beginning(
         version=identity.version,
         holder=identity.holder,
     )
+    if identity.shuffle:
+        yield TiesShuffled(seed=identity.shuffle)
     for target in plan.targets:
         order = target.target.order
         ra_deg, dec_deg = target.target.position_at(target.transit_utc_s)

@@ -42,7 +42,6 @@ class FlipCheck:
     ) -> None:
         """Begin with where the stars are; each axis is moved by `step_px` at most 12 px."""
         self._steering = calibration.steering(pointing, turned=False, dec_follows_sky=True)
-        self._backlash_ms = calibration.dec_backlash_ms
         self._tells_px = min(max(step_px / 2.0, _TELLS_PX), 12.0)
         self._start = np.array([start.x_px, start.y_px])
         self._last = self._start
