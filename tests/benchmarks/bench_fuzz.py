@@ -25,7 +25,10 @@ import paho.mqtt.client as mqtt  # noqa: E402
 import structlog  # noqa: E402
 
 from contract.bus_benches import MOSQUITTO, free_port, listening  # noqa: E402
-from midwatch.bus import MemoryBus, Topics  # noqa: E402
+from midwatch.bus import (
+    MemoryBus,
+    Topics,
+)
 from midwatch.journal.facts import HostAccount  # noqa: E402
 from support.by_hand import FIRST_LIGHT_S, ORDERS, ROOFED, Hand, Told, night, text_of, write  # noqa: E402
 from support.hostile_messages import HostileSource  # noqa: E402

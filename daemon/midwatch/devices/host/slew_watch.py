@@ -9,7 +9,8 @@ in time where it is going.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable, Coroutine
+from typing import Any
 
 import structlog
 
@@ -17,6 +18,7 @@ from midwatch.bus import CommandError, ErrorKind
 from midwatch.clock import Clock
 from midwatch.devices.contract import Driver, Model, MountState, Slew, Stop
 from midwatch.sky import Breach, LimitCheck, PierSide
+from midwatch.tasks import start
 
 __all__ = ["SlewWatch", "polar_axis_deg"]
 
@@ -33,7 +35,7 @@ _POLE_DEG = 85.0
 
 _log = structlog.get_logger(__name__)
 
-Job = Callable[[], Awaitable[Model | None]]
+Job = Callable[[], Coroutine[Any, Any, Model | None]]
 
 
 def polar_axis_deg(hour_angle_deg: float, pier_side: str) -> float:
@@ -70,7 +72,7 @@ class SlewWatch:
                 target is past the meridian limit, and was stopped on its way.
             Exception: whatever the driver raised.
         """
-        slewing = asyncio.ensure_future(job())
+        slewing = start("slew", job())
         try:
             breach = await self._led_astray(command, slewing)
         finally:
@@ -90,7 +92,7 @@ class SlewWatch:
         )
 
     async def _led_astray(
-        self, command: Slew, slewing: asyncio.Future[Model | None]
+        self, command: Slew, slewing: asyncio.Task[Model | None]
     ) -> Breach | None:
         """Wait for the end of a slew, or return the limit that it is heading for."""
         # Further out than this the mount is on a side's last stretch, unless it began there.
