@@ -17,6 +17,7 @@ from midwatch.devices.host import RestartRule
 from midwatch.orders.reading import load_night
 from midwatch.runtime.real import DeviceProcesses, RunOptions
 from support.pace import LIMIT_S
+from support.task_kills import kill
 
 ROOT = Path(__file__).parent.parent.parent
 RIG = """\
@@ -104,6 +105,16 @@ def test_a_killed_driver_is_started_again_and_a_frozen_one_on_request(
 
     asyncio.run(supervised(tmp_path, broker, RestartRule(), work))
     assert not (tmp_path / "devices.json").exists()
+
+
+def test_a_minder_that_has_died_minds_its_driver_again(tmp_path: Path, broker: int) -> None:
+    async def work(processes: DeviceProcesses, told: list[tuple[str, str]]) -> None:
+        first = processes.processes["mount"].pid
+        assert await kill("minder of mount")
+        os.kill(first, signal.SIGKILL)
+        await until(lambda: processes.processes["mount"].pid != first, "the mount is not back")
+
+    asyncio.run(supervised(tmp_path, broker, RestartRule(), work))
 
 
 def test_a_driver_that_keeps_dying_is_started_more_slowly(tmp_path: Path, broker: int) -> None:

@@ -32,6 +32,7 @@ from midwatch.bus.interface import Bus, BusUnavailableError, Message
 from midwatch.bus.topics import Topics
 from midwatch.clock import Clock
 from midwatch.errors import MidwatchError, RetryableError
+from midwatch.tasks import Tasks, end
 
 _log = structlog.get_logger(__name__)
 
@@ -126,13 +127,21 @@ class Caller:
     `ids` gives request ids, or is a seed for them. A process that restarts within the deadline
     of its last requests needs another seed, or it is given the answers of its former life.
     Deadlines are instants of UTC: the clocks of the machines must agree to well under a second.
+    `tasks` keeps the task that hears answers; one of its own by default.
 
     Attributes:
         malformed: answers that were not understood.
         unasked: answers to nothing that is being asked: late ones, or of strangers.
     """
 
-    def __init__(self, bus: Bus, topics: Topics, clock: Clock, ids: Iterator[str] | int) -> None:
+    def __init__(
+        self,
+        bus: Bus,
+        topics: Topics,
+        clock: Clock,
+        ids: Iterator[str] | int,
+        tasks: Tasks | None = None,
+    ) -> None:
         self.malformed = 0
         self.unasked = 0
         self._bus = bus
@@ -141,12 +150,14 @@ class Caller:
         self._ids = seeded_ids(bus.client_id, ids) if isinstance(ids, int) else ids
         self._reply_to = topics.reply(bus.client_id)
         self._pending: dict[str, _Pending] = {}
+        self._tasks = tasks or Tasks(clock)
         self._reader: asyncio.Task[None] | None = None
         self._replies = bus.subscribe(self._reply_to)
         bus.on_connect(self._resend_all)
 
     async def __aenter__(self) -> Self:
-        self._reader = asyncio.create_task(self._read(), name=f"answers to {self._bus.client_id}")
+        name = f"answers to {self._bus.client_id}"
+        self._reader = self._tasks.keep(name, self._read, "leave")
         return self
 
     async def __aexit__(
@@ -157,8 +168,17 @@ class Caller:
     ) -> None:
         assert self._reader is not None
         self._replies.close()
-        self._reader.cancel()
-        await asyncio.gather(self._reader, return_exceptions=True)
+        await end(self._reader, reason="nothing more is asked")
+
+    async def serve(self) -> None:
+        """Wait until answers can be heard no more, for good; whoever waits for no call waits here.
+
+        Raises:
+            Exception: what the task that heard them died of.
+        """
+        assert self._reader is not None
+        await asyncio.wait((self._reader,))
+        self._reader.result()
 
     async def call(
         self,

@@ -27,6 +27,7 @@ from midwatch.bus.envelopes import (
 from midwatch.bus.interface import Bus, BusUnavailableError, Message
 from midwatch.bus.topics import Topics
 from midwatch.clock import Clock
+from midwatch.tasks import start
 
 _log = structlog.get_logger(__name__)
 
@@ -131,7 +132,12 @@ class Responder:
         bus.on_connect(self._send_again)
 
     async def run(self) -> None:
-        """Serve until cancelled, or until the bus is left; running commands are then cancelled."""
+        """Serve until cancelled, or until the bus is left; running commands are then cancelled.
+
+        It may be called again after an error: it then receives anew.
+        """
+        if self._requests.closed:
+            self._requests = self._bus.subscribe(self._topics.commands(self.device))
         try:
             async with asyncio.TaskGroup() as tasks:
                 async for message in self._requests:
@@ -181,9 +187,8 @@ class Responder:
         self._kept[key] = kept = _Kept(request.deadline)
         self._running += 1
         command = message.topic.rpartition("/")[2]
-        tasks.create_task(
-            self._perform(command, request, kept), name=f"{self.device} {command} {request.id}"
-        )
+        work = self._perform(command, request, kept)
+        start(f"{self.device} {command} {request.id}", work, tasks)
 
     async def _perform(self, command: str, request: Request, kept: _Kept) -> None:
         cancelled = False

@@ -21,6 +21,7 @@ from typing import Any, ParamSpec, Protocol, TypeVar
 import numpy as np
 
 from midwatch.imaging.frame import Frame
+from midwatch.tasks import start
 
 __all__ = ["InlineMeasurer", "Measurer", "MeasurerDiedError", "ProcessMeasurer"]
 
@@ -106,7 +107,7 @@ class ProcessMeasurer:
     async def _started(self) -> ProcessPoolExecutor:
         """Return the pool, begun in a thread: a new process takes tens of milliseconds."""
         if self._pool is None:
-            beginning = asyncio.ensure_future(asyncio.to_thread(_begun_pool))
+            beginning = start("measuring process", asyncio.to_thread(_begun_pool))
             try:
                 self._pool = await asyncio.shield(beginning)
             except asyncio.CancelledError:

@@ -23,6 +23,7 @@ from midwatch.devices.contract import (
     Model,
     Stop,
 )
+from midwatch.tasks import start
 from midwatch_simulators.base.noise import draw_seed
 from midwatch_simulators.faults import Faulty, Troubles
 
@@ -227,7 +228,7 @@ class SimulatedDevice:
         async def work() -> Model | None:
             return await handler(command)
 
-        task = asyncio.create_task(work(), name=f"{self.context.name} {command.command}")
+        task = start(f"{self.context.name} {command.command}", work())
         self._at_work.append(task)
         try:
             return await task

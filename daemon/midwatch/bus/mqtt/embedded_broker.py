@@ -18,6 +18,7 @@ from iotcore import Broker
 
 from midwatch.bus.broker_settings import BrokerSettings
 from midwatch.bus.interface import BusUnavailableError
+from midwatch.tasks import start
 
 T = TypeVar("T")
 
@@ -135,7 +136,7 @@ class EmbeddedBroker:
 
 async def _finish_in_thread(work: Callable[[], T]) -> T:
     """Run `work` in a thread and never leave it half done, even when cancelled."""
-    task = asyncio.ensure_future(asyncio.to_thread(work))
+    task = start("broker", asyncio.to_thread(work))
     try:
         return await asyncio.shield(task)
     except asyncio.CancelledError:

@@ -8,6 +8,7 @@ import math
 import socket
 from collections.abc import Awaitable, Callable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import aiomqtt
 import structlog
@@ -16,6 +17,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from midwatch.bus.interface import BusUnavailableError, Message, Subscription
 from midwatch.bus.patterns import matches, overlap
 from midwatch.clock import WallClock
+from midwatch.tasks import end, for_ever, start
 
 _log = structlog.get_logger(__name__)
 
@@ -147,10 +149,11 @@ class Link:
                     await self._send_changes(client)
                     self.up.set()
                     _log.info("bus_connected", link=self.name)
-                    tasks.create_task(self._keep_changing(client), name=f"{self.name} filters")
+                    changing = for_ever("filters", partial(self._keep_changing, client))
+                    start(f"{self.name} filters", changing, tasks)
                     if self._on_connect is not None:
-                        tasks.create_task(_call(self._on_connect), name=f"{self.name} on connect")
-                    await self._read(client)
+                        start(f"{self.name} on connect", _call(self._on_connect), tasks)
+                    await for_ever("reading", partial(self._read, client))
             finally:
                 self._client = None
                 with contextlib.suppress(aiomqtt.MqttError):
@@ -217,13 +220,12 @@ class Link:
 
 async def _connect(client: aiomqtt.Client) -> None:
     """Connect; when cancelled give the attempt a moment to open its socket, or it would leak."""
-    attempt = asyncio.ensure_future(client.__aenter__())
+    attempt = start("connecting", client.__aenter__())
     try:
         await asyncio.shield(attempt)
     except asyncio.CancelledError:
         await asyncio.wait([attempt], timeout=GRACE_S)
-        attempt.cancel()
-        await asyncio.gather(attempt, return_exceptions=True)
+        await end(attempt, reason="connecting is given up")
         raise
 
 

@@ -23,6 +23,7 @@ from midwatch.bus.interface import BusUnavailableError, Subscription
 from midwatch.bus.mqtt.link import EXCHANGE_S, MAX_INCOMING, NODELAY, Link
 from midwatch.bus.patterns import check_pattern, check_topic
 from midwatch.clock import Clock, WallClock
+from midwatch.tasks import Tasks, end
 
 __all__ = ["BrokerSettings", "MqttBus"]
 
@@ -35,10 +36,17 @@ class MqttBus:
     Entering does not wait for the broker: `wait_connected` does, and the bus goes on trying for
     as long as it is entered. `seed` spreads the pauses between attempts, differently for each
     client. Filters that overlap make further connections, named `<client_id>.1` and so on.
+    `tasks` keeps the tasks of the connections; one of its own by default.
     """
 
     def __init__(
-        self, settings: BrokerSettings, client_id: str, clock: Clock, *, seed: int = 0
+        self,
+        settings: BrokerSettings,
+        client_id: str,
+        clock: Clock,
+        *,
+        seed: int = 0,
+        tasks: Tasks | None = None,
     ) -> None:
         self.client_id = client_id
         self._settings = settings
@@ -49,7 +57,8 @@ class MqttBus:
         self._will: aiomqtt.Will | None = None
         self._callbacks: list[Callable[[], Awaitable[None]]] = []
         self._links: list[Link] = []
-        self._tasks: list[asyncio.Task[None]] = []
+        self._tasks = tasks or Tasks(clock)
+        self._running: list[asyncio.Task[None]] = []
         self._subscriptions: list[Subscription] = []
         self._entered = False
         self._links.append(self._make_link())
@@ -79,10 +88,8 @@ class MqttBus:
         trace: TracebackType | None,
     ) -> None:
         self._entered = False
-        for task in self._tasks:
-            task.cancel()
-        await asyncio.gather(*self._tasks, return_exceptions=True)
-        self._tasks.clear()
+        await end(*self._running, reason="the bus is left")
+        self._running.clear()
         for subscription in list(self._subscriptions):
             subscription.close()
 
@@ -140,7 +147,7 @@ class MqttBus:
         return Link(name, self._make_client, self._jitter, None if number else self._call_back)
 
     def _start(self, link: Link) -> None:
-        self._tasks.append(asyncio.create_task(link.run(), name=f"bus {link.name}"))
+        self._running.append(self._tasks.keep(f"bus {link.name}", link.run, "leave"))
 
     def _make_client(self, name: str) -> aiomqtt.Client:
         settings = self._settings

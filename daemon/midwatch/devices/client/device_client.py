@@ -41,9 +41,11 @@ from midwatch.devices.contract import (
     HostReport,
     Kind,
 )
+from midwatch.tasks import Tasks, end
 
 S_co = TypeVar("S_co", bound=DeviceState, covariant=True)
 R = TypeVar("R")
+HearEvent = Callable[[str, Facts], None]
 
 # Heartbeats that may stay away before a device counts as down. Fewer calls a busy network a
 # fault; more leaves the rig longer in the hands of a device that is gone.
@@ -129,7 +131,7 @@ class DeviceClient(Generic[S_co]):
         self._offline_mono_s = -math.inf
         self._was_down = True
         self._listeners: list[Callable[[], None]] = []
-        self._event_listeners: list[Callable[[str, Facts], None]] = []
+        self._event_listeners: list[tuple[str, HearEvent]] = []
         self._event_prefix = topics.events(name).removesuffix("+")
         self._routes: dict[str, Callable[[Message], None]] = {
             topics.state(name): self._take_state,
@@ -167,9 +169,9 @@ class DeviceClient(Generic[S_co]):
         """
         return _register(self._listeners, callback)
 
-    def on_event(self, callback: Callable[[str, Facts], None]) -> Callable[[], None]:
-        """Have `callback` called with name and facts of each event; returns what ends it."""
-        return _register(self._event_listeners, callback)
+    def on_event(self, callback: HearEvent, only: str = "") -> Callable[[], None]:
+        """Have `callback` called with name and facts of events; returns what ends it."""
+        return _register(self._event_listeners, (only, callback))
 
     async def until(self, condition: Callable[[S_co], bool], timeout_s: float) -> S_co:
         """Wait for a state of which `condition` is true, and return it.
@@ -280,14 +282,14 @@ class DeviceClient(Generic[S_co]):
     async def start(self) -> None:
         """Begin to listen with a task of its own; not for a device of a `RigClient`."""
         if self._task is None:
-            self._task = asyncio.create_task(listen_to(self._bus, (self,)), name=self.name)
+            tasks = Tasks(self._clock)
+            self._task = tasks.keep(self.name, lambda: listen_to(self._bus, (self,)), "leave")
 
     async def stop(self) -> None:
         """Listen no more."""
         task, self._task = self._task, None
         if task is not None:
-            task.cancel()
-            await asyncio.gather(task, return_exceptions=True)
+            await end(task, reason="nobody listens to the device any more")
 
     def patterns(self) -> tuple[str, ...]:
         """Topic filters that this client has to hear."""
@@ -377,11 +379,11 @@ class DeviceClient(Generic[S_co]):
         self._notify()
 
     def _take_event(self, message: Message) -> None:
-        if not self._event_listeners:
+        name = message.topic.removeprefix(self._event_prefix)
+        if not (heard := [hear for only, hear in self._event_listeners if only in ("", name)]):
             return
         facts = decode(EventEnvelope, message.payload).facts
-        name = message.topic.removeprefix(self._event_prefix)
-        for callback in tuple(self._event_listeners):
+        for callback in heard:
             try:
                 callback(name, facts)
             except Exception:

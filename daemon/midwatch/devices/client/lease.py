@@ -26,6 +26,7 @@ from midwatch.bus import (
     encode,
 )
 from midwatch.clock import Clock
+from midwatch.tasks import Tasks, end
 
 # Renewals within the life of a lease. Fewer lets one lost message come near to the end of it;
 # more only costs messages.
@@ -106,13 +107,22 @@ class LeaseHolder:
     """Keeps a lease: announces it at once and then four times within its life.
 
     `holder` must be unique among all who may command the rig. Leaving an `async with` releases.
+    `tasks` keeps the task that renews it; one of its own by default.
 
     Attributes:
         heard_again: called with seconds once the lease is announced that could not be for longer
             than it lasts.
     """
 
-    def __init__(self, bus: Bus, topics: Topics, clock: Clock, holder: str, ttl_s: float) -> None:
+    def __init__(
+        self,
+        bus: Bus,
+        topics: Topics,
+        clock: Clock,
+        holder: str,
+        ttl_s: float,
+        tasks: Tasks | None = None,
+    ) -> None:
         if not (math.isfinite(ttl_s) and ttl_s > 0):
             raise ValueError(f"ttl_s must be a positive number, not {ttl_s}")
         self.holder = holder
@@ -122,6 +132,7 @@ class LeaseHolder:
         self._clock = clock
         self._seq = 0
         self._told_mono_s = math.inf
+        self._tasks = tasks or Tasks(clock)
         self._task: asyncio.Task[None] | None = None
         self.heard_again: Callable[[float], None] = lambda _unheard_s: None
         bus.on_connect(self.renew)
@@ -140,14 +151,14 @@ class LeaseHolder:
         """Announce the lease and go on renewing it; starting twice is harmless."""
         if self._task is None:
             await self._announce(self.ttl_s)
-            self._task = asyncio.create_task(self._keep_renewing(), name=f"lease of {self.holder}")
+            name = f"lease of {self.holder}"
+            self._task = self._tasks.keep(name, self._keep_renewing, "leave")
 
     async def stop(self) -> None:
         """Renew no more, without a word; the lease then runs out by itself."""
         task, self._task = self._task, None
         if task is not None:
-            task.cancel()
-            await asyncio.gather(task, return_exceptions=True)
+            await end(task, reason="the lease is renewed no more")
 
     async def renew(self) -> None:
         """Announce the lease now, if it is held."""

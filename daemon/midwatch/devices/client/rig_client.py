@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Iterable
+from functools import partial
 from typing import Self, TypeVar
 
 from midwatch.bus import Bus, Caller, Topics
@@ -26,6 +27,7 @@ from midwatch.devices.contract import (
     WeatherState,
     kind_of,
 )
+from midwatch.tasks import Tasks, end
 
 S = TypeVar("S", bound=DeviceState)
 
@@ -36,7 +38,8 @@ class RigClient:
     """The devices of one rig by their role; a device's name on the bus is its role.
 
     Listens while started, or inside an `async with`. One task reads for all devices, and looks
-    at each heartbeat which of them have fallen silent.
+    at each heartbeat which of them have fallen silent. `tasks` keeps both tasks; one of its own
+    by default.
 
     Raises:
         ValueError: a role is unknown, or mount, camera or focuser is missing.
@@ -51,6 +54,7 @@ class RigClient:
         roles: Iterable[str],
         heartbeat_s: float,
         lease: Token | None = None,
+        tasks: Tasks | None = None,
     ) -> None:
         kinds = {role: kind_of(role) for role in roles}
         if missing := [role for role in NEEDED if role not in kinds]:
@@ -79,7 +83,8 @@ class RigClient:
         self._clock = clock
         self._bus = bus
         self._heartbeat_s = heartbeat_s
-        self._tasks: list[asyncio.Task[None]] = []
+        self._tasks = tasks or Tasks(clock)
+        self._running: list[asyncio.Task[None]] = []
 
     @property
     def connected(self) -> bool:
@@ -107,19 +112,18 @@ class RigClient:
 
     async def start(self) -> None:
         """Begin to listen; starting twice is harmless."""
-        if not self._tasks:
+        if not self._running:
             clients = tuple(self.devices.values())
-            self._tasks = [
-                asyncio.create_task(listen_to(self._bus, clients), name="devices of the rig"),
-                asyncio.create_task(self._review(clients), name="silence of the rig"),
+            listen = partial(listen_to, self._bus, clients)
+            self._running = [
+                self._tasks.keep("devices of the rig", listen, "leave"),
+                self._tasks.keep("silence of the rig", partial(self._review, clients)),
             ]
 
     async def stop(self) -> None:
         """Listen no more; states stay what they were, and grow old."""
-        tasks, self._tasks = self._tasks, []
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
+        running, self._running = self._running, []
+        await end(*running, reason="nobody listens to the rig any more")
 
     async def wait_online(self, timeout_s: float) -> tuple[str, ...]:
         """Wait until every device has been heard of and is up.

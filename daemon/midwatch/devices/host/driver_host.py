@@ -52,6 +52,7 @@ from midwatch.errors import InputError
 from midwatch.seeding import device_rng
 from midwatch.sky import Breach, MountLimits, Observer, Place
 from midwatch.sky.mounts import STRICT_GERMAN, MountGeometry
+from midwatch.tasks import for_ever, start
 
 # Longest that making safe may take before it is tried again: closing and parking take minutes,
 # not more; a longer limit leaves a hung driver alone with the rig.
@@ -167,8 +168,8 @@ class DeviceHost:
             self._beside.drop()
 
     async def __aenter__(self) -> Self:
-        self._task = asyncio.create_task(self.run(), name=f"host of {self.name}")
-        ready = asyncio.create_task(self._ready.wait(), name=f"start of {self.name}")
+        self._task = start(f"host of {self.name}", self.run())
+        ready = start(f"start of {self.name}", self._ready.wait())
         try:
             await asyncio.wait((self._task, ready), return_when=asyncio.FIRST_COMPLETED)
         finally:
@@ -183,6 +184,11 @@ class DeviceHost:
         await asyncio.wait((self._task,))
         if not self._task.cancelled():
             self._task.result()
+
+    def on_end(self, callback: Callable[[], None]) -> None:
+        """Have `callback` called when the host has ended, in whatever way."""
+        assert self._task is not None
+        self._task.add_done_callback(lambda _: callback())
 
     async def wait(self, other: asyncio.Task[Any]) -> None:
         """Wait until `other` is done, or the host has failed, which then is raised on leaving."""
@@ -246,20 +252,22 @@ class DeviceHost:
         self._bus.on_connect(self._publisher.announce)
 
     async def _serve(self) -> None:
-        services: list[tuple[str, Coroutine[Any, Any, None]]] = [
-            ("lease", self._hear_leases()),
-            ("silence", self._mind_silence()),
-            ("news", self._publisher.run()),
-            ("heartbeat", self._publisher.beat(self._heartbeat_s)),
-            ("commands", self._responder.run()),
-            ("account", self._publisher.tell_news(self._book.changed)),
+        # The death of any of them ends the host: its process is started again by whoever minds it.
+        services: list[tuple[str, Callable[[], Coroutine[Any, Any, None]]]] = [
+            ("lease", self._hear_leases),
+            ("silence", self._mind_silence),
+            ("news", self._publisher.run),
+            ("heartbeat", partial(self._publisher.beat, self._heartbeat_s)),
+            ("commands", self._responder.run),
+            ("account", partial(self._publisher.tell_news, self._book.changed)),
         ]
         if self._guard is not None:
-            services.append(("limits", self._guard.run()))
+            services.append(("limits", self._guard.run))
         async with asyncio.TaskGroup() as tasks:
             self._work = Work(self._clock, tasks, self.name)
-            for name, coroutine in services:
-                tasks.create_task(coroutine, name=f"{self.name} {name}")
+            for name, service in services:
+                named = f"{self.name} {name}"
+                start(named, for_ever(named, service), tasks)
             self._beside.start(tasks)
             self._ready.set()
 
@@ -386,7 +394,8 @@ class DeviceHost:
 
     def _watch(self, device: str, event: str, call: Callable[[Facts], None]) -> None:
         messages = self._bus.subscribe(self._topics.event(device, event))
-        self._beside.spawn(f"watch {device} {event}", self._hear_events(messages, call))
+        name = f"watch {device} {event}"
+        self._beside.spawn(name, for_ever(name, partial(self._hear_events, messages, call)))
 
     async def _hear_events(self, messages: Subscription, call: Callable[[Facts], None]) -> None:
         async for message in messages:

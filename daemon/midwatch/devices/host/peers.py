@@ -7,14 +7,15 @@ carry the lease that its own host hears, so that they end with the daemon's.
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Callable, Coroutine
+from functools import partial
 from typing import Any
 
 from midwatch.bus import Bus, Caller, Topics
 from midwatch.clock import Clock
 from midwatch.devices.client import DeviceClient, LeaseWatch, listen_to
 from midwatch.devices.contract import DeviceState, kind_of
+from midwatch.tasks import for_ever
 
 
 class HeardLease:
@@ -77,9 +78,10 @@ class Peers:
                 self._bus, self._topics, self._caller, self._clock, role, kind,
                 self._heartbeat_s, self._lease,
             )  # fmt: skip
-            self._spawn(f"states of {role}", listen_to(self._bus, (client,)))
+            name = f"states of {role}"
+            self._spawn(name, for_ever(name, partial(listen_to, self._bus, (client,))))
         return self._found[role]
 
     async def _hear_answers(self, caller: Caller) -> None:
         async with caller:
-            await asyncio.Event().wait()
+            await caller.serve()

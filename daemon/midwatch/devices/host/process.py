@@ -17,6 +17,7 @@ from midwatch.devices.host.limit_guard import mount_limits
 from midwatch.errors import InputError
 from midwatch.orders.models import Rig
 from midwatch.sky import Horizon, Observer, Place
+from midwatch.tasks import start
 
 _log = structlog.get_logger(__name__)
 
@@ -117,11 +118,13 @@ async def serve_device(
     )
     async with host:
         _log.info("device_hosted", device=name, driver=setting.rig.devices.present()[name].driver)
-        stopped = asyncio.create_task(_rested(host, stop), name=f"stop of {name}")
+        stopped = start(f"stop of {name}", _rested(host, stop))
         try:
             await host.wait(stopped)
         finally:
             stopped.cancel()
+        if stopped.done():
+            stopped.result()
 
 
 async def _rested(host: DeviceHost, stop: asyncio.Event) -> None:

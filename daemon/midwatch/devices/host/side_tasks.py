@@ -9,8 +9,12 @@ from typing import Any
 import structlog
 
 from midwatch.devices.contract import Facts
+from midwatch.tasks import start
 
-__all__ = ["SideTasks"]
+__all__ = ["TASK_FAILED", "SideTasks"]
+
+# The event that tells of a task that failed, with its name (`task`) and what it said (`error`).
+TASK_FAILED = "driver_task_failed"
 
 _log = structlog.get_logger(__name__)
 
@@ -18,7 +22,8 @@ _log = structlog.get_logger(__name__)
 class SideTasks:
     """Begins what a driver wants to run: at once, or when the host serves.
 
-    A task that fails is told, and ends nothing else. What comes when the host is ending is dropped.
+    A task that fails is told, and ends nothing else: the daemon has the driver started anew once
+    that spoils nothing. What comes when the host is ending is dropped.
 
     Args:
         device: its name on the bus.
@@ -38,7 +43,7 @@ class SideTasks:
             return
         guarded = self._guarded(name, coroutine)
         try:
-            task = self._tasks.create_task(guarded, name=f"{self._device} {name}")
+            task = start(f"{self._device} {name}", guarded, self._tasks)
         except RuntimeError:  # the host is ending, and begins nothing more
             guarded.close()
             coroutine.close()
@@ -64,4 +69,4 @@ class SideTasks:
             await coroutine
         except Exception as error:  # a failed task of a driver must not end the host
             _log.exception("driver_task_failed", device=self._device, task=name)
-            self._emit("driver_task_failed", {"task": name, "error": str(error)})
+            self._emit(TASK_FAILED, {"task": name, "error": str(error)})

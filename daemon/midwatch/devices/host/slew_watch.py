@@ -9,7 +9,8 @@ where it is going. A mount without sides is not watched.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable, Coroutine
+from typing import Any
 
 import structlog
 
@@ -18,6 +19,7 @@ from midwatch.clock import Clock
 from midwatch.devices.contract import Driver, Model, MountState, Slew, Stop
 from midwatch.sky import Breach, LimitCheck
 from midwatch.sky.mounts import AxisEnds, PierSide
+from midwatch.tasks import start
 
 __all__ = ["SlewWatch"]
 
@@ -32,7 +34,7 @@ _STILL_DEG = 0.02
 
 _log = structlog.get_logger(__name__)
 
-Job = Callable[[], Awaitable[Model | None]]
+Job = Callable[[], Coroutine[Any, Any, Model | None]]
 
 
 class SlewWatch:
@@ -63,7 +65,7 @@ class SlewWatch:
         ends = self._geometry.axis_ends()
         if ends is None:
             return await job()
-        slewing = asyncio.ensure_future(job())
+        slewing = start("slew", job())
         try:
             breach = await self._led_astray(command, ends, slewing)
         finally:
@@ -83,7 +85,7 @@ class SlewWatch:
         )
 
     async def _led_astray(
-        self, command: Slew, ends: AxisEnds, slewing: asyncio.Future[Model | None]
+        self, command: Slew, ends: AxisEnds, slewing: asyncio.Task[Model | None]
     ) -> Breach | None:
         """Wait for the end of a slew, or return the limit that it is heading for."""
         # Further out than this the mount is on a side's last stretch, unless it began there.

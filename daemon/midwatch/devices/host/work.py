@@ -13,6 +13,7 @@ from pydantic import ValidationError
 from midwatch.bus import CommandError, ErrorKind
 from midwatch.clock import Clock
 from midwatch.devices.contract import Command, DeviceError, Model
+from midwatch.tasks import start
 
 # How long a command that is being interrupted may take to stop. Too short puts the next motion
 # on top of one that still runs down; too long delays an emergency stop behind a hung driver.
@@ -65,7 +66,7 @@ class Work:
             return _result(await self._limited(name, job, limit_s))
         run = self._limited(name, job, limit_s)
         try:
-            task = self._tasks.create_task(run, name=self._device)
+            task = start(self._device, run, self._tasks)
         except RuntimeError:
             run.close()
             raise CommandError(

@@ -36,6 +36,7 @@ from midwatch.runtime.real import RunOptions, run
 from midwatch.runtime.service import told_to_end, watched_service
 from midwatch.runtime.visit import order, visit, visitor
 from midwatch.sequencer.night import DAEMON, NightCalendar
+from midwatch.tasks import Tasks, start
 
 if TYPE_CHECKING:
     from midwatch.interface.page import OperatorPage
@@ -75,11 +76,12 @@ async def _serve(night: Night, args: argparse.Namespace) -> int:
             anchored = ScaledClock(args.start, args.speed, args.anchor)
         running = Running.of(night, broker, anchored)
         stack.enter_context(announced(args.out, running))
-        page = _page(night, args)
+        tasks = Tasks(running.clock())
+        page = _page(night, args, tasks)
         if page is not None:
             await stack.enter_async_context(page.served(running))
-        nights = _Nights(night, broker, args, page)
-        await stack.enter_async_context(watched_service())
+        nights = _Nights(night, broker, args, page, tasks)
+        await stack.enter_async_context(watched_service(tasks))
         task = asyncio.current_task()
         assert task is not None
         ending = _Ending(running, task)
@@ -100,9 +102,10 @@ class _Nights:
     broker: BrokerSettings
     args: argparse.Namespace
     page: OperatorPage | None
+    tasks: Tasks
 
 
-def _page(night: Night, args: argparse.Namespace) -> OperatorPage | None:
+def _page(night: Night, args: argparse.Namespace, tasks: Tasks) -> OperatorPage | None:
     """Return the operator's page, if the rig file or the command line asks for it."""
     if night.rig.page is None and args.page is None:
         return None
@@ -110,7 +113,7 @@ def _page(night: Night, args: argparse.Namespace) -> OperatorPage | None:
     from midwatch.interface.page import OperatorPage, page_settings
 
     settings = page_settings(night.rig.page, args.page, night.paths["rig"], args.out)
-    return OperatorPage(settings, night, args.out)
+    return OperatorPage(settings, night, args.out, tasks)
 
 
 async def _one_night(nights: _Nights, evening: date, clock: Clock) -> NightOutcome:
@@ -135,6 +138,7 @@ async def _one_night(nights: _Nights, evening: date, clock: Clock) -> NightOutco
         anchor_unix_s=anchor,
         faults=faults,
         turned_away=None if page is None else page.turned_away,
+        tasks=nights.tasks,
     )
     title = f"night of {evening}, {night.site.name}, {night.rig.name}"
     with shown(NightProgress(night, title)) as listener:
@@ -198,7 +202,7 @@ class _Ending:
             return
         self.asked.set()
         tell("closing the night in good order; once more to end at once")
-        self._closing = asyncio.create_task(self._close(), name="order to close")
+        self._closing = start("order to close", self._close())
 
     async def _close(self) -> None:
         running = self._running
@@ -240,8 +244,8 @@ async def _every_night(nights: _Nights, ending: _Ending) -> int:
 
 async def _next_evening(evenings: asyncio.Queue[date], asked: asyncio.Event) -> date | None:
     """Wait for the next evening; None if the service is told to end."""
-    evening = asyncio.create_task(evenings.get(), name="next evening")
-    end = asyncio.create_task(asked.wait(), name="told to end")
+    evening = start("next evening", evenings.get())
+    end = start("told to end", asked.wait())
     try:
         await asyncio.wait({evening, end}, return_when=asyncio.FIRST_COMPLETED)
         return None if asked.is_set() else evening.result()

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import asyncio
 import os
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
+from functools import partial
 from typing import Any
 
 from pydantic import JsonValue
@@ -16,6 +16,7 @@ from midwatch.interface.console import TOLD, told_devices
 from midwatch.runtime.files import Running
 from midwatch.runtime.visit import Visit, order, visitor
 from midwatch.sequencer.night import DAEMON
+from midwatch.tasks import Tasks, end
 
 
 class BusSide:
@@ -50,6 +51,14 @@ class BusSide:
         """
         return await order(self._there, DAEMON, command, args)
 
+    async def serve(self) -> None:
+        """Wait until no answer can be heard any more, for good.
+
+        Raises:
+            Exception: what the task that heard them died of.
+        """
+        await self._there.caller.serve()
+
     async def listen(self, messages: Subscription) -> None:
         """Keep what devices retain, for good."""
         async for message in messages:
@@ -60,7 +69,7 @@ class BusSide:
 
 
 @asynccontextmanager
-async def bus_side(running: Running) -> AsyncIterator[BusSide]:
+async def bus_side(running: Running, tasks: Tasks) -> AsyncIterator[BusSide]:
     """Take part in the bus of a night while the block runs; a broker that is away is waited for."""
     clock, topics = running.clock(), running.topics
     seed = int(clock.unix_s() * 1000.0)
@@ -68,10 +77,10 @@ async def bus_side(running: Running) -> AsyncIterator[BusSide]:
     async with bus, Caller(bus, topics, clock, seed) as caller:
         side = BusSide(Visit(bus, topics, caller, clock), running)
         messages = bus.subscribe(*(f"{topics.root}/+/{what}" for what in TOLD))
-        listening = asyncio.create_task(side.listen(messages), name="page hears devices")
+        listen = partial(side.listen, messages)
+        listening = tasks.keep("page hears devices", listen, "go_on")
         try:
             yield side
         finally:
             messages.close()
-            listening.cancel()
-            await asyncio.gather(listening, return_exceptions=True)
+            await end(listening, reason="the page is served no more")

@@ -19,11 +19,12 @@ from midwatch.interface.page.connections import Door
 from midwatch.interface.page.document import make_ready
 from midwatch.interface.page.handlers import Page
 from midwatch.interface.page.journal_reader import Outlook
-from midwatch.interface.page.page_bus import bus_side
+from midwatch.interface.page.page_bus import BusSide, bus_side
 from midwatch.interface.page.page_options import PageSettings
 from midwatch.orders.reading import Night
 from midwatch.planning import NightPlan
 from midwatch.runtime.files import Running
+from midwatch.tasks import Tasks
 
 _log = structlog.get_logger(__name__)
 
@@ -42,10 +43,18 @@ class OperatorPage:
         settings: where and to whom.
         night: as the files say.
         data_folder: in which the journal stands.
+        tasks: keeps the page's tasks; one of its own by default.
     """
 
-    def __init__(self, settings: PageSettings, night: Night, data_folder: Path) -> None:
+    def __init__(
+        self,
+        settings: PageSettings,
+        night: Night,
+        data_folder: Path,
+        tasks: Tasks | None = None,
+    ) -> None:
         self._settings = settings
+        self._tasks = tasks or Tasks(WallClock())
         self._gate = Gate(settings.passwords, WallClock())
         self._outlook = Outlook(data_folder, night)
 
@@ -60,11 +69,11 @@ class OperatorPage:
     @asynccontextmanager
     async def served(self, running: Running) -> AsyncIterator[None]:
         """Serve it while the block runs. The block does not notice how the page fares."""
-        task = asyncio.create_task(self._keep_serving(running), name="page")
+        task = self._tasks.keep("page", partial(self._keep_serving, running), "go_on")
         try:
             yield
         finally:
-            task.cancel()
+            task.cancel("the run ends")
             await asyncio.wait({task}, timeout=_LEAVE_S)
             if self._settings.made is not None:
                 with contextlib.suppress(OSError):
@@ -87,7 +96,7 @@ class OperatorPage:
     async def _serve(self, running: Running) -> None:
         door = Door(self._gate)
         await asyncio.to_thread(make_ready)
-        async with bus_side(running) as bus:
+        async with bus_side(running, self._tasks) as bus:
             page = Page(
                 settings=self._settings,
                 gate=self._gate,
@@ -108,13 +117,13 @@ class OperatorPage:
             )
             await runner.setup()
             try:
-                await self._listen(runner, door)
+                await self._listen(runner, door, bus)
             finally:
                 door.shut()
                 await runner.cleanup()
 
-    async def _listen(self, runner: web.AppRunner, door: Door) -> None:
-        """Take connections for good."""
+    async def _listen(self, runner: web.AppRunner, door: Door, bus: BusSide) -> None:
+        """Take connections for good, as long as orders can be given."""
         settings, handler = self._settings, runner.server
         assert handler is not None
         server = await asyncio.get_running_loop().create_server(
@@ -124,6 +133,6 @@ class OperatorPage:
             tell(f"the page is at {settings.url}")
             if settings.made is not None:
                 tell(f"  its password is in {settings.made}")
-            await asyncio.Event().wait()
+            await bus.serve()
         finally:
             server.close()

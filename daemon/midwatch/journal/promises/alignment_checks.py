@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from midwatch.journal.facts import DecisionMade, DutyEnded
-from midwatch.journal.promises.checks import Promise, limits_kept, safe_when_unsafe
+from midwatch.journal.promises.checks import limits_kept, safe_when_unsafe
 from midwatch.journal.promises.night_context import NightContext
+from midwatch.journal.promises.promise import Promise
 from midwatch.journal.record import NightRecord
 from midwatch.journal.store import Event, facts_of
 

@@ -6,8 +6,6 @@ import math
 from collections import Counter
 from collections.abc import Iterator, Sequence
 
-from pydantic import BaseModel, ConfigDict
-
 from midwatch.journal.facts import (
     Activity,
     ClockAdopted,
@@ -28,6 +26,8 @@ from midwatch.journal.facts import (
 from midwatch.journal.promises.bus_checks import foreign_commanders, silence_findings
 from midwatch.journal.promises.inventory import Inventory
 from midwatch.journal.promises.night_context import NightContext
+from midwatch.journal.promises.promise import Promise
+from midwatch.journal.promises.task_checks import given_up, vouched
 from midwatch.journal.record import FrameRecord, Ledger, NightRecord
 from midwatch.journal.store import Event, facts_of
 from midwatch.sky import LimitCheck
@@ -42,21 +42,6 @@ _TIME_TOLERANCE_S = 1.5
 # and begun by the daemon's: clocks that differ by seconds must not count as a limit passed.
 _SKY_TOLERANCE_S = _ANGLE_TOLERANCE_DEG / 360.0 * 86164.1
 _SHOWN = 4
-
-
-class Promise(BaseModel):
-    """One promise and how it fared.
-
-    Attributes:
-        ok: Kept or broken; None where a single night cannot tell.
-        detail: What was looked at, and what was found wrong.
-    """
-
-    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
-    number: int
-    text: str
-    ok: bool | None
-    detail: str
 
 
 def check_promises(
@@ -89,7 +74,7 @@ def check_promises(
         _reproducible(events, journal_digest),
         _obeyed_us_only(events),
     ]
-    return sorted(promises, key=lambda promise: promise.number)
+    return sorted(vouched(promises, events), key=lambda promise: promise.number)
 
 
 def _verdict(number: int, text: str, looked_at: str, wrong: Sequence[str]) -> Promise:
@@ -369,6 +354,7 @@ def _reasons_and_remedies(events: Sequence[Event]) -> Promise:
             if not faults.get(fact.fault_id):
                 wrong.append(f"fault {fact.fault_id} ended without standing")
             faults[fact.fault_id] = False
+    wrong += [why for _, why in given_up(events)]
     looked_at = (
         f"decisions: {decisions}; faults: {len(faults)}, still open: {sum(faults.values())}; "
         f"remedies: {remedies}"

@@ -146,6 +146,8 @@ SHIPPED_LADDERS: tuple[Ladder, ...] = (
         _step("power_cycle", 1, 30.0),
         _step("restart_driver", None, 120.0, 180.0),
     ),
+    # A driver that has lost one of its tasks works on, and is started anew between two duties.
+    _ladder("*.task_died", _step("restart_driver", 3, 10.0, 300.0)),
     # Whatever stands open under a bad sky is seen to without rest.
     _ladder(
         "*.not_safe",

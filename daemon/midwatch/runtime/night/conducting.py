@@ -43,6 +43,7 @@ from midwatch.sequencer.night import (
     orders_found,
 )
 from midwatch.sky import LimitCheck, Observer, pixel_scale_arcsec
+from midwatch.tasks import Tasks
 
 SkyMode = Literal["pixels", "fast"]
 Hear = Callable[[Event], None]
@@ -76,6 +77,7 @@ class Stage:
     Attributes:
         arrival_s: how long devices that were just started may take to come up.
         declared: the night as the files say; a rehearsal runs on another rig.
+        tasks: keeps the watches of the daemon's process.
         supervisor: who can start drivers anew; None where nobody on this machine does.
         lean: leave no report.
         measure: tells at the end what could have been had; None where nobody knows.
@@ -95,6 +97,7 @@ class Stage:
     hear: Hear | None
     arrival_s: float
     declared: Night
+    tasks: Tasks
     open_journal: Callable[[Path, Clock, bool], Journal] = _open_journal
     supervisor: Supervisor | None = None
     lean: bool = False
@@ -215,6 +218,7 @@ async def assemble(
         identity=_identity(night, journal.night, stage, rig),
         data_folder=stage.data_folder,
         decide=course.decide,
+        tasks=stage.tasks,
     )
     return engine, context
 
@@ -224,7 +228,7 @@ async def _let_operators_in(
 ) -> None:
     """Have orders by hand taken, and whoever listens told what is journaled."""
     incoming = IncomingOrders(engine, context, stage.declared, _load_doable)
-    desk = OperatorDesk(stage.bus, stage.topics, context, engine, incoming)
+    desk = OperatorDesk(stage.bus, stage.topics, context, engine, incoming, stage.tasks)
     journal.listen(desk.heard)
     if stage.hear is not None:
         journal.listen(stage.hear)
@@ -335,14 +339,15 @@ async def _reach_rig(
     # A rehearsal must be repeatable to the last identifier, and no life may reuse another's:
     # devices answer a command that they know with the answer that they gave before.
     call_seed = 1000 * stage.seed + life if stage.rehearsal else int(clock.unix_s() * 1000)
-    caller = await stack.enter_async_context(Caller(bus, topics, clock, call_seed))
+    tasks = stage.tasks
+    caller = await stack.enter_async_context(Caller(bus, topics, clock, call_seed, tasks))
     former = record.began.holder if record.began is not None and record.ended is None else ""
     holder = former or f"midwatch-{call_seed}"
     lease = await stack.enter_async_context(
-        LeaseHolder(bus, topics, clock, holder, night.rig.bus.lease_s)
+        LeaseHolder(bus, topics, clock, holder, night.rig.bus.lease_s, tasks)
     )
     roles = night.rig.devices.present()
-    rig = RigClient(bus, topics, caller, clock, roles, night.rig.bus.heartbeat_s, lease)
+    rig = RigClient(bus, topics, caller, clock, roles, night.rig.bus.heartbeat_s, lease, tasks)
     await stack.enter_async_context(rig)
     if stage.arrival_s:
         # A device process takes seconds to start; what is missing then is the engine's business.

@@ -48,6 +48,8 @@ from midwatch.runtime.simulation import faulty_rig, simulated_rig
 from midwatch.seeding import device_rng
 from midwatch.sequencer.night import Engine
 from midwatch.sky import Observer, night_at
+from midwatch.tasks import Tasks, end
+from midwatch.tasks import start as begin
 from midwatch.virtual_time import run_virtual
 
 __all__ = [
@@ -143,6 +145,7 @@ def rehearse_alignment(
                 hear=None,
                 arrival_s=0.0,
                 declared=night,
+                tasks=Tasks(clock),
                 supervisor=devices,
             )
             return await _align(night, options, stage, person)
@@ -158,12 +161,11 @@ async def _visited(
     if guest is None:
         yield
         return
-    visit = asyncio.create_task(guest(broker, topics, clock), name="guest")
+    visit = begin("guest", guest(broker, topics, clock))
     try:
         yield
     finally:
-        visit.cancel()
-        await asyncio.gather(visit, return_exceptions=True)
+        await end(visit, reason="the alignment is over")
 
 
 async def run_alignment(
@@ -178,10 +180,11 @@ async def run_alignment(
     if run.start is not None:
         clock = ScaledClock(run.start, run.speed, run.anchor_unix_s)
     seed = night.orders.seed if run.seed is None else run.seed
+    tasks = Tasks(clock)
     async with AsyncExitStack() as stack:
         processes = None
         if run.spawn_devices:
-            processes = DeviceProcesses(night, run.bus, clock, seed, run)
+            processes = DeviceProcesses(night, run.bus, clock, seed, run, tasks=tasks)
             await stack.enter_async_context(processes)
         from midwatch.bus.mqtt import MqttBus
 
@@ -189,7 +192,7 @@ async def run_alignment(
         stack.push_async_callback(measurer.close)
         stage = Stage(
             clock=clock,
-            bus=MqttBus(run.bus, "midwatch-daemon", clock, seed=seed),
+            bus=MqttBus(run.bus, "midwatch-daemon", clock, seed=seed, tasks=tasks),
             topics=Topics(night.site.name, night.rig.name),
             measurer=measurer,
             data_folder=run.data_folder,
@@ -199,6 +202,7 @@ async def run_alignment(
             hear=None,
             arrival_s=_ARRIVAL_S * run.speed if run.spawn_devices else 0.0,
             declared=night,
+            tasks=tasks,
             supervisor=processes,
             speed=run.speed,
         )

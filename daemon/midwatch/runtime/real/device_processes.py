@@ -16,6 +16,7 @@ import os
 import signal
 import sys
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
@@ -26,6 +27,7 @@ from midwatch.clock import Clock, ScaledClock, WallClock
 from midwatch.devices.host import RestartRule, Supervision
 from midwatch.orders.reading import Night
 from midwatch.runtime.files import FAULTS_FILE, write_faults
+from midwatch.tasks import Tasks, end, start
 
 if TYPE_CHECKING:
     from midwatch.runtime.real.run_options import RunOptions
@@ -62,6 +64,7 @@ class DeviceProcesses:
         seed: int,
         options: RunOptions,
         rule: RestartRule | None = None,
+        tasks: Tasks | None = None,
     ) -> None:
         self._night = night
         self._broker = broker
@@ -71,6 +74,7 @@ class DeviceProcesses:
         self._rule = rule or RestartRule()
         self._list = options.data_folder / "devices.json"
         self._faults = options.data_folder / FAULTS_FILE
+        self._tasks = tasks or Tasks(clock)
         self._minders: dict[str, asyncio.Task[None]] = {}
         self._wanted_again: dict[str, asyncio.Event] = {}
         self.processes: dict[str, asyncio.subprocess.Process] = {}
@@ -88,7 +92,7 @@ class DeviceProcesses:
             raise
         for role in self.processes:
             self._wanted_again[role] = asyncio.Event()
-            self._minders[role] = asyncio.create_task(self._mind(role), name=f"minder of {role}")
+            self._minders[role] = self._tasks.keep(f"minder of {role}", partial(self._mind, role))
         return self
 
     async def __aexit__(self, error: type[BaseException] | None, *_: object) -> None:
@@ -212,21 +216,17 @@ class DeviceProcesses:
             self._list.unlink(missing_ok=True)
 
     async def _terminate(self) -> None:
-        for minder in self._minders.values():
-            minder.cancel()
-        await asyncio.gather(*self._minders.values(), return_exceptions=True)
+        await end(*self._minders.values(), reason="the device processes end")
         for process in self.processes.values():
             if process.returncode is None:
                 process.terminate()
 
     async def _wait(self, limit_s: float) -> list[tuple[str, asyncio.subprocess.Process]]:
         """Wait until the processes have ended, for so many real seconds; return what has not."""
-        waits = [asyncio.create_task(process.wait()) for process in self.processes.values()]
+        waits = [start(f"end of {role}", p.wait()) for role, p in self.processes.items()]
         if waits:
             await asyncio.wait(waits, timeout=limit_s)
-        for wait in waits:
-            wait.cancel()
-        await asyncio.gather(*waits, return_exceptions=True)
+        await end(*waits, reason="they had their time")
         return [pair for pair in self.processes.items() if pair[1].returncode is None]
 
     async def _end_leftovers(self) -> None:

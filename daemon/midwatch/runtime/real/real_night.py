@@ -13,6 +13,7 @@ from midwatch.runtime.night import Hear, NightOutcome, Stage, conduct
 from midwatch.runtime.real.device_processes import DeviceProcesses
 from midwatch.runtime.real.run_options import RunOptions
 from midwatch.sky import Observer, evening_at
+from midwatch.tasks import Tasks
 
 # Real seconds that devices just started may take to come up. Less, and on a small or busy machine a
 # night begins with faults of devices that are only still starting; more, and one that is really
@@ -36,6 +37,7 @@ async def run(night: Night, options: RunOptions, on_event: Hear | None = None) -
     require_a_target(night, plan)
     topics = Topics(night.site.name, night.rig.name)
     seed = night.orders.seed if options.seed is None else options.seed
+    tasks = options.tasks or Tasks(clock)
     async with AsyncExitStack() as stack:
         settings = options.bus
         if settings.embedded:
@@ -45,7 +47,7 @@ async def run(night: Night, options: RunOptions, on_event: Hear | None = None) -
             settings = broker.settings
         processes = None
         if options.spawn_devices:
-            processes = DeviceProcesses(night, settings, clock, seed, options)
+            processes = DeviceProcesses(night, settings, clock, seed, options, tasks=tasks)
             await stack.enter_async_context(processes)
         from midwatch.bus.mqtt import MqttBus
 
@@ -53,7 +55,7 @@ async def run(night: Night, options: RunOptions, on_event: Hear | None = None) -
         stack.push_async_callback(measurer.close)
         stage = Stage(
             clock=clock,
-            bus=MqttBus(settings, "midwatch-daemon", clock, seed=seed),
+            bus=MqttBus(settings, "midwatch-daemon", clock, seed=seed, tasks=tasks),
             topics=topics,
             measurer=measurer,
             data_folder=options.data_folder,
@@ -63,6 +65,7 @@ async def run(night: Night, options: RunOptions, on_event: Hear | None = None) -
             hear=on_event,
             arrival_s=_ARRIVAL_S * options.speed if options.spawn_devices else 0.0,
             declared=night,
+            tasks=tasks,
             speed=options.speed,
             supervisor=processes,
             turned_away=options.turned_away,

@@ -10,6 +10,7 @@ from pathlib import Path
 from midwatch.bus import BrokerSettings
 from midwatch.orders.injected import ScheduledFault
 from midwatch.runtime.night import SkyMode
+from midwatch.tasks import Tasks
 
 __all__ = ["RunOptions"]
 
@@ -24,6 +25,7 @@ class RunOptions:
         spawn_devices: start one process for each device of the rig.
         faults: what simulated devices show.
         turned_away: tells what the operator's page did not let in; None without one.
+        tasks: keeps the watches of this process; None where nothing outlasts the night.
     """
 
     data_folder: Path
@@ -37,3 +39,4 @@ class RunOptions:
     anchor_unix_s: float | None = None
     faults: tuple[ScheduledFault, ...] = ()
     turned_away: Callable[[], dict[str, int]] | None = None
+    tasks: Tasks | None = None

@@ -19,6 +19,7 @@ from midwatch.errors import StopError
 from midwatch.imaging import InlineMeasurer
 from midwatch.journal.facts import Fact
 from midwatch.journal.store import Event, Journal
+from midwatch.tasks import Tasks
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -117,6 +118,7 @@ class Life:
     ) -> None:
         self.bus = MemoryBus(broker, "midwatch")
         self.measurer = MortalMeasurer(clock, disk)
+        self.tasks = Tasks(clock)
         self._broker = broker
         self._unheard = unheard
         self._journal: MortalJournal | None = None

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable, Coroutine, Sequence
+from typing import Any
 
 import structlog
 
@@ -16,6 +17,7 @@ from midwatch.clock import Clock, ShiftedClock
 from midwatch.orders.injected import FAULT_KINDS, STEP_S, ScheduledFault
 from midwatch.runtime.rehearsal.daemon_life import Disk, Life
 from midwatch.runtime.rehearsal.rehearsed_devices import RehearsedDevices
+from midwatch.tasks import start
 
 __all__ = ["FaultStage", "Lives"]
 
@@ -44,7 +46,7 @@ class Lives:
     """
 
     def __init__(
-        self, make: Callable[[], Life], conduct: Callable[[Life], Awaitable[object]]
+        self, make: Callable[[], Life], conduct: Callable[[Life], Coroutine[Any, Any, None]]
     ) -> None:
         self._make = make
         self._conduct = conduct
@@ -60,8 +62,8 @@ class Lives:
             await self._alive.wait()
             self.life = life = self._make()
             self.count += 1
-            task = asyncio.ensure_future(self._conduct(life))
-            killed = asyncio.create_task(self._dead.wait(), name="kill of the daemon")
+            task = start("daemon", self._conduct(life))
+            killed = start("kill of the daemon", self._dead.wait())
             try:
                 await asyncio.wait({task, killed}, return_when=asyncio.FIRST_COMPLETED)
             finally:
@@ -122,7 +124,7 @@ class FaultStage:
         """Bring about everything in its time."""
         async with asyncio.TaskGroup() as tasks:
             for fault in self._faults:
-                tasks.create_task(self._play(fault), name=f"fault {fault.name}")
+                start(f"fault {fault.name}", self._play(fault), tasks)
 
     async def _play(self, fault: ScheduledFault) -> None:
         await self._until(fault.from_utc_s)

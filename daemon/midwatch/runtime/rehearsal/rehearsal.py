@@ -24,6 +24,7 @@ from midwatch.runtime.rehearsal.rehearsed_devices import RehearsedDevices
 from midwatch.runtime.simulation import faulty_rig, simulated_rig, with_rare_heartbeats
 from midwatch.seeding import device_rng
 from midwatch.sky import Observer, evening_at
+from midwatch.tasks import end, start
 from midwatch.virtual_time import run_virtual
 
 Guest = Callable[[MemoryBroker, Topics, Clock], Coroutine[Any, Any, None]]
@@ -98,6 +99,7 @@ def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = No
                     hear=on_event,
                     arrival_s=0.0,
                     declared=declared,
+                    tasks=life.tasks,
                     open_journal=life.open_journal,
                     supervisor=devices,
                     lean=options.lean,
@@ -111,10 +113,10 @@ def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = No
                 options.faults, clock=clock, machine=machine, broker=broker, devices=devices,
                 disk=disk, lives=lives, hand_in=person.hand_in,
             )  # fmt: skip
-            beside = [asyncio.create_task(stage.run(), name="faults")]
+            beside = [start("faults", stage.run())]
             if options.guest is not None:
                 visit = options.guest(broker, setting.topics, daemon_clock)
-                beside.append(asyncio.create_task(visit, name="guest"))
+                beside.append(start("guest", visit))
             await _run_with(lives, beside)
             return outcomes[-1]
 
@@ -126,9 +128,7 @@ async def _run_with(lives: Lives, beside: Sequence[asyncio.Task[None]]) -> None:
     try:
         await lives.run()
     finally:
-        for task in beside:
-            task.cancel()
-        await asyncio.gather(*beside, return_exceptions=True)
+        await end(*beside, reason="the night is over")
     for task in beside:
         if not task.cancelled():
             task.result()

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from functools import partial
 from typing import Self
 
 import structlog
@@ -17,11 +18,14 @@ from midwatch.clock import Clock
 from midwatch.devices.client import MemorySpool
 from midwatch.devices.contract import MemoryKeepsake
 from midwatch.devices.host import DeviceHost, RestartRule, RigSetting, Supervision, device_host
+from midwatch.tasks import end, start
 
 _log = structlog.get_logger(__name__)
 
 # What starting a process takes.
 START_S = 2.0
+# After a daemon that failed the devices have so long to come to rest; see `deviceprocesses`.
+REST_S = 300.0
 
 Tell = Callable[[str, str], None]
 
@@ -76,21 +80,30 @@ class RehearsedDevices:
             await self._start(role)
         return self
 
-    async def __aexit__(self, *_: object) -> None:
+    async def __aexit__(self, error: type[BaseException] | None, *_: object) -> None:
         for seat in self._seats.values():
             if seat.again is not None:
-                seat.again.cancel()
-                await asyncio.gather(seat.again, return_exceptions=True)
+                await end(seat.again, reason="the rehearsal is over")
+        if error is not None and issubclass(error, Exception):
+            await self._rest()
         for seat in reversed(self._seats.values()):
-            if seat.host is not None:
-                await seat.host.__aexit__(None, None, None)
+            host, seat.host = seat.host, None
+            if host is not None:
+                await host.__aexit__(None, None, None)
             seat.spool.close()
+
+    async def _rest(self) -> None:
+        """Have the devices made safe, as the processes are told when the daemon has failed."""
+        hosts = {role: seat.host for role, seat in self._seats.items() if seat.host is not None}
+        resting = [start(f"rest of {role}", host.rest()) for role, host in hosts.items()]
+        await asyncio.wait(resting, timeout=REST_S)
+        await end(*resting, reason="they had their time")
 
     def tell_nobody(self) -> None:
         """Forget who is told of drivers: the daemon is dead."""
         self.tell = _nobody
 
-    async def crash(self, role: str) -> None:
+    async def crash(self, role: str, code: int = -9) -> None:
         """Have a driver's process die; it is started again after the pause that it deserves."""
         seat = self._seats[role]
         if seat.host is None:
@@ -100,7 +113,7 @@ class RehearsedDevices:
         loop = "; it keeps dying" if verdict.looping else ""
         self.tell(
             role,
-            f"the driver of the {role} ended with code -9{loop}; it is started again in "
+            f"the driver of the {role} ended with code {code}{loop}; it is started again in "
             f"{verdict.pause_s:.0f} s",
         )
         self._later(role, verdict.pause_s + START_S)
@@ -163,8 +176,15 @@ class RehearsedDevices:
         )  # fmt: skip
         seat.began_s = self._clock.mono()
         seat.host = await host.__aenter__()
+        host.on_end(partial(self._ended, role, host))
         if seat.doomed:
-            seat.again = asyncio.create_task(self._die_soon(role), name=f"doom of {role}")
+            seat.again = start(f"doom of {role}", self._die_soon(role))
+
+    def _ended(self, role: str, host: DeviceHost) -> None:
+        """Have a driver whose host has failed by itself started again."""
+        seat = self._seats[role]
+        if seat.host is host:
+            seat.again = start(f"crash of {role}", self.crash(role, code=1))
 
     async def _die_soon(self, role: str) -> None:
         await self._clock.sleep(START_S)
@@ -190,7 +210,7 @@ class RehearsedDevices:
                 await self._start(role)
 
         if self._powered:
-            self._seats[role].again = asyncio.create_task(again(), name=f"restart of {role}")
+            self._seats[role].again = start(f"restart of {role}", again())
 
 
 def _nobody(_role: str, _message: str) -> None:

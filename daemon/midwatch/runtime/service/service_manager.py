@@ -6,15 +6,16 @@ NOTIFY_SOCKET. Without that variable nobody listens, and nothing is sent.
 
 from __future__ import annotations
 
-import asyncio
 import os
 import socket
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from functools import partial
 
 import structlog
 
 from midwatch.clock import WallClock
+from midwatch.tasks import Tasks, end
 
 _log = structlog.get_logger(__name__)
 
@@ -49,25 +50,26 @@ def watchdog_s() -> float | None:
 
 
 @asynccontextmanager
-async def watched_service() -> AsyncIterator[None]:
+async def watched_service(tasks: Tasks | None = None) -> AsyncIterator[None]:
     """Say that the service is ready, alive while the block runs, and stopping at its end.
 
     The sign of life comes from the event loop that does the work, so that a loop that hangs is
-    noticed. It follows the machine's clock, also in a scaled night.
+    noticed. It follows the machine's clock, also in a scaled night. `tasks` keeps the task.
     """
     notify_service("READY=1")
-    beat = asyncio.create_task(_beat(), name="service watchdog")
+    beats, pause_s = [], watchdog_s()
+    if pause_s is not None:
+        tasks = tasks or Tasks(WallClock())
+        beats.append(tasks.keep("service watchdog", partial(_beat, pause_s), "go_on"))
     try:
         yield
     finally:
-        beat.cancel()
-        await asyncio.gather(beat, return_exceptions=True)
+        await end(*beats, reason="the service ends")
         notify_service("STOPPING=1")
 
 
-async def _beat() -> None:
-    pause_s = watchdog_s()
+async def _beat(pause_s: float) -> None:
     clock = WallClock()
-    while pause_s is not None:
+    while True:
         notify_service("WATCHDOG=1")
         await clock.sleep(pause_s)

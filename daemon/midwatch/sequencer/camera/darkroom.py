@@ -6,7 +6,6 @@ journaled; only then is it acknowledged. Whatever dies in between, the frame is 
 
 from __future__ import annotations
 
-import asyncio
 from collections import deque
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass
@@ -30,6 +29,7 @@ from midwatch.imaging import Measurer
 from midwatch.imaging.files import FileFacts, FrameHeader, light_cards
 from midwatch.sequencer.camera.frame_measures import Eyes, Sight
 from midwatch.sequencer.camera.frame_pixels import drawn, pair_noise_of_files, written
+from midwatch.tasks import end, start
 
 # On top of the exposure, for reading out and for a slow link. Too short: a good frame is taken
 # for lost; too long: a hung camera is noticed late.
@@ -249,9 +249,11 @@ async def _with_timer(
         await clock.sleep(exposure_s)
         shutter_closed()
 
-    timer = asyncio.create_task(mark(), name="shutter timer")
+    timer = start("shutter timer", mark())
     try:
-        return await wait
+        ref = await wait
     finally:
-        timer.cancel()
-        await asyncio.gather(timer, return_exceptions=True)
+        await end(timer, reason="the exposure is over")
+    if not timer.cancelled():
+        timer.result()  # what could not be marked must not pass for marked
+    return ref

@@ -11,6 +11,7 @@ from midwatch.devices.contract import MountState, Park, Slew, StopGuiding, Unpar
 from midwatch.journal.facts import MotionEnded
 from midwatch.sequencer.duties.context import DutyContext
 from midwatch.sequencer.duties.duty_failure import DutyFailedError
+from midwatch.tasks import end, start
 
 # From the far side of the sky, at the slowest mounts' pace.
 _PARK_S = 300.0
@@ -78,8 +79,8 @@ async def _do_park(mount: DeviceClient[MountState]) -> None:
             gone.set()
 
     forget = mount.listen(look)
-    parking = asyncio.create_task(mount.do(Park(), timeout_s=_PARK_S), name="park")
-    dying = asyncio.create_task(gone.wait(), name="death of the mount's driver")
+    parking = start("park", mount.do(Park(), timeout_s=_PARK_S))
+    dying = start("death of the mount's driver", gone.wait())
     try:
         await asyncio.wait({parking, dying}, return_when=asyncio.FIRST_COMPLETED)
         if not parking.done():
@@ -87,9 +88,7 @@ async def _do_park(mount: DeviceClient[MountState]) -> None:
         parking.result()
     finally:
         forget()
-        for task in (parking, dying):
-            task.cancel()
-        await asyncio.gather(parking, dying, return_exceptions=True)
+        await end(parking, dying, reason="parking is over")
 
 
 async def point(

@@ -60,9 +60,9 @@ async def keep_frame(
         DutyFailedError: the camera, or the disk, did not do its part; the frame is journaled as
             lost, or waits in the driver's spool.
     """
-    if any(frame.read is not None for frame in context.record.unfiled()):
-        # The disk was full, or failed. What waits goes first: with no room for it there is none
-        # for another frame either.
+    if context.record.unfiled():
+        # The disk was full, or failed; or a duty died over its frame, and nobody knows what became
+        # of it. What waits goes first: with no room for it there is none for another either.
         await collect_waiting(context)
     setting = CameraSetting(begun.gain, begun.offset, begun.binning)
     light = begun.frame == "light"

@@ -53,16 +53,15 @@ from midwatch.sequencer.facts import (
 from midwatch.sequencer.faults import Means
 from midwatch.sequencer.night.changed_orders import Change, take_up
 from midwatch.sequencer.night.device_changes import watch_devices
-from midwatch.sequencer.night.interruption import stop_devices
+from midwatch.sequencer.night.interruption import interrupt
 from midwatch.sequencer.night.night_events import Identity, Sampler, beginning, ending, free_gb
-from midwatch.sequencer.watches import FaultDesk, Remedying, Watches, said
+from midwatch.sequencer.watches import FaultDesk, Remedying, TaskWatch, Watches, said
+from midwatch.tasks import Tasks, end, start
 
 _log = structlog.get_logger(__name__)
 
 # Lookouts are read and the running duty is questioned at least this often, seconds.
 WATCH_S = 60.0
-# A cancelled duty has this long to end.
-_CANCEL_S = 30.0
 # Decisions without time passing before the engine suspects a circle and pauses.
 _HASTE = 40
 # Then it does nothing for so long, whatever the fault's ladder says.
@@ -80,6 +79,7 @@ class Engine:
         context: what duties get; its journal is already on this night.
         aim: folded from the same journal.
         decide: what the rig is used for.
+        tasks: keeps what goes on beside the duties.
     """
 
     def __init__(
@@ -97,9 +97,11 @@ class Engine:
         learned: LearnedDurations,
         identity: Identity,
         data_folder: Path,
+        tasks: Tasks,
         decide: Decide = decide,
     ) -> None:
         self._clock = clock
+        self._tasks = tasks
         self.plan = plan
         self._rig = rig
         self._journal = journal
@@ -134,6 +136,7 @@ class Engine:
         self._faults = FaultDesk(rig, record, journal, clock, lambda: motion_ended(context, "park"))
         self._remedying = Remedying(context, registry, self._faults, self.stir)
         self._watches = Watches(context, aim, self._faults)
+        self._deaths = TaskWatch(tasks, rig, record, self._faults, self._close_for, self.stir)
         self._performing: Decision | None = None
         self._began_s = round(clock.unix_s(), 3)
 
@@ -146,10 +149,10 @@ class Engine:
         for fact in beginning(self._identity, self.plan, self._context.night, resumed=resumed):
             self._journal.append(fact)
         beside = (
-            asyncio.create_task(self._watch(), name="night watch"),
-            asyncio.create_task(self._remedying.run(), name="remedies"),
+            self._tasks.keep("night watch", self._watch),
+            self._tasks.keep("remedies", self._remedying.run),
         )
-        forget = watch_devices(self._rig, self.stir)
+        forget = (self._deaths.begin(), watch_devices(self._rig, self.stir))
         supervisor = self._context.supervisor
         if supervisor is not None:
             supervisor.tell = self._told
@@ -158,10 +161,9 @@ class Engine:
         finally:
             if supervisor is not None:
                 supervisor.tell = lambda _role, _message: None
-            forget()
-            for task in beside:
-                task.cancel()
-            await asyncio.gather(*beside, return_exceptions=True)
+            for each in forget:
+                each()
+            await end(*beside, reason="the night has ended")
         how = self.decision.reason if self.decision else ""
         self.before_end()
         self._journal.append(ending(self._rig, self._view.mount(), how))
@@ -176,6 +178,9 @@ class Engine:
         self._journal.append(OperatorSpoke(command=command, who=who, why=why, target=target))
         self.stir()
 
+    def _close_for(self, reason: str) -> None:
+        self.operator("close", "midwatch", reason, None)
+
     def change(self, change: Change) -> None:
         """Take new orders; they hold from the next world on."""
         self._journal.append(change.fact)
@@ -183,7 +188,12 @@ class Engine:
         self.stir()
 
     def world(self) -> World:
-        """Return the world as it is now, with guards and faults brought up to date."""
+        """Return the world as it is now, with guards and faults brought up to date.
+
+        Raises:
+            TaskLostError: there is no way to the devices any more.
+        """
+        self._deaths.look(self._worked_at())
         if self.handed_in is not None:
             # Only here, so that no duty finds its target gone before it is told to end.
             self.plan = self.handed_in.plan
@@ -285,6 +295,9 @@ class Engine:
                 left_s = decision.until_s - self._clock.unix_s()
                 if left_s <= 0:
                     return
+            if self._deaths.blind:
+                # Nobody else may look any more, and stir the engine.
+                left_s = WATCH_S if left_s is None else min(left_s, WATCH_S)
             try:
                 async with self._clock.timeout(left_s):
                     await self._stirred.wait()
@@ -300,7 +313,7 @@ class Engine:
     async def _perform(self, decision: Decision) -> None:
         if isinstance(decision.args, EngineWord):
             if isinstance(decision.args, EndNightArgs):
-                self.operator("close", "midwatch", decision.reason, None)
+                self._close_for(decision.reason)
             self._faults.tried(str(decision.fault_id), decision.duty, "done")
             return
         self._performing = decision
@@ -315,13 +328,12 @@ class Engine:
         standing = decision.cause == "standing_order" and duty.cause == "deciding"
         self._context.activity("standing_order" if standing else duty.cause, decision.duty)
         began_s = self._clock.mono()
-        task = asyncio.create_task(
-            duty.perform(self._context, decision.args), name=f"duty {decision.duty}"
-        )
+        task = start(f"duty {decision.duty}", duty.perform(self._context, decision.args))
         try:
             urgent = await self._attend(task, decision)
-        except asyncio.CancelledError:
-            await self._interrupt(task, "the daemon is shutting down")
+        except BaseException as ending:
+            ended = isinstance(ending, asyncio.CancelledError)
+            await self._interrupt(task, "the daemon is shutting down" if ended else said(ending))
             raise
         outcome: Outcome
         error: str | None
@@ -352,32 +364,27 @@ class Engine:
     async def _attend(self, task: asyncio.Task[None], decision: Decision) -> Decision | None:
         """Wait for a duty; return the decision that must interrupt it, if one comes first."""
         while True:
-            stir = asyncio.create_task(self._stirred.wait(), name="stirred")
+            stir = start("stirred", self._stirred.wait())
             try:
                 await asyncio.wait({task, stir}, return_when=asyncio.FIRST_COMPLETED)
             finally:
                 stir.cancel()
             if task.done():
                 return None
+            if stir.done():
+                stir.result()
             self._stirred.clear()
             urgent = preempt(self.world(), decision, self._decide)
             if urgent is not None:
                 return urgent
 
     async def _interrupt(self, task: asyncio.Task[None], reason: str) -> None:
-        """Cancel a duty with a reason and stop the devices; the one way of interruption."""
-        task.cancel(reason)
-        _, pending = await asyncio.wait({task}, timeout=None if self._clock.virtual else _CANCEL_S)
-        if pending:
-            _log.error("duty_did_not_end", task=task.get_name(), limit_s=_CANCEL_S)
-        elif not task.cancelled() and task.exception() is not None:
-            _log.debug("duty_ended_with", task=task.get_name(), error=str(task.exception()))
-        await stop_devices(self._rig)
+        await interrupt(task, reason, self._rig, self._clock)
 
     def _failed(self, decision: Decision, failure: BaseException | None) -> None:
         message = self._faults.failed(decision, failure)
         if isinstance(failure, (MakeSafeError, StopError)):
-            self.operator("close", "midwatch", message, None)
+            self._close_for(message)
         if isinstance(failure, SkipTargetError) and decision.target is not None:
             self.operator("skip", "midwatch", message, decision.target)
 

@@ -5,8 +5,11 @@ Every step is awaited, limited in time and isolated: one that fails never hides 
 
 from __future__ import annotations
 
+import asyncio
+
 import structlog
 
+from midwatch.clock import Clock
 from midwatch.devices.client import DeviceClient, RigClient
 from midwatch.devices.contract import DeviceState, Stop
 from midwatch.errors import MidwatchError
@@ -14,6 +17,20 @@ from midwatch.errors import MidwatchError
 _log = structlog.get_logger(__name__)
 
 _STOP_S = 15.0
+# A cancelled duty has this long to end. Too short: its clean-up goes on beside the next duty; too
+# long: one that hangs holds up what interrupted it.
+_CANCEL_S = 30.0
+
+
+async def interrupt(task: asyncio.Task[None], reason: str, rig: RigClient, clock: Clock) -> None:
+    """Cancel a duty with a reason and stop the devices; the one way of interruption."""
+    task.cancel(reason)
+    _, pending = await asyncio.wait({task}, timeout=None if clock.virtual else _CANCEL_S)
+    if pending:
+        _log.error("duty_did_not_end", task=task.get_name(), limit_s=_CANCEL_S)
+    elif not task.cancelled() and task.exception() is not None:
+        _log.debug("duty_ended_with", task=task.get_name(), error=str(task.exception()))
+    await stop_devices(rig)
 
 
 async def stop_devices(rig: RigClient) -> None:

@@ -53,6 +53,7 @@ from midwatch.orders.reading import Night
 from midwatch.sequencer.duties import DutyContext
 from midwatch.sequencer.night.changed_orders import Documents, Load, OrdersRefusedError, prepare
 from midwatch.sequencer.night.engine import Engine
+from midwatch.tasks import Tasks, end
 
 _log = structlog.get_logger(__name__)
 
@@ -165,6 +166,7 @@ class OperatorDesk:
     """The daemon's own place on the bus.
 
     Use as an async context manager inside that of the bus; the engine must listen already.
+    `tasks` keeps its tasks.
     """
 
     def __init__(
@@ -174,6 +176,7 @@ class OperatorDesk:
         context: DutyContext,
         engine: Engine,
         incoming: IncomingOrders,
+        tasks: Tasks,
     ) -> None:
         clock = context.clock
         self._bus = bus
@@ -188,7 +191,8 @@ class OperatorDesk:
         self._decision: DecisionMade | None = None
         self._ended = False
         self._events: deque[tuple[str, bytes]] = deque(maxlen=_WAITING)
-        self._tasks: list[asyncio.Task[None]] = []
+        self._tasks = tasks
+        self._running: list[asyncio.Task[None]] = []
         bus.on_connect(self._publish)
         engine.before_end = self._note_all
         self._lease = context.rig.lease
@@ -196,16 +200,14 @@ class OperatorDesk:
             self._lease.heard_again = self._note_silence
 
     async def __aenter__(self) -> OperatorDesk:
-        self._tasks = [
-            asyncio.create_task(self._responder.run(), name="orders by hand"),
-            asyncio.create_task(self._tell(), name="night bulletin"),
+        self._running = [
+            self._tasks.keep("orders by hand", self._responder.run),
+            self._tasks.keep("night bulletin", self._tell, "go_on"),
         ]
         return self
 
     async def __aexit__(self, *_: object) -> None:
-        for task in self._tasks:
-            task.cancel()
-        await asyncio.gather(*self._tasks, return_exceptions=True)
+        await end(*self._running, reason="the night is over")
         await self._publish()
 
     def heard(self, event: Event) -> None:
@@ -224,8 +226,7 @@ class OperatorDesk:
     def _note_silence(self, unheard_s: float) -> None:
         """Journal that nobody could hear of the lease, and soon what the hosts did meanwhile."""
         self._note_unheard(unheard_s)
-        evidence = self._hear_evidence()
-        self._tasks.append(asyncio.create_task(evidence, name="evidence of a silence"))
+        self._running.append(self._tasks.finish("evidence of a silence", self._hear_evidence))
 
     async def _hear_evidence(self) -> None:
         await self._clock.sleep(_EVIDENCE_S)

@@ -16,6 +16,7 @@ from midwatch.errors import MidwatchError
 from midwatch.sequencer.decision import FaultView, NamedArgs, ReconnectArgs
 from midwatch.sequencer.duties import DutyContext, Registry
 from midwatch.sequencer.watches.fault_desk import FaultDesk, said
+from midwatch.tasks import end, start
 
 __all__ = ["Remedying"]
 
@@ -46,6 +47,8 @@ class Remedying:
         self._waiting: tuple[FaultView, ...] = ()
         self._changed = asyncio.Event()
         self._attempts: dict[str, asyncio.Task[None]] = {}
+        # What an attempt has died of, over its remedy: its outcome is not in the journal.
+        self._broken: Exception | None = None
 
     @property
     def busy(self) -> tuple[str, ...]:
@@ -70,7 +73,11 @@ class Remedying:
             self._changed.set()
 
     async def run(self) -> None:
-        """Try what is due, until cancelled; attempts under way are cancelled too."""
+        """Try what is due, until cancelled; attempts under way are cancelled too.
+
+        Raises:
+            Exception: what came of an attempt could not be journaled.
+        """
         clock = self._context.clock
         try:
             while True:
@@ -81,11 +88,11 @@ class Remedying:
                 except TimeoutError:
                     continue
                 self._changed.clear()
+                if self._broken is not None:
+                    broken, self._broken = self._broken, None
+                    raise broken
         finally:
-            attempts = tuple(self._attempts.values())
-            for task in attempts:
-                task.cancel()
-            await asyncio.gather(*attempts, return_exceptions=True)
+            await end(*self._attempts.values(), reason="remedies are tried no more")
 
     def _start_due(self) -> float | None:
         """Begin what is due; returns the seconds until something else is, None for never."""
@@ -96,15 +103,23 @@ class Remedying:
             if fault.again_at_s > now_s:
                 next_s = min(next_s, fault.again_at_s)
                 continue
-            remedy = fault.remedy
-            self._attempts[fault.device] = asyncio.create_task(
-                self._attempt(fault, remedy), name=f"{remedy.duty} of {fault.device}"
-            )
+            name = f"{fault.remedy.duty} of {fault.device}"
+            self._attempts[fault.device] = start(name, self._attempt(fault, fault.remedy))
         return None if next_s == math.inf else next_s - now_s
 
     async def _attempt(self, fault: FaultView, remedy: NamedArgs) -> None:
+        _log.debug("remedy_begins", device=fault.device, remedy=remedy.duty)
+        try:
+            await self._try(fault, remedy)
+        except Exception as error:
+            self._broken = error
+            self._changed.set()
+        finally:
+            del self._attempts[fault.device]
+            self._stir()
+
+    async def _try(self, fault: FaultView, remedy: NamedArgs) -> None:
         name = remedy.duty
-        _log.debug("remedy_begins", device=fault.device, remedy=name)
         try:
             await self._registry.duty_for(name, remedy).perform(self._context, remedy)
         except (MidwatchError, TimeoutError) as error:
@@ -114,6 +129,3 @@ class Remedying:
             self._desk.tried(fault.fault_id, name, "failed", said(error))
         else:
             self._desk.tried(fault.fault_id, name, "done")
-        finally:
-            del self._attempts[fault.device]
-            self._stir()
