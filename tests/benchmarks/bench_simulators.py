@@ -12,7 +12,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from midwatch_simulators.base import generator
-from midwatch_simulators.sky import CameraOptions, Sensor, View, facts_of, render
+from midwatch_simulators.sky import CameraOptions, Sensor, SkyView, facts_of, render
 from midwatch_simulators.sky.scene import stars_on_chip
 from midwatch_simulators.sky.star_image import Blur, psf_of
 
@@ -42,22 +42,22 @@ def milliseconds(work: Callable[[], object], repeats: int) -> str:
     return f"{min(times):8.2f} best {float(np.median(times)):8.2f} median ms"
 
 
-def view(field: str, blur: Blur) -> View:
+def view(field: str, blur: Blur) -> SkyView:
     ra_deg, dec_deg = FIELDS[field]
-    return View(
+    return SkyView(
         ra_deg=ra_deg, dec_deg=dec_deg, rotation_deg=12.0, stars=True, star_rate=STAR_RATE,
         glow_e_s=GLOW_E_S, blur=blur,
     )  # fmt: skip
 
 
-def frame(look: View, sensor: Sensor) -> np.ndarray:
+def frame(look: SkyView, sensor: Sensor) -> np.ndarray:
     """Render and read one frame as the camera does."""
     floor_e2 = sensor.dark_e_s(SENSOR_C) * EXPOSURE_S + sensor.read_noise_e**2
     light = render(look, sensor, EXPOSURE_S, floor_e2)
     return sensor.read(light, EXPOSURE_S, SENSOR_C, GAIN, OFFSET, generator(1, "frame"))
 
 
-def facts(look: View, sensor: Sensor) -> object:
+def facts(look: SkyView, sensor: Sensor) -> object:
     return facts_of(look, sensor, EXPOSURE_S, SENSOR_C, GAIN, OFFSET, generator(1, "frame"))
 
 

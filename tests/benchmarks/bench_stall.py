@@ -125,7 +125,7 @@ def context_of(folder: Path, measurer: ProcessMeasurer, camera: ReadyCamera) -> 
     journal.begin_night("2027-03-10")
     record = NightRecord.from_events([])
     journal.listen(record.apply)
-    darkroom, eyes = darkroom_of(measurer, folder)
+    darkroom, analysis = darkroom_of(measurer, folder)
     darkroom._camera = camera  # type: ignore[assignment]
     silent = SimpleNamespace(state=None)
     rig = SimpleNamespace(
@@ -133,7 +133,7 @@ def context_of(folder: Path, measurer: ProcessMeasurer, camera: ReadyCamera) -> 
     )
     given: dict[str, Any] = {
         "clock": clock, "night": night, "rig": rig, "record": record, "journal": journal,
-        "darkroom": darkroom, "eyes": eyes, "observer": Observer(night.place), "lights": [],
+        "darkroom": darkroom, "eyes": analysis, "observer": Observer(night.place), "lights": [],
         "graders": load_registry().graders,
     }  # fmt: skip
     # What keeping a frame never looks at is left out.

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from midwatch.bus import CommandError
-from midwatch.devices.contract import Connect, MemoryKeepsake, Slew, StartGuiding
+from midwatch.devices.contract import Connect, MemoryKeptFacts, Slew, StartGuiding
 from midwatch.virtual_time import run_virtual
 from midwatch_simulators.instruments.simulated_guider import SimulatedGuider
 from support.fault_bench import FROM_S, UNTIL_S, FaultRig, with_faults
@@ -145,11 +145,11 @@ def test_each_fault_is_told_of_here() -> None:
 
 
 @pytest.fixture(scope="module")
-def calibrated() -> MemoryKeepsake:
-    kept = MemoryKeepsake()
+def calibrated() -> MemoryKeptFacts:
+    kept = MemoryKeptFacts()
 
     async def main() -> None:
-        async with guided_rig(keepsake=kept) as rig:
+        async with guided_rig(kept_facts=kept) as rig:
             await rig.do("guider", START)
 
     run_virtual(main)
@@ -163,10 +163,10 @@ FELT = {
 
 
 @pytest.mark.parametrize("name", FELT)
-def test_the_measuring_guider_notices_by_itself(name: str, calibrated: MemoryKeepsake) -> None:
+def test_the_measuring_guider_notices_by_itself(name: str, calibrated: MemoryKeptFacts) -> None:
     began_s = EVENING.timestamp() + 90.0
     fault = {"name": name, "from_utc_s": began_s, "until_utc_s": began_s + 60.0}
-    kept = MemoryKeepsake()
+    kept = MemoryKeptFacts()
     kept.save(calibrated.load())
 
     async def watch(rig: GuidedRig) -> list[tuple[float, str, str | None]]:
@@ -179,7 +179,7 @@ def test_the_measuring_guider_notices_by_itself(name: str, calibrated: MemoryKee
         return seen
 
     async def main() -> list[tuple[float, str, str | None]]:
-        async with guided_rig(keepsake=kept, guide_camera={"faults": [fault]}) as rig:
+        async with guided_rig(kept_facts=kept, guide_camera={"faults": [fault]}) as rig:
             return await watch(rig)
 
     seen = run_virtual(main)

@@ -16,7 +16,7 @@ from midwatch.devices.contract import (
     Connect,
     Disconnect,
     Dither,
-    MemoryKeepsake,
+    MemoryKeptFacts,
     Pulse,
     Slew,
     StartGuiding,
@@ -33,21 +33,21 @@ OPEN = Horizon(((0.0, 0.0), (180.0, 0.0)))
 
 
 @pytest.fixture(scope="module")
-def calibrated() -> MemoryKeepsake:
+def calibrated() -> MemoryKeptFacts:
     """What a guider kept of a calibration, for tests of what comes after."""
-    kept = MemoryKeepsake()
+    kept = MemoryKeptFacts()
 
     async def main(rig: GuidedRig) -> None:
         await rig.do("guider", START)
 
-    with_rig(main, keepsake=kept)
+    with_rig(main, kept_facts=kept)
     assert kept.load()
     return kept
 
 
-def again(kept: MemoryKeepsake) -> MemoryKeepsake:
+def again(kept: MemoryKeptFacts) -> MemoryKeptFacts:
     """A copy, so that no test changes what the next one finds."""
-    copy = MemoryKeepsake()
+    copy = MemoryKeptFacts()
     copy.save(kept.load())
     return copy
 
@@ -84,7 +84,7 @@ def spell(after_s: float, lasts_s: float, cloud_percent: float) -> dict[str, Any
 
 
 def test_calibrates_guides_dithers_and_takes_its_calibration_over_a_flip() -> None:
-    kept = MemoryKeepsake()
+    kept = MemoryKeptFacts()
 
     async def main(rig: GuidedRig) -> Any:
         await rig.do("guider", START)
@@ -102,7 +102,7 @@ def test_calibrates_guides_dithers_and_takes_its_calibration_over_a_flip() -> No
         return guided, state, dithered, flipped, later
 
     rough = {"character": "rough", "past_meridian_deg": 60.0}
-    guided, state, dithered, flipped, later = with_rig(main, mount=rough, keepsake=kept)
+    guided, state, dithered, flipped, later = with_rig(main, mount=rough, kept_facts=kept)
     assert state.phase == "guiding" and state.calibrated and state.cycles > 40
     assert state.stars >= 3 and state.star_snr > 10.0 and state.fault is None
     # Unguided, this worm alone takes the mount 18 arcsec to either side.
@@ -114,7 +114,7 @@ def test_calibrates_guides_dithers_and_takes_its_calibration_over_a_flip() -> No
 
 
 def test_what_was_calibrated_is_found_again_by_a_restarted_driver() -> None:
-    kept = MemoryKeepsake()
+    kept = MemoryKeptFacts()
 
     async def main(rig: GuidedRig) -> Any:
         began_s = rig.clock.mono()
@@ -122,12 +122,12 @@ def test_what_was_calibrated_is_found_again_by_a_restarted_driver() -> None:
         await rig.do("guider", START)
         return calibrated, rig.clock.mono() - began_s
 
-    first, second = (with_rig(main, keepsake=kept) for _ in range(2))
+    first, second = (with_rig(main, kept_facts=kept) for _ in range(2))
     assert not first[0] and second[0]
     assert first[1] > 60.0 and second[1] < 40.0
 
 
-def test_sits_out_a_minute_of_cloud_without_anybody(calibrated: MemoryKeepsake) -> None:
+def test_sits_out_a_minute_of_cloud_without_anybody(calibrated: MemoryKeptFacts) -> None:
     async def main(rig: GuidedRig) -> Any:
         await rig.do("guider", START)
         phases = []
@@ -137,7 +137,7 @@ def test_sits_out_a_minute_of_cloud_without_anybody(calibrated: MemoryKeepsake) 
         return phases, await watched(rig, 60.0), rig.state("guider")
 
     phases, after, state = with_rig(
-        main, weather=spell(120.0, 60.0, 100.0), keepsake=again(calibrated)
+        main, weather=spell(120.0, 60.0, 100.0), kept_facts=again(calibrated)
     )
     assert "lost" in phases and phases.index("lost") < phases[::-1].index("guiding") + len(phases)
     assert state.phase == "guiding" and state.fault is None
@@ -145,7 +145,7 @@ def test_sits_out_a_minute_of_cloud_without_anybody(calibrated: MemoryKeepsake) 
 
 
 def test_an_unplugged_guide_camera_is_told_with_what_to_try_and_taken_up_again(
-    calibrated: MemoryKeepsake,
+    calibrated: MemoryKeptFacts,
 ) -> None:
     began = EVENING.timestamp() + 90.0
     fault = {"name": "guide-camera-unplugged", "from_utc_s": began, "until_utc_s": began + 90.0}
@@ -159,7 +159,7 @@ def test_an_unplugged_guide_camera_is_told_with_what_to_try_and_taken_up_again(
             seen.append((rig.clock.unix_s() - began, state.phase, state.fault))
         return seen
 
-    seen = with_rig(main, guide_camera={"faults": [fault]}, keepsake=again(calibrated))
+    seen = with_rig(main, guide_camera={"faults": [fault]}, kept_facts=again(calibrated))
     lost = [fault for at_s, phase, fault in seen if 30.0 < at_s < 85.0 and phase == "lost"]
     assert len(lost) >= 8
     assert all("guide camera" in text and "check its cable and power" in text for text in lost)
@@ -177,7 +177,7 @@ def test_with_a_capped_guide_scope_guiding_does_not_start_and_says_what_to_look_
     assert state.phase == "lost" and "no guide star" in state.fault
 
 
-def test_no_pulse_reaches_a_mount_that_slews_or_has_stopped(calibrated: MemoryKeepsake) -> None:
+def test_no_pulse_reaches_a_mount_that_slews_or_has_stopped(calibrated: MemoryKeptFacts) -> None:
     async def main(rig: GuidedRig) -> Any:
         mount = rig.hosts["mount"].driver
         pulsed: list[tuple[bool, bool]] = []
@@ -204,7 +204,7 @@ def test_no_pulse_reaches_a_mount_that_slews_or_has_stopped(calibrated: MemoryKe
             await rig.do("guider", START)
         return pulsed, before, slewed, str(dither.value), str(start.value)
 
-    pulsed, before, slewed, dither, start = with_rig(main, keepsake=again(calibrated))
+    pulsed, before, slewed, dither, start = with_rig(main, kept_facts=again(calibrated))
     assert len(pulsed) > 6 and len(pulsed) - before <= 2
     assert all(state == (True, False) for state in pulsed)
     assert slewed.phase == "lost" and slewed.fault == "the mount does not track"
@@ -213,7 +213,7 @@ def test_no_pulse_reaches_a_mount_that_slews_or_has_stopped(calibrated: MemoryKe
 
 
 def test_pulses_are_bounded_and_refused_beyond_the_limits_of_the_mount(
-    calibrated: MemoryKeepsake,
+    calibrated: MemoryKeptFacts,
 ) -> None:
     """The mount's own host refuses: the guider notes it, and the mount is stopped at the limit."""
 
@@ -246,7 +246,7 @@ def test_pulses_are_bounded_and_refused_beyond_the_limits_of_the_mount(
         limits=limits,
         mount={"character": "rough"},
         guider={"max_pulse_ms": 600},
-        keepsake=again(calibrated),
+        kept_facts=again(calibrated),
     )
     assert inside >= 2 and len(lengths) - at_limit <= 2
     assert max(lengths) <= 600
@@ -255,24 +255,26 @@ def test_pulses_are_bounded_and_refused_beyond_the_limits_of_the_mount(
     assert guider.phase == "lost" and guider.fault == "the mount does not track"
 
 
-def test_without_a_lease_the_mount_is_let_go(calibrated: MemoryKeepsake) -> None:
+def test_without_a_lease_the_mount_is_let_go(calibrated: MemoryKeptFacts) -> None:
     async def main(rig: GuidedRig) -> Any:
         await rig.do("guider", START)
         await rig.lease.stop()
         await rig.clock.sleep(200.0)
         return rig.state("guider"), rig.state("mount")
 
-    guider, mount = with_rig(main, keepsake=again(calibrated))
+    guider, mount = with_rig(main, kept_facts=again(calibrated))
     assert guider.at_rest and guider.phase == "idle"
     assert mount.parked
 
 
-def test_the_same_seed_guides_the_same_and_another_does_not(calibrated: MemoryKeepsake) -> None:
+def test_the_same_seed_guides_the_same_and_another_does_not(calibrated: MemoryKeptFacts) -> None:
     async def main(rig: GuidedRig) -> Any:
         await rig.do("guider", START)
         return (await watched(rig, 30.0)).tolist(), rig.told
 
-    one, two, other = (with_rig(main, seed=seed, keepsake=again(calibrated)) for seed in (3, 3, 4))
+    one, two, other = (
+        with_rig(main, seed=seed, kept_facts=again(calibrated)) for seed in (3, 3, 4)
+    )
     assert one == two
     assert one != other
 
@@ -311,7 +313,7 @@ def test_a_guide_camera_that_is_not_there_is_named_with_what_to_try() -> None:
 
 
 def test_started_again_at_once_it_waits_for_the_exposure_that_still_runs(
-    calibrated: MemoryKeepsake,
+    calibrated: MemoryKeptFacts,
 ) -> None:
     async def main(rig: GuidedRig) -> Any:
         await rig.do("guider", START)
@@ -324,17 +326,17 @@ def test_started_again_at_once_it_waits_for_the_exposure_that_still_runs(
         await rig.do("guider", START)
         return links, rig.state("guider").phase
 
-    links, phase = with_rig(main, keepsake=again(calibrated))
+    links, phase = with_rig(main, kept_facts=again(calibrated))
     assert phase == "guiding" and links and all(links)
 
 
-def test_guide_frames_do_not_pile_up(calibrated: MemoryKeepsake) -> None:
+def test_guide_frames_do_not_pile_up(calibrated: MemoryKeptFacts) -> None:
     async def main(rig: GuidedRig) -> Any:
         await rig.do("guider", START)
         await rig.do("guider", StopGuiding())
         await rig.clock.sleep(5.0)
         return rig.state("guide_camera"), rig.state("guider").cycles
 
-    state, cycles = with_rig(main, keepsake=again(calibrated))
+    state, cycles = with_rig(main, kept_facts=again(calibrated))
     assert cycles >= 4
     assert len(state.waiting) <= 1 and state.phase == "idle"

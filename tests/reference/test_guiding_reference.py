@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from astropy.timeseries import LombScargle
 
-from midwatch.imaging.guiding import Pointing
+from midwatch.imaging.guiding import GuidePointing
 from midwatch.imaging.guiding.calibrating import Calibration, Steering
 from midwatch.imaging.guiding.guide_settings import SIDEREAL_ARCSEC_S
 from midwatch.imaging.guiding.statistics import GuideHistory
@@ -39,7 +39,7 @@ def at_equator(scale_arcsec_px: float, guide_rate: float = 0.5) -> Calibration:
 
 
 def steering(scale_arcsec_px: float, dec_deg: float) -> Steering:
-    pointing = Pointing(dec_deg=dec_deg, pier_side="east")
+    pointing = GuidePointing(dec_deg=dec_deg, pier_side="east")
     return at_equator(scale_arcsec_px).steering(pointing, turned=False, dec_follows_sky=True)
 
 

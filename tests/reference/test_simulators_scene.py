@@ -9,7 +9,7 @@ import sep
 from astropy.wcs import WCS
 
 from midwatch.sky.catalogues import StarCatalogue, extended_near
-from midwatch_simulators.sky import CameraOptions, Sensor, View, render
+from midwatch_simulators.sky import CameraOptions, Sensor, SkyView, render
 from midwatch_simulators.sky.photometry import (
     collecting_area_cm2,
     dark_electrons_per_s,
@@ -29,7 +29,7 @@ def sensor(**options: object) -> Sensor:
     return Sensor(CameraOptions(**{**small, **options}), seed=1)
 
 
-def view(ra_deg: float, dec_deg: float, **changes: object) -> View:
+def view(ra_deg: float, dec_deg: float, **changes: object) -> SkyView:
     usual = {
         "rotation_deg": 0.0,
         "stars": True,
@@ -37,7 +37,7 @@ def view(ra_deg: float, dec_deg: float, **changes: object) -> View:
         "glow_e_s": 0.0,
         "blur": Blur(moffat_fwhm=2.0),
     }
-    return View(ra_deg=ra_deg, dec_deg=dec_deg, **{**usual, **changes})
+    return SkyView(ra_deg=ra_deg, dec_deg=dec_deg, **{**usual, **changes})
 
 
 def tan_wcs(ra_deg: float, dec_deg: float, rotation_deg: float, of: Sensor) -> WCS:

@@ -281,7 +281,7 @@ class RegisterGuider(OnRegisters):
         self.mount = context.peer("mount")
         self.guiding = False
         # A guider that was calibrated once is so after a restart.
-        self.calibrated = context.keepsake.load().get("calibrated") is True
+        self.calibrated = context.kept_facts.load().get("calibrated") is True
 
     def state(self) -> GuiderState:
         return GuiderState(
@@ -296,7 +296,7 @@ class RegisterGuider(OnRegisters):
                     for direction in ("west", "north"):
                         await self.nudge(direction)
                     self.calibrated = True
-                    self.context.keepsake.save({"calibrated": True})
+                    self.context.kept_facts.save({"calibrated": True})
                 await self.context.clock.sleep(command.settle.hold_s)
                 self.guiding = True
             case Dither():

@@ -23,7 +23,7 @@ from midwatch.journal.record import NightRecord
 from midwatch.journal.store import Journal
 from midwatch.orders.reading import load_night
 from midwatch.runtime.night import night_limits
-from midwatch.sequencer.camera import Darkroom, Eyes
+from midwatch.sequencer.camera import Darkroom, FrameAnalysis
 from midwatch.sequencer.decision import CentreArgs
 from midwatch.sequencer.duties import DutyContext, DutyFailedError
 from midwatch.sky import Observer, pixel_scale_arcsec
@@ -207,15 +207,15 @@ async def _context(
     journal.listen(record.apply)
     measurer, observer = InlineMeasurer(), Observer(night.place)
     scale = pixel_scale_arcsec(night.rig.camera.pixel_um, night.rig.optics.focal_length_mm)
-    eyes = Eyes(measurer, scale)
+    analysis = FrameAnalysis(measurer, scale)
     numbers = iter(range(1, 1000))
     darkroom = Darkroom(
-        rig.camera, clock, eyes, measurer, folder, durable=False,
+        rig.camera, clock, analysis, measurer, folder, durable=False,
         identify=lambda: f"bench-{next(numbers):03d}",
     )  # fmt: skip
     given: dict[str, Any] = {
         "clock": clock, "night": night, "rig": rig, "record": record, "journal": journal,
-        "darkroom": darkroom, "eyes": eyes, "observer": observer,
+        "darkroom": darkroom, "eyes": analysis, "observer": observer,
         "limits": night_limits(night),
     }  # fmt: skip
     # What centring never looks at is left out.

@@ -16,7 +16,7 @@ from midwatch.devices.client import FolderSpool, MemorySpool
 from midwatch.devices.contract import FrameKind, FrameRef
 from midwatch.imaging import Measurer
 from midwatch.imaging.files import FrameHeader
-from midwatch.sequencer.camera import Darkroom, Eyes
+from midwatch.sequencer.camera import Darkroom, FrameAnalysis
 from midwatch.sequencer.camera import frame_pixels as negatives
 
 BEGAN = datetime(2027, 3, 10, 21, 0, tzinfo=UTC)
@@ -40,14 +40,14 @@ def kept_frame(
     )  # fmt: skip
 
 
-def darkroom_of(measurer: Measurer, folder: Path) -> tuple[Darkroom, Eyes]:
-    eyes = Eyes(measurer, 1.0)
+def darkroom_of(measurer: Measurer, folder: Path) -> tuple[Darkroom, FrameAnalysis]:
+    analysis = FrameAnalysis(measurer, 1.0)
     # Nothing is exposed here, so that no camera is asked for anything.
     camera = cast("Any", SimpleNamespace(about=None))
     room = Darkroom(
-        camera, WallClock(), eyes, measurer, folder, durable=True, identify=lambda: "never"
+        camera, WallClock(), analysis, measurer, folder, durable=True, identify=lambda: "never"
     )
-    return room, eyes
+    return room, analysis
 
 
 def some_header(exposure_s: float = 60.0) -> FrameHeader:

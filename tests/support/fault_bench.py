@@ -12,7 +12,14 @@ from typing import Any
 from midwatch.bus import Caller, MemoryBroker, MemoryBus, Topics
 from midwatch.clock import VirtualClock
 from midwatch.devices.client import DeviceClient, FolderSpool, LeaseHolder, MemorySpool
-from midwatch.devices.contract import Connect, MemoryKeepsake, Sync, Unpark, driver_factory, kind_of
+from midwatch.devices.contract import (
+    Connect,
+    MemoryKeptFacts,
+    Sync,
+    Unpark,
+    driver_factory,
+    kind_of,
+)
 from midwatch.devices.host import DeviceHost
 from midwatch.sky import MountLimits, Observer, Place
 from midwatch.virtual_time import run_virtual
@@ -27,7 +34,7 @@ Span = tuple[str, float, float | None]
 Story = Callable[["FaultRig"], Awaitable[Any]]
 
 
-class JsonKeepsake(MemoryKeepsake):
+class JsonKeptFacts(MemoryKeptFacts):
     """Keeps what a file would bring back."""
 
     def save(self, facts: Mapping[str, Any]) -> None:
@@ -53,7 +60,7 @@ class FaultRig:
         self._broker = MemoryBroker()
         self._topics = Topics("Hill", "Rig")
         self._buses: dict[str, MemoryBus] = {}
-        self._keepsakes = {role: JsonKeepsake() for role in options}
+        self._kept_facts_of = {role: JsonKeptFacts() for role in options}
         self._spools = {role: MemorySpool(f"faulty {role}") for role in options}
         self._clients: dict[str, DeviceClient[Any]] = {}
         self.heard: dict[str, list[tuple[float, Any]]] = {role: [] for role in options}
@@ -68,7 +75,7 @@ class FaultRig:
             entry_driver_name=driver, driver_factory=driver_factory(driver),
             options=self._options[role], place=PLACE, limits=self._limits, observer=Observer(PLACE),
             seed=5, spool=spool, heartbeat_s=30.0, lease_s=LEASE_S,
-            keepsake=self._keepsakes[role],
+            kept_facts=self._kept_facts_of[role],
         )  # fmt: skip
         self.hosts[role] = await host.__aenter__()
 

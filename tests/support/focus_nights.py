@@ -17,7 +17,7 @@ from midwatch.journal.store import Event
 from midwatch.orders.reading import load_night
 from midwatch.runtime.night import NightOutcome
 from midwatch.runtime.rehearsal import RehearsalOptions, rehearse
-from midwatch_simulators.sky import Beam, Sensor, View
+from midwatch_simulators.sky import Beam, Sensor, SkyView
 from midwatch_simulators.sky.star_image import Blur, psf_of
 
 CONFIGS = Path(__file__).parent.parent.parent / "configs"
@@ -103,7 +103,7 @@ def rehearse_night(
 
     def watched(
         self: Beam, sensor: Sensor, began_s: float, exposure_s: float, *, shutter: bool
-    ) -> View:
+    ) -> SkyView:
         view = look(self, sensor, began_s, exposure_s, shutter=shutter)
         seen[round(began_s, 3)] = view.blur
         return view

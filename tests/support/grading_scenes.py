@@ -18,8 +18,8 @@ from midwatch_simulators.sky import (
     Air,
     CameraOptions,
     Sensor,
+    SkyView,
     Spell,
-    View,
     cloud_extinction_mag,
     facts_of,
 )
@@ -120,7 +120,7 @@ def _frame(scene: Scene, sensor: Sensor, air: Air, number: int, rng: np.random.G
         for um, (ra, dec) in ((0.0, (0.3, 0.33)), (slip_um, rms))
     )
     ra_deg = RA_DEG + 0.004 * float(rng.standard_normal())
-    view = View(
+    view = SkyView(
         ra_deg=ra_deg, dec_deg=DEC_DEG, rotation_deg=0.0, stars=True,
         star_rate=zero * clear * 10.0 ** (-0.4 * EXTINCTION_MAG * mass),
         glow_e_s=glow * electrons_per_s(surface, sensor.area_cm2, options.band_angstrom,

@@ -13,8 +13,8 @@ from midwatch.clock import VirtualClock
 from midwatch.devices.client import DeviceClient, LeaseHolder, MemorySpool
 from midwatch.devices.contract import (
     Connect,
-    Keepsake,
-    MemoryKeepsake,
+    KeptFacts,
+    MemoryKeptFacts,
     Settle,
     Slew,
     Unpark,
@@ -71,7 +71,7 @@ async def guided_rig(
     field_deg: tuple[float, float] | None = FIELD,
     seed: int = 3,
     connect: tuple[str, ...] = tuple(DRIVERS),
-    keepsake: Keepsake | None = None,
+    kept_facts: KeptFacts | None = None,
     **options: Mapping[str, Any],
 ) -> AsyncIterator[GuidedRig]:
     """Everything connected, the mount on a field and tracking; options by role."""
@@ -91,7 +91,7 @@ async def guided_rig(
                     entry_driver_name=driver, driver_factory=driver_factory(driver),
                     options=settings, place=PLACE, limits=limits if role == "mount" else None,
                     observer=observer, seed=seed, spool=spool, heartbeat_s=30.0, lease_s=LEASE_S,
-                    keepsake=(keepsake if role == "guider" else None) or MemoryKeepsake(),
+                    kept_facts=(kept_facts if role == "guider" else None) or MemoryKeptFacts(),
                 )
             )  # fmt: skip
         bus = await stack.enter_async_context(MemoryBus(broker, "daemon"))

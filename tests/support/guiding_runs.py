@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from midwatch.imaging import Frame
-from midwatch.imaging.guiding import GuideLoop, GuideSettings, LoopOutput, Pointing, SettleRule
+from midwatch.imaging.guiding import GuideLoop, GuidePointing, GuideSettings, LoopOutput, SettleRule
 from midwatch.imaging.guiding.steering import GuidePulse
 from midwatch.imaging.guiding.tracking import Tracker, find_guide_stars
 from support.guiding_bench import GuideScope, NumberMount
@@ -71,8 +71,8 @@ class Night:
             {"scale_arcsec_px": self.scope.optics.scale_arcsec_px, "gain_e_adu": 1.0} | more
         )
 
-    def pointing(self) -> Pointing:
-        return Pointing(
+    def pointing(self) -> GuidePointing:
+        return GuidePointing(
             dec_deg=self.mount.dec_deg, pier_side="west" if self.mount.flipped else "east"
         )
 

@@ -7,7 +7,7 @@ from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from midwatch.alignment.alignment_plan import Pointing
+from midwatch.alignment.alignment_plan import AlignmentField
 from midwatch.imaging import Solution
 from midwatch.sequencer.duties import DutyContext, DutyFailedError, point
 from midwatch.sky import seconds_until_breach
@@ -72,7 +72,7 @@ class Aligner:
     # ascension and northward, degrees. Learned from the first field, for finding the next.
     _beside_deg: tuple[float, float] | None = field(default=None, init=False)
 
-    async def measure_by_frames(self, pointings: Sequence[Pointing], each: int) -> AxisError:
+    async def measure_by_frames(self, pointings: Sequence[AlignmentField], each: int) -> AxisError:
         """Turn the polar axis through the pointings, solve frames at each, return the axis.
 
         Raises:
@@ -84,7 +84,9 @@ class Aligner:
             frames += [await self._solved() for _ in range(each)]
         return axis_from_frames(self.context.observer, frames, _SIGMA_ARCSEC)
 
-    async def measure_by_drift(self, pointings: Sequence[Pointing], stay_s: float) -> AxisError:
+    async def measure_by_drift(
+        self, pointings: Sequence[AlignmentField], stay_s: float
+    ) -> AxisError:
         """Track at each pointing for a while, and return the axis from the drift there.
 
         Raises:
@@ -138,9 +140,9 @@ class Aligner:
                 return Guided("reached", now, frames)
         return Guided("stopped", now, frames)
 
-    # Pointing and solving --------------------------------------------------------------------
+    # Pointing and solving ------------------------------------------------------------------------
 
-    async def _go(self, pointing: Pointing, what: str) -> None:
+    async def _go(self, pointing: AlignmentField, what: str) -> None:
         context = self.context
         ra_deg, dec_deg = pointing.icrs(context.observer, context.now_s)
         side = context.geometry.natural_side(pointing.ha_deg)
@@ -176,7 +178,7 @@ class Aligner:
         east, north = self._beside_deg or (0.0, 0.0)
         expected = (state.ra_deg + east) % 360.0, min(90.0, max(-90.0, state.dec_deg + north))
         for radius_deg in _RADII_DEG:
-            found = await context.eyes.solve(shot.ref, shot.sight, *expected, radius_deg)
+            found = await context.analysis.solve(shot.ref, shot.sight, *expected, radius_deg)
             if isinstance(found, Solution):
                 self._beside_deg = (
                     (found.ra_deg - state.ra_deg + 180.0) % 360.0 - 180.0,

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import ClassVar, Literal
 
 from midwatch.alignment.aligner import Aligner, Guided, Publish
-from midwatch.alignment.alignment_plan import Pointing, plan_drift, plan_frames
+from midwatch.alignment.alignment_plan import AlignmentField, plan_drift, plan_frames
 from midwatch.alignment.alignment_rules import ALIGN, AlignArgs
 from midwatch.alignment.setting_up import ready_optics
 from midwatch.errors import InputError, MidwatchError
@@ -65,7 +65,9 @@ class Findings:
     failure: MidwatchError | None = None
 
 
-def choose_fields(limits: LimitCheck, options: AlignOptions, utc_s: float) -> tuple[Pointing, ...]:
+def choose_fields(
+    limits: LimitCheck, options: AlignOptions, utc_s: float
+) -> tuple[AlignmentField, ...]:
     """Return where the telescope would go at a time.
 
     Raises:

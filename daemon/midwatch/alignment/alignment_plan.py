@@ -33,7 +33,7 @@ class NoPointingError(InputError):
 
 
 @dataclass(frozen=True)
-class Pointing:
+class AlignmentField:
     """A field by hour angle and declination of date, with its airless direction."""
 
     ha_deg: float
@@ -47,7 +47,7 @@ class Pointing:
         return float(ra), float(dec)
 
 
-def pointing_at(observer: Observer, ha_deg: float, dec_deg: float) -> Pointing:
+def pointing_at(observer: Observer, ha_deg: float, dec_deg: float) -> AlignmentField:
     """Return the field at an hour angle and a declination of date."""
     latitude = math.radians(observer.place.latitude_deg)
     ha, dec = math.radians(ha_deg), math.radians(dec_deg)
@@ -56,10 +56,12 @@ def pointing_at(observer: Observer, ha_deg: float, dec_deg: float) -> Pointing:
     north = math.cos(latitude) * math.sin(dec) - math.sin(latitude) * toward
     west = math.cos(dec) * math.sin(ha)
     alt_deg = math.degrees(math.atan2(up, math.hypot(north, west)))
-    return Pointing(ha_deg, dec_deg, alt_deg, math.degrees(math.atan2(-west, north)) % 360.0)
+    return AlignmentField(ha_deg, dec_deg, alt_deg, math.degrees(math.atan2(-west, north)) % 360.0)
 
 
-def plan_frames(limits: LimitCheck, utc_s: float) -> tuple[Pointing, Pointing, Pointing]:
+def plan_frames(
+    limits: LimitCheck, utc_s: float
+) -> tuple[AlignmentField, AlignmentField, AlignmentField]:
     """Choose three fields of one declination, the one nearest the meridian last.
 
     Between them only the polar axis turns, by 25 to 40 degrees; none is beyond the meridian from
@@ -85,7 +87,9 @@ def plan_frames(limits: LimitCheck, utc_s: float) -> tuple[Pointing, Pointing, P
     )
 
 
-def plan_drift(limits: LimitCheck, utc_s: float, stay_s: float) -> tuple[Pointing, Pointing]:
+def plan_drift(
+    limits: LimitCheck, utc_s: float, stay_s: float
+) -> tuple[AlignmentField, AlignmentField]:
     """Choose two fields whose stars tell of azimuth and of altitude: near the meridian, and far.
 
     Raises:
@@ -102,7 +106,7 @@ def plan_drift(limits: LimitCheck, utc_s: float, stay_s: float) -> tuple[Pointin
     )
 
 
-def _triples(observer: Observer) -> Iterator[tuple[Pointing, Pointing, Pointing]]:
+def _triples(observer: Observer) -> Iterator[tuple[AlignmentField, AlignmentField, AlignmentField]]:
     sign = hemisphere_of(observer.place)
     for dec, step, near, side in itertools.product(_DECS_DEG, _STEPS_DEG, _NEAR_DEG, (-1.0, 1.0)):
         far, middle, last = (
@@ -111,7 +115,7 @@ def _triples(observer: Observer) -> Iterator[tuple[Pointing, Pointing, Pointing]
         yield far, middle, last
 
 
-def _worth(observer: Observer, chosen: tuple[Pointing, ...]) -> float | None:
+def _worth(observer: Observer, chosen: tuple[AlignmentField, ...]) -> float | None:
     """How good three fields are, in degrees of turn; None if the last hides a knob."""
     last = chosen[-1]
     leverage = knob_leverage(observer.place, _look(last))
@@ -121,7 +125,7 @@ def _worth(observer: Observer, chosen: tuple[Pointing, ...]) -> float | None:
     return abs(chosen[0].ha_deg - last.ha_deg) + 30.0 * leverage - 2.0 * low
 
 
-def _pairs(observer: Observer) -> Iterator[tuple[Pointing, Pointing]]:
+def _pairs(observer: Observer) -> Iterator[tuple[AlignmentField, AlignmentField]]:
     sign = hemisphere_of(observer.place)
     sides = itertools.product((-1.0, 1.0), (-1.0, 1.0))
     for dec, near, far, (first, second) in itertools.product(
@@ -133,7 +137,7 @@ def _pairs(observer: Observer) -> Iterator[tuple[Pointing, Pointing]]:
         )
 
 
-def _drift_worth(pair: tuple[Pointing, Pointing]) -> float:
+def _drift_worth(pair: tuple[AlignmentField, AlignmentField]) -> float:
     """Best is a quarter of a turn, with both fields high and far from the pole."""
     far, near = pair
     quarter = abs(math.sin(math.radians(far.ha_deg - near.ha_deg)))
@@ -141,7 +145,7 @@ def _drift_worth(pair: tuple[Pointing, Pointing]) -> float:
     return 90.0 * quarter - 2.0 * low - 0.2 * abs(far.dec_deg)
 
 
-def _high(limits: MountLimits, fields: tuple[Pointing, ...], margin_deg: float) -> bool:
+def _high(limits: MountLimits, fields: tuple[AlignmentField, ...], margin_deg: float) -> bool:
     """Whether every field is so far above the horizon and the lowest altitude."""
     return all(
         field.alt_deg
@@ -150,7 +154,9 @@ def _high(limits: MountLimits, fields: tuple[Pointing, ...], margin_deg: float) 
     )
 
 
-def _kept(limits: LimitCheck, fields: tuple[Pointing, ...], utc_s: float, *, last_s: float) -> bool:
+def _kept(
+    limits: LimitCheck, fields: tuple[AlignmentField, ...], utc_s: float, *, last_s: float
+) -> bool:
     """Whether each field keeps every limit from when its turn comes until it is left."""
     for number, field in enumerate(fields):
         begins_s = utc_s + number * _STAY_S
@@ -163,5 +169,5 @@ def _kept(limits: LimitCheck, fields: tuple[Pointing, ...], utc_s: float, *, las
     return True
 
 
-def _look(pointing: Pointing) -> FloatArray:
+def _look(pointing: AlignmentField) -> FloatArray:
     return ground_vectors(np.asarray(pointing.alt_deg), np.asarray(pointing.az_deg))

@@ -22,12 +22,12 @@ from midwatch.api.driver import (
     DriverContext,
     ErrorKind,
     GuideLoop,
+    GuidePointing,
     GuidePulse,
     GuiderState,
     Kind,
     LoopOutput,
     MountState,
-    Pointing,
     Pulse,
     SettleRule,
     StartGuiding,
@@ -135,7 +135,7 @@ class MidwatchGuider:
             options = self._options
             scale = self._eye.scale_arcsec(options.pixel_um, options.focal_length_mm)
             self._loop = GuideLoop(options.loop(scale))
-            if kept := self._context.keepsake.load():
+            if kept := self._context.kept_facts.load():
                 try:
                     self._loop.restore(kept)
                 except ValueError as error:
@@ -306,7 +306,7 @@ class MidwatchGuider:
         for event in out.events:
             self._context.emit("guiding", {"event": event.name, "text": event.text})
             if event.name in ("calibrated", "period_found") and self._loop is not None:
-                self._context.keepsake.save(self._loop.save())  # type: ignore[arg-type]
+                self._context.kept_facts.save(self._loop.save())  # type: ignore[arg-type]
             if event.name in _ENDINGS:
                 good = _ENDINGS[event.name]
                 self._end(None if good else DeviceError(event.text, retryable=True))
@@ -376,12 +376,12 @@ class MidwatchGuider:
                 f"{self._context.name} cannot guide: the mount does not track", retryable=True
             )
 
-    def _pointing(self) -> Pointing:
+    def _pointing(self) -> GuidePointing:
         mount = self._tracking()
         if mount is None:
             raise DeviceError("the mount does not track", retryable=True)
         side = self._context.geometry.calibration_side(mount.pier_side)
-        return Pointing(dec_deg=mount.dec_deg, pier_side=side)
+        return GuidePointing(dec_deg=mount.dec_deg, pier_side=side)
 
 
 def make(context: DriverContext) -> MidwatchGuider:

@@ -145,7 +145,7 @@ class _Centring:
         shot = await self.context.darkroom.throwaway("solve", exposure_s, setting)
         look: Look | None = None
         for method in self._methods():
-            answer = await self.context.eyes.solve(
+            answer = await self.context.analysis.solve(
                 shot.ref,
                 shot.sight,
                 *self._there(),
@@ -198,7 +198,7 @@ class _Centring:
         about = self.context.rig.camera.about
         if about is not None and isinstance(about.limits.get("height_px"), int):
             rows = int(about.limits["height_px"])  # type: ignore[arg-type]
-        return rows * self.context.eyes.scale_arcsec / 3600.0
+        return rows * self.context.analysis.scale_arcsec / 3600.0
 
     def _compare_scale(self, found: Solution) -> None:
         """Say so when the frame's scale is not that of the rig file."""
@@ -271,7 +271,7 @@ class _Centring:
         if "wide" in searched:
             searched.pop("near", None)
         words = "; ".join(searched.values())
-        why = diagnose(self.context, self.looks, self.context.eyes.scale_arcsec, words)
+        why = diagnose(self.context, self.looks, self.context.analysis.scale_arcsec, words)
         return DutyFailedError(why.device, why.fault, f"{tried}: {why.message}")
 
     def _note(self, *, ok: bool) -> None:

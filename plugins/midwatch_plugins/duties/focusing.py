@@ -91,7 +91,7 @@ class Trails:
     def __init__(self, context: DutyContext) -> None:
         self._bounds = context.night.rig.grading
         self._guider = context.rig.guider
-        self._scale_arcsec = context.eyes.scale_arcsec
+        self._scale_arcsec = context.analysis.scale_arcsec
         self._worst_px = 0.0
         self._elongations: list[tuple[float, float]] = []
 

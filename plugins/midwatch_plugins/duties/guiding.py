@@ -80,7 +80,7 @@ class DitherField:
     async def perform(self, context: DutyContext, args: DitherArgs) -> None:
         """Shift and settle; the amount is journaled."""
         guider = context.device(context.rig.guider, "guider")
-        size_arcsec = context.night.rig.guiding.dither_px * context.eyes.scale_arcsec
+        size_arcsec = context.night.rig.guiding.dither_px * context.analysis.scale_arcsec
         angle = _GOLDEN_ANGLE_RAD * len(context.record.frames)
         east, north = size_arcsec * math.cos(angle), size_arcsec * math.sin(angle)
         settle = _settle(context)

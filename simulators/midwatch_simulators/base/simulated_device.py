@@ -285,11 +285,11 @@ class SimulatedDevice:
         body = self.body()
         if body and body != self._kept_body:
             self._kept_body = body
-            self.context.keepsake.save({**body, "at_utc_s": self.clock.unix_s()})
+            self.context.kept_facts.save({**body, "at_utc_s": self.clock.unix_s()})
 
     def wake(self) -> None:
         """Find the hardware as the last driver left it, if there was one."""
-        kept = self.context.keepsake.load()
+        kept = self.context.kept_facts.load()
         at_utc_s = kept.pop("at_utc_s", None)
         if isinstance(at_utc_s, (int, float)):
             self.take_up(kept, max(0.0, self.clock.unix_s() - at_utc_s))

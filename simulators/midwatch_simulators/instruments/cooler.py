@@ -134,9 +134,9 @@ class Cooler:
             largest = self._rate_c_per_s * _STEP_S
             self._ramp_c += min(max(goal - self._ramp_c, -largest), largest)
             # The equilibrium that the pump must aim at to be on the ramp after this step.
-            aim = body_c + (self._ramp_c - body_c) / share
+            rig_history = body_c + (self._ramp_c - body_c) / share
             most = self._strength(self._time_s)
-            self.power = min(max((air_c - aim) / self._depth_c, 0.0), most)
+            self.power = min(max((air_c - rig_history) / self._depth_c, 0.0), most)
             if self._warming and body_c > air_c - 0.5:
                 self.on, self.power = False, 0.0
         elif abs(air_c - body_c) < 0.05:

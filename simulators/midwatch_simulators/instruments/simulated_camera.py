@@ -29,7 +29,7 @@ from midwatch.devices.contract import (
 from midwatch_simulators.base import Handler, SimulatedDevice, awake, generator, read_options
 from midwatch_simulators.faults import SpoiltFrames
 from midwatch_simulators.instruments.cooler import Cooler, CoolerBody
-from midwatch_simulators.sky import Beam, CameraOptions, Sensor, View, facts_of, render
+from midwatch_simulators.sky import Beam, CameraOptions, Sensor, SkyView, facts_of, render
 
 _TINY_SHAPE = (36, 48)  # of the image that stands for a frame in fast mode
 # Share of the pump's power that a weak cooler has: a summer night is then too warm for it.
@@ -200,7 +200,7 @@ class SimulatedCamera(SimulatedDevice):
             self._keep_body()
 
     def _read_out(
-        self, sensor: Sensor, view: View, command: Expose, sensor_c: float, began_s: float
+        self, sensor: Sensor, view: SkyView, command: Expose, sensor_c: float, began_s: float
     ) -> tuple[NDArray[np.uint16], FrameFacts | None]:
         rng = generator(self.seed, "frame", round(began_s * 1000.0))
         exposure_s, gain, offset = command.exposure_s, command.gain, command.offset

@@ -12,7 +12,7 @@ from midwatch_simulators.base import shifted
 from midwatch_simulators.sky.scene import ChipStars, stars_on_chip
 from midwatch_simulators.sky.sensor import Sensor
 from midwatch_simulators.sky.star_image import Blur, FloatArray, Psf, psf_of
-from midwatch_simulators.sky.view import View
+from midwatch_simulators.sky.view import SkyView
 
 # Detection as measuring does it: five joined pixels over five times the noise of a pixel, after
 # smoothing with the kernel 1 2 1, 2 4 2, 1 2 1.
@@ -34,7 +34,7 @@ _PEAK_BETWEEN_PIXELS = 0.85  # a star lies off the centre of its brightest pixel
 
 
 def facts_of(
-    view: View,
+    view: SkyView,
     sensor: Sensor,
     exposure_s: float,
     sensor_c: float,
@@ -93,7 +93,7 @@ def facts_of(
 
 
 def _solved(
-    view: View, sensor: Sensor, stars: ChipStars, rng: np.random.Generator
+    view: SkyView, sensor: Sensor, stars: ChipStars, rng: np.random.Generator
 ) -> dict[str, float]:
     """Return what plate solving would add, with its noise; nothing where stars are too few."""
     east, north, turn, stretch = (float(value) for value in rng.standard_normal(4))

@@ -12,7 +12,7 @@ from midwatch.sky.catalogues import extended_near
 from midwatch_simulators.sky.sensor import Image, Sensor
 from midwatch_simulators.sky.star_field import stars_near
 from midwatch_simulators.sky.star_image import Psf, psf_of
-from midwatch_simulators.sky.view import View, orientation
+from midwatch_simulators.sky.view import SkyView, orientation
 
 FloatArray = NDArray[np.float64]
 
@@ -42,7 +42,7 @@ class ChipStars:
 class Chart:
     """The gnomonic projection of the sky on the sensor."""
 
-    def __init__(self, view: View, sensor: Sensor) -> None:
+    def __init__(self, view: SkyView, sensor: Sensor) -> None:
         self._sensor = sensor
         self._middle = ((sensor.width_px - 1) / 2.0, (sensor.height_px - 1) / 2.0)
         ra, dec = math.radians(view.ra_deg), math.radians(view.dec_deg)
@@ -74,7 +74,7 @@ class Chart:
 
 
 def stars_on_chip(
-    view: View, sensor: Sensor, exposure_s: float, faintest_e: float, margin_px: float
+    view: SkyView, sensor: Sensor, exposure_s: float, faintest_e: float, margin_px: float
 ) -> ChipStars:
     """Return the stars within a margin around the sensor that give at least so many electrons."""
     if not view.stars or faintest_e <= 0.0 or exposure_s <= 0.0:
@@ -91,7 +91,7 @@ def stars_on_chip(
     return ChipStars(x[rows], y[rows], electrons)
 
 
-def render(view: View, sensor: Sensor, exposure_s: float, floor_e2: float) -> Image:
+def render(view: SkyView, sensor: Sensor, exposure_s: float, floor_e2: float) -> Image:
     """Return the expected electrons by light in each pixel, response applied, shape (H, W).
 
     Args:
@@ -147,7 +147,7 @@ def _draw_stars(canvas: Image, stars: ChipStars, psf: Psf, edge_e: float) -> Non
 
 
 def _draw_shapes(
-    image: Image, view: View, sensor: Sensor, exposure_s: float, noise_e: float
+    image: Image, view: SkyView, sensor: Sensor, exposure_s: float, noise_e: float
 ) -> None:
     """Add catalogue galaxies (exponential) and nebulae (Gaussian) as smooth ellipses."""
     chart = Chart(view, sensor)

@@ -42,7 +42,7 @@ _RUINED_PX = 150.0  # a trail longer than this leaves no stars to speak of
 
 
 @dataclass(frozen=True)
-class View:
+class SkyView:
     """The light on the sensor during one exposure; pixels are those of the binning asked for.
 
     Attributes:
@@ -96,7 +96,7 @@ class Beam:
         while len(self._mounts) > 1 and self._mounts[1].utc_s <= utc_s:
             self._mounts.popleft()
 
-    def look(self, sensor: Sensor, began_s: float, exposure_s: float, *, shutter: bool) -> View:
+    def look(self, sensor: Sensor, began_s: float, exposure_s: float, *, shutter: bool) -> SkyView:
         """Return what fell on a sensor.
 
         Args:
@@ -127,7 +127,7 @@ class Beam:
             glow *= _OBSTACLE_GLOW + (1.0 - _OBSTACLE_GLOW) * open_share
         if sensor.options.image_motion > 0.0:
             ra, dec = shifted(ra, dec, *self._tilt(sensor, times.tolist(), mass))
-        return View(
+        return SkyView(
             ra_deg=ra,
             dec_deg=dec,
             rotation_deg=rotation_deg,

@@ -3,7 +3,7 @@ from dataclasses import replace
 
 import pytest
 
-from midwatch.alignment import Pointing
+from midwatch.alignment import AlignmentField
 from midwatch.alignment.alignment_plan import NoPointingError, plan_drift, plan_frames, pointing_at
 from midwatch.sky import Horizon, LimitCheck, MountLimits, Observer, Place
 from midwatch.sky.mounts import STRICT_GERMAN, MountGeometry, PierSide
@@ -22,7 +22,7 @@ def limits_of(
     )
 
 
-def side_of(field: Pointing) -> PierSide:
+def side_of(field: AlignmentField) -> PierSide:
     return STRICT_GERMAN.natural_side(field.ha_deg)
 
 

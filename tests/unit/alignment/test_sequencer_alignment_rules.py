@@ -142,7 +142,10 @@ def test_closing_is_tried_for_a_while_and_in_bad_weather_for_as_long_as_in_a_nig
 
 
 def test_a_rig_that_never_came_up_is_not_waited_for() -> None:
-    away = {"ready": Readiness(has_roof=True, roof_open=False), "pointing": Pointing(parked=False)}
+    away = {
+        "ready": Readiness(has_roof=True, roof_open=False),
+        "pointing": Pointing(parked=False),
+    }
     missing = FaultView("1", "mount", "not on the bus", blocks=("connect",), again_at_s=T0 + 90.0)
     assert chosen(**away, faults=(missing,)) == "close"
     assert chosen(**away, faults=(missing, failed(T0))) == "finish"

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from midwatch.imaging.guiding import GuideSettings, Pointing
+from midwatch.imaging.guiding import GuidePointing, GuideSettings
 from midwatch.imaging.guiding.calibrating import (
     Calibration,
     Calibrator,
@@ -19,7 +19,7 @@ from midwatch.imaging.guiding.tracking import Shift
 from support.guiding_bench import SMOOTH, GuideScope, NumberMount, replace
 
 SETTINGS = GuideSettings(scale_arcsec_px=2.0)
-EAST = Pointing(dec_deg=20.0, pier_side="east")
+EAST = GuidePointing(dec_deg=20.0, pier_side="east")
 
 
 def shift_of(x: float, y: float) -> Shift:
@@ -47,7 +47,7 @@ class Bench:
 
 
 def calibrate(bench: Bench, settings: GuideSettings = SETTINGS) -> Done | Failed:
-    pointing = Pointing(dec_deg=bench.mount.dec_deg, pier_side="east")
+    pointing = GuidePointing(dec_deg=bench.mount.dec_deg, pier_side="east")
     calibrator = Calibrator(settings, pointing, bench.look(), 0.0)
     for _ in range(300):
         step = calibrator.next_step()
@@ -149,11 +149,11 @@ def test_a_calibration_goes_to_json_and_back() -> None:
     ("pointing", "settings", "turned_deg", "validity"),
     [
         (EAST, {}, 0.0, "valid"),
-        (Pointing(dec_deg=70, pier_side="east"), {}, 0.0, "valid"),
-        (Pointing(dec_deg=20, pier_side="west"), {}, 0.0, "check"),
-        (Pointing(dec_deg=20, pier_side="west"), {"dec_follows_sky": False}, 0.0, "flipped"),
-        (Pointing(dec_deg=20), {"dec_follows_sky": True}, 0.0, "check"),
-        (Pointing(dec_deg=88, pier_side="east"), {}, 0.0, "invalid"),
+        (GuidePointing(dec_deg=70, pier_side="east"), {}, 0.0, "valid"),
+        (GuidePointing(dec_deg=20, pier_side="west"), {}, 0.0, "check"),
+        (GuidePointing(dec_deg=20, pier_side="west"), {"dec_follows_sky": False}, 0.0, "flipped"),
+        (GuidePointing(dec_deg=20), {"dec_follows_sky": True}, 0.0, "check"),
+        (GuidePointing(dec_deg=88, pier_side="east"), {}, 0.0, "invalid"),
         (EAST, {"binning": 2}, 0.0, "invalid"),
         (EAST, {"scale_arcsec_px": 2.4}, 0.0, "invalid"),
         (EAST, {"scale_arcsec_px": 2.02}, 0.0, "valid"),
@@ -161,14 +161,14 @@ def test_a_calibration_goes_to_json_and_back() -> None:
     ],
 )
 def test_when_a_calibration_may_be_used_again(
-    pointing: Pointing, settings: dict[str, object], turned_deg: float, validity: str
+    pointing: GuidePointing, settings: dict[str, object], turned_deg: float, validity: str
 ) -> None:
     used = SETTINGS.model_copy(update=settings)
     assert saved().validity(used, pointing, turned_deg) == validity
 
 
 def test_a_calibration_of_a_mount_without_sides_holds_all_over_its_sky() -> None:
-    fork = Pointing(dec_deg=20, pier_side="none")
+    fork = GuidePointing(dec_deg=20, pier_side="none")
     assert saved(pier_side="none").validity(SETTINGS, fork) == "valid"
     follows = SETTINGS.model_copy(update={"dec_follows_sky": True})
     # One of another mount may be turned, whatever is known of that mount.
@@ -180,7 +180,7 @@ def test_a_calibration_of_a_mount_without_sides_holds_all_over_its_sky() -> None
 @pytest.mark.parametrize("follows", [False, True])
 def test_pixels_to_sky_and_back_with_axes_out_of_square(turned: bool, follows: bool) -> None:
     steering = saved().steering(
-        Pointing(dec_deg=50, pier_side="east"), turned=turned, dec_follows_sky=follows
+        GuidePointing(dec_deg=50, pier_side="east"), turned=turned, dec_follows_sky=follows
     )
     x, y = steering.shift_px(3.0, -2.0)
     assert steering.error_arcsec(x, y) == pytest.approx((3.0, -2.0))

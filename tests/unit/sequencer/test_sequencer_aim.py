@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from midwatch.journal.facts import Centred, DutyBegan, DutyEnded, Fact, FrameGraded
 from midwatch.journal.store import Event
-from midwatch.sequencer.facts import Aim
+from midwatch.sequencer.facts import RigHistory
 
 
-def after(*facts: Fact) -> Aim:
-    aim = Aim()
+def after(*facts: Fact) -> RigHistory:
+    rig_history = RigHistory()
     for number, fact in enumerate(facts):
-        aim.apply(Event(number, 1.8e9 + number, "2027-03-10", fact, ""))
-    return aim
+        rig_history.apply(Event(number, 1.8e9 + number, "2027-03-10", fact, ""))
+    return rig_history
 
 
 def light(offset_arcsec: float | None) -> FrameGraded:

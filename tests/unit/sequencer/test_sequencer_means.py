@@ -5,7 +5,7 @@ from __future__ import annotations
 from types import SimpleNamespace
 
 from midwatch.journal.facts import FaultBegan
-from midwatch.sequencer.faults import Means
+from midwatch.sequencer.faults import AvailableRemedies
 
 SILENT = FaultBegan(fault_id="1", device="roof", fault="silent", message="gone")
 
@@ -13,7 +13,7 @@ SILENT = FaultBegan(fault_id="1", device="roof", fault="silent", message="gone")
 def possible(*, connected: bool = True, **down: bool) -> tuple[str, ...]:
     devices = {role: SimpleNamespace(down=is_down) for role, is_down in down.items()}
     rig = SimpleNamespace(devices=devices, guider=None, switch=None, connected=connected)
-    return Means(rig, restartable=tuple(devices)).possible(SILENT)  # type: ignore[arg-type]
+    return AvailableRemedies(rig, restartable=tuple(devices)).possible(SILENT)  # type: ignore[arg-type]
 
 
 def test_a_driver_that_alone_is_silent_is_started_anew() -> None:

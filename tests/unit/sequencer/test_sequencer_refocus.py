@@ -22,7 +22,7 @@ from midwatch.sequencer.decision import (
     World,
     decide,
 )
-from midwatch.sequencer.facts import LookoutDesk, Reading, View, with_rig_defaults
+from midwatch.sequencer.facts import LookoutGuards, Reading, View, with_rig_defaults
 from midwatch.sky.mounts.german import GermanEquatorial
 from midwatch_plugins.duties.focusing import Focus
 from midwatch_plugins.lookouts.focus_lookouts import Defocus, StarSize, Temperature
@@ -222,7 +222,7 @@ class _Level:
 def test_the_desk_says_how_urgent_what_is_due_and_what_is_ahead() -> None:
     lookout = _Level()
     order = StandingOrder(when="defocus", do="focus")
-    desk = LookoutDesk((order,), {"defocus": lookout}, {"focus": Focus()})  # type: ignore[dict-item]
+    desk = LookoutGuards((order,), {"defocus": lookout}, {"focus": Focus()})  # type: ignore[dict-item]
     lookout.level = 20.0
     desk.update(view(), lambda _: None)
     assert desk.pressing("focus") == (0.8, "defocus", "defocus: 20.0 %")

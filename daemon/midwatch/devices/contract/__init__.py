@@ -48,7 +48,7 @@ from midwatch.devices.contract.driver import (
     Spool,
 )
 from midwatch.devices.contract.installed_drivers import DriverLoadError, driver_factory, drivers
-from midwatch.devices.contract.kept_facts import FileKeepsake, Keepsake, MemoryKeepsake
+from midwatch.devices.contract.kept_facts import FileKeptFacts, KeptFacts, MemoryKeptFacts
 from midwatch.devices.contract.kinds import STATES, commands_of
 from midwatch.devices.contract.mount import MountState, Park, Pulse, Slew, Sync, Track, Unpark
 from midwatch.devices.contract.mount_directions import right_ascensions_deg
@@ -70,9 +70,9 @@ __all__ = [
     "ROLES", "STATES", "Acknowledge", "CameraState", "CloseRoof", "Command", "Connect", "Cool",
     "Cover", "CycleOutlet", "DeviceAbout", "DeviceError", "DeviceState", "Disconnect", "Dither",
     "Driver", "DriverContext", "DriverFactory", "DriverLoadError", "Expose", "Facts",
-    "FileKeepsake", "FilterWheelState", "FlatPanelState", "FocuserState", "FrameFacts",
-    "FrameKind", "FrameRef", "GuiderState", "HostBook", "HostReport", "Keepsake", "Kind", "Light",
-    "ListWaiting", "MakeSafe", "MemoryKeepsake", "Model", "MountState", "Move", "OpenRoof",
+    "FileKeptFacts", "FilterWheelState", "FlatPanelState", "FocuserState", "FrameFacts",
+    "FrameKind", "FrameRef", "GuiderState", "HostBook", "HostReport", "KeptFacts", "Kind", "Light",
+    "ListWaiting", "MakeSafe", "MemoryKeptFacts", "Model", "MountState", "Move", "OpenRoof",
     "Park", "Peer", "PierSide", "Pulse", "RoofState", "Rotate", "RotatorState", "SelectFilter",
     "SetOutlet", "Settle", "Slew", "Spool", "StartGuiding", "Stop", "StopGuiding", "SwitchState",
     "Sync", "Track", "Unpark", "Waiting", "Warm", "WeatherState", "commands_of", "driver_factory",

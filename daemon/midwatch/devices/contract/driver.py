@@ -18,7 +18,7 @@ from pydantic import JsonValue
 from midwatch.clock import Clock
 from midwatch.devices.contract.base import Command, DeviceAbout, DeviceState, Kind, Model
 from midwatch.devices.contract.camera import FrameRef
-from midwatch.devices.contract.kept_facts import Keepsake, MemoryKeepsake
+from midwatch.devices.contract.kept_facts import KeptFacts, MemoryKeptFacts
 from midwatch.sky import Place
 from midwatch.sky.mounts import STRICT_GERMAN, MountGeometry
 
@@ -85,7 +85,7 @@ class DriverContext:
         changed: tell the host that the state has changed.
         spawn: run a coroutine as an owned, named task until the driver is closed.
         peer: find another device of the rig by its role; it is there before it is heard of.
-        keepsake: what is found again when the driver is started anew.
+        kept_facts: what is found again when the driver is started anew.
         geometry: how the rig's mount is built.
     """
 
@@ -100,7 +100,7 @@ class DriverContext:
     changed: Callable[[], None]
     spawn: Callable[[str, Coroutine[Any, Any, None]], None]
     peer: Callable[[str], Peer] = _no_peer
-    keepsake: Keepsake = field(default_factory=MemoryKeepsake)
+    kept_facts: KeptFacts = field(default_factory=MemoryKeptFacts)
     geometry: MountGeometry = STRICT_GERMAN
 
 

@@ -14,12 +14,12 @@ from typing import Protocol
 import structlog
 from pydantic import JsonValue
 
-__all__ = ["FileKeepsake", "Keepsake", "MemoryKeepsake"]
+__all__ = ["FileKeptFacts", "KeptFacts", "MemoryKeptFacts"]
 
 _log = structlog.get_logger(__name__)
 
 
-class Keepsake(Protocol):
+class KeptFacts(Protocol):
     """A few facts of one device."""
 
     def load(self) -> dict[str, JsonValue]:
@@ -29,7 +29,7 @@ class Keepsake(Protocol):
         """Keep these facts in place of the former ones; failures are logged, not raised."""
 
 
-class MemoryKeepsake:
+class MemoryKeptFacts:
     """Kept as long as the object lives: for rehearsals."""
 
     def __init__(self) -> None:
@@ -44,7 +44,7 @@ class MemoryKeepsake:
         self._facts = dict(facts)
 
 
-class FileKeepsake:
+class FileKeptFacts:
     """Kept in a file, replaced as a whole."""
 
     def __init__(self, path: Path) -> None:

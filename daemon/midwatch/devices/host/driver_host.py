@@ -34,10 +34,10 @@ from midwatch.devices.contract import (
     DriverFactory,
     Facts,
     HostBook,
-    Keepsake,
+    KeptFacts,
     Kind,
     MakeSafe,
-    MemoryKeepsake,
+    MemoryKeptFacts,
     Model,
     Slew,
     Spool,
@@ -92,7 +92,7 @@ class DeviceHost:
         spool: for exposures.
         heartbeat_s: longest time between two states.
         lease_s: silence of the lease after which the device is made safe.
-        keepsake: for what the driver wants to find again; None forgets it with the host.
+        kept_facts: for what the driver wants to find again; None forgets it with the host.
         geometry: how the rig's mount is built.
     """
 
@@ -113,7 +113,7 @@ class DeviceHost:
         spool: Spool,
         heartbeat_s: float,
         lease_s: float,
-        keepsake: Keepsake | None = None,
+        kept_facts: KeptFacts | None = None,
         geometry: MountGeometry = STRICT_GERMAN,
     ) -> None:
         self.name = name
@@ -128,7 +128,7 @@ class DeviceHost:
         self._observer = observer
         self._seed = seed
         self._spool = spool
-        self._keepsake = keepsake or MemoryKeepsake()
+        self._kept_facts = kept_facts or MemoryKeptFacts()
         self._geometry = geometry
         self._heartbeat_s = heartbeat_s
         self._lease_s = lease_s
@@ -224,7 +224,7 @@ class DeviceHost:
             place=self._place,
             rng=device_rng(self._seed, self.name),
             spool=self._spool,
-            keepsake=self._keepsake,
+            kept_facts=self._kept_facts,
             emit=self._publisher.emit,
             watch=self._watch,
             changed=self._publisher.changed,

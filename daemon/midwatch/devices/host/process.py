@@ -11,7 +11,7 @@ import structlog
 from midwatch.bus import BrokerSettings, Bus, Topics, slug
 from midwatch.clock import Clock
 from midwatch.devices.client import FolderSpool
-from midwatch.devices.contract import FileKeepsake, Keepsake, Kind, Spool, driver_factory
+from midwatch.devices.contract import FileKeptFacts, KeptFacts, Kind, Spool, driver_factory
 from midwatch.devices.host.driver_host import DeviceHost
 from midwatch.devices.host.limit_guard import mount_limits
 from midwatch.errors import InputError
@@ -45,7 +45,7 @@ def device_host(
     clock: Clock,
     seed: int,
     spool: Spool,
-    keepsake: Keepsake | None = None,
+    kept_facts: KeptFacts | None = None,
 ) -> DeviceHost:
     """Return the host of one device of a rig, with the driver that the rig names.
 
@@ -73,7 +73,7 @@ def device_host(
         observer=Observer(setting.place),
         seed=seed,
         spool=spool,
-        keepsake=keepsake,
+        kept_facts=kept_facts,
         heartbeat_s=setting.rig.bus.heartbeat_s,
         lease_s=setting.rig.bus.lease_s,
     )
@@ -112,9 +112,9 @@ async def serve_device(
     client_id = f"{slug(setting.site_name)}-{slug(setting.rig.name)}-{name}"
     bus = MqttBus(broker, client_id, clock, seed=seed)
     spool = FolderSpool(spool_folder / name)
-    keepsake = FileKeepsake(spool_folder / "keepsakes" / f"{name}.keepsake")
+    kept_facts = FileKeptFacts(spool_folder / "keepsakes" / f"{name}.keepsake")
     host = device_host(
-        name, setting, bus=bus, clock=clock, seed=seed, spool=spool, keepsake=keepsake
+        name, setting, bus=bus, clock=clock, seed=seed, spool=spool, kept_facts=kept_facts
     )
     async with host:
         _log.info("device_hosted", device=name, driver=setting.rig.devices.present()[name].driver)

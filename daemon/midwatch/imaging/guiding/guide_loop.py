@@ -17,7 +17,7 @@ from midwatch.imaging.guiding.calibrating import (
     PulseStep,
     Steering,
 )
-from midwatch.imaging.guiding.guide_settings import GuideSettings, Pointing
+from midwatch.imaging.guiding.guide_settings import GuidePointing, GuideSettings
 from midwatch.imaging.guiding.outputs import GuideEvent, LoopOutput, LoopPhase
 from midwatch.imaging.guiding.settle import SettleRule, SettleWatch
 from midwatch.imaging.guiding.statistics import GuideStatistics
@@ -45,7 +45,7 @@ class GuideLoop:
         self._phase: LoopPhase = "idle"
         self._calibration: Calibration | None = None
         self._memory = Memory(dec_follows_sky=settings.dec_follows_sky)
-        self._pointing = Pointing(dec_deg=0.0)
+        self._pointing = GuidePointing(dec_deg=0.0)
         self._tracker: Tracker | None = None
         self._hot: HotPixelMap | None = None
         self._calibrator: Calibrator | FlipCheck | None = None
@@ -76,7 +76,7 @@ class GuideLoop:
         self,
         frame: Frame,
         now_s: float,
-        pointing: Pointing,
+        pointing: GuidePointing,
         settle: SettleRule,
         *,
         recalibrate: bool = False,

@@ -8,7 +8,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from midwatch.sky.mounts import CalibrationSide
 
-__all__ = ["SIDEREAL_ARCSEC_S", "DecMode", "GuideModel", "GuideSettings", "Pointing"]
+__all__ = ["SIDEREAL_ARCSEC_S", "DecMode", "GuideModel", "GuidePointing", "GuideSettings"]
 
 # 360 degrees in one mean sidereal day of 86164.0905 s.
 SIDEREAL_ARCSEC_S = 1_296_000.0 / 86_164.0905
@@ -22,7 +22,7 @@ class GuideModel(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
-class Pointing(GuideModel):
+class GuidePointing(GuideModel):
     """Where the telescope points, as far as guiding must know.
 
     Attributes:

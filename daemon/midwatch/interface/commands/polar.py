@@ -11,7 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from midwatch.alignment import Alignment, AlignOptions, Pointing
+from midwatch.alignment import Alignment, AlignmentField, AlignOptions
 from midwatch.clock import ScaledClock, WallClock
 from midwatch.durable import write_whole
 from midwatch.errors import InputError
@@ -117,7 +117,9 @@ def _rehearsed(night: Night, options: AlignOptions, args: argparse.Namespace) ->
     return rehearse_alignment(night, options, rehearsal, AtTheKnobs(tell))
 
 
-def announcement(night: Night, options: AlignOptions, fields: tuple[Pointing, ...]) -> list[str]:
+def announcement(
+    night: Night, options: AlignOptions, fields: tuple[AlignmentField, ...]
+) -> list[str]:
     """Say what the mount will do, and what to look out for, before it moves."""
     stay = (
         f"{options.each} frames" if options.method == "frames" else f"{options.drift_min:g} minutes"
@@ -263,7 +265,7 @@ def _advice(alignment: Alignment) -> list[str]:
     return [enough, f"within {options.tolerance_arcmin:g} arcmin"]
 
 
-def _side_cell(night: Night, field: Pointing) -> list[str]:
+def _side_cell(night: Night, field: AlignmentField) -> list[str]:
     geometry = night.rig.geometry
     words = geometry.side_words(geometry.natural_side(field.ha_deg))
     return [f"telescope {words}"] if words else []

@@ -53,11 +53,11 @@ def require_plugins(night: Night, *, drivers_too: bool = False) -> None:
     """
     # Whoever only reads orders waits for no plugin to be imported.
     from midwatch.sequencer.duties import PluginError, load_registry
-    from midwatch.sequencer.facts import LookoutDesk, with_rig_defaults
+    from midwatch.sequencer.facts import LookoutGuards, with_rig_defaults
 
     registry = load_registry()
     orders = with_rig_defaults(night.orders.standing_orders, night.rig.focus)
-    LookoutDesk(orders, registry.lookouts, registry.duties)
+    LookoutGuards(orders, registry.lookouts, registry.duties)
     if not drivers_too:
         return
     problems = []

@@ -1,9 +1,9 @@
 """One night from its parts, the same for rehearsals and real nights."""
 
 from midwatch.runtime.night.conducting import (
-    Course,
     Hear,
     NightOutcome,
+    RigUse,
     SkyMode,
     Stage,
     assemble,
@@ -12,5 +12,12 @@ from midwatch.runtime.night.conducting import (
 )
 
 __all__ = [
-    "Course", "Hear", "NightOutcome", "SkyMode", "Stage", "assemble", "conduct", "night_limits",
+    "Hear",
+    "NightOutcome",
+    "RigUse",
+    "SkyMode",
+    "Stage",
+    "assemble",
+    "conduct",
+    "night_limits",
 ]  # fmt: skip

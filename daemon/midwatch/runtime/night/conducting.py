@@ -29,10 +29,10 @@ from midwatch.planning import NightPlan
 from midwatch.reports import Measure, NightSummary, take_accounts, write_outputs
 from midwatch.runtime.files import load_orders, require_plugins
 from midwatch.runtime.folder import Surroundings
-from midwatch.sequencer.camera import Darkroom, Eyes
+from midwatch.sequencer.camera import Darkroom, FrameAnalysis
 from midwatch.sequencer.decision import Decide, decide
 from midwatch.sequencer.duties import Duty, DutyContext, Registry, Supervisor, load_registry
-from midwatch.sequencer.facts import Aim, focus_scale
+from midwatch.sequencer.facts import RigHistory, focus_scale
 from midwatch.sequencer.grading import earlier_lights
 from midwatch.sequencer.night import (
     Engine,
@@ -108,7 +108,7 @@ class Stage:
 
 
 @dataclass(frozen=True)
-class Course:
+class RigUse:
     """What a rig is used for.
 
     Attributes:
@@ -120,7 +120,7 @@ class Course:
     duties: Mapping[str, Duty[Any]] = field(default_factory=dict)
 
 
-NIGHT = Course()
+NIGHT = RigUse()
 
 
 async def conduct(night: Night, plan: NightPlan, stage: Stage) -> NightOutcome:
@@ -175,18 +175,18 @@ class _Past:
     everything: list[Event]
     tonight: list[Event]
     record: NightRecord
-    aim: Aim
+    rig_history: RigHistory
     life: int
 
     @classmethod
     def read(cls, journal: Journal) -> _Past:
         everything = list(journal.events())
         tonight = [event for event in everything if event.night == journal.night]
-        aim = Aim()
+        rig_history = RigHistory()
         for event in tonight:
-            aim.apply(event)
+            rig_history.apply(event)
         life = sum(1 for event in tonight if event.fact.kind == "night_began") + 1
-        return cls(everything, tonight, NightRecord.from_events(tonight), aim, life)
+        return cls(everything, tonight, NightRecord.from_events(tonight), rig_history, life)
 
 
 async def assemble(
@@ -196,13 +196,13 @@ async def assemble(
     stage: Stage,
     journal: Journal,
     folder: Path,
-    course: Course = NIGHT,
+    use: RigUse = NIGHT,
 ) -> tuple[Engine, DutyContext]:
     """Connect everything that a night needs; the stack takes it down again in reverse order."""
     past, registry = _Past.read(journal), load_registry()
     night, plan = _orders_in_force(night, plan, stage.declared, past.tonight, journal)
     rig = await _reach_rig(stack, night, stage, past.life, past.record)
-    registry = replace(registry, duties={**registry.duties, **course.duties})
+    registry = replace(registry, duties={**registry.duties, **use.duties})
     context = _duty_context(night, plan, stage, past, rig, journal, folder, registry)
     engine = Engine(
         clock=stage.clock,
@@ -211,13 +211,13 @@ async def assemble(
         rig=rig,
         journal=journal,
         record=past.record,
-        aim=past.aim,
+        rig_history=past.rig_history,
         context=context,
         registry=registry,
         learned=LearnedDurations.from_events(past.everything),
         identity=_identity(night, journal.night, stage, rig),
         data_folder=stage.data_folder,
-        decide=course.decide,
+        decide=use.decide,
         tasks=stage.tasks,
     )
     return engine, context
@@ -249,7 +249,7 @@ def _duty_context(
 ) -> DutyContext:
     """Return what duties work with."""
     scale = pixel_scale_arcsec(night.rig.camera.pixel_um, night.rig.optics.focal_length_mm)
-    eyes, observer = Eyes(stage.measurer, scale), Observer(night.place)
+    analysis, observer = FrameAnalysis(stage.measurer, scale), Observer(night.place)
     return DutyContext(
         clock=stage.clock,
         night=night,
@@ -260,13 +260,13 @@ def _duty_context(
         darkroom=Darkroom(
             rig.camera,
             stage.clock,
-            eyes,
+            analysis,
             stage.measurer,
             folder,
             durable=not stage.rehearsal,
             identify=_numbered(f"{journal.night}-{past.life}"),
         ),
-        eyes=eyes,
+        analysis=analysis,
         observer=observer,
         limits=night_limits(night),
         graders=registry.graders,

@@ -21,9 +21,9 @@ from midwatch.alignment import (
     SUN_BELOW_DEG,
     Align,
     Alignment,
+    AlignmentField,
     AlignOptions,
     Narrator,
-    Pointing,
     Publish,
     choose_fields,
     conclude,
@@ -41,7 +41,7 @@ from midwatch.orders.reading import Night
 from midwatch.planning import NightPlan, plan_night
 from midwatch.reports import utc_text
 from midwatch.runtime.folder import Surroundings
-from midwatch.runtime.night import Course, SkyMode, Stage, assemble, night_limits
+from midwatch.runtime.night import RigUse, SkyMode, Stage, assemble, night_limits
 from midwatch.runtime.real import DeviceProcesses, RunOptions
 from midwatch.runtime.rehearsal import Guest, RehearsedDevices
 from midwatch.runtime.simulation import faulty_rig, simulated_rig
@@ -209,7 +209,7 @@ async def run_alignment(
         return await _align(night, options, stage, person)
 
 
-def fields_for(night: Night, options: AlignOptions, utc_s: float) -> tuple[Pointing, ...]:
+def fields_for(night: Night, options: AlignOptions, utc_s: float) -> tuple[AlignmentField, ...]:
     """Return where the telescope would go at a time.
 
     Raises:
@@ -242,7 +242,7 @@ async def _align(
                 stage,
                 journal,
                 stage.data_folder,
-                Course(decide_alignment, {ALIGN: align}),
+                RigUse(decide_alignment, {ALIGN: align}),
             )
             person.attend(engine, align)
             await engine.run()

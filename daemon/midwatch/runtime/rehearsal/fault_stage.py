@@ -34,7 +34,7 @@ _SLOW_DISK_S = 20.0
 # After the power is back: starting the machine, then the daemon.
 _BOOT_S = 40.0
 
-HandIn = Callable[[str], Awaitable[None]]
+OrderByHand = Callable[[str], Awaitable[None]]
 
 
 class Lives:
@@ -93,8 +93,8 @@ class FaultStage:
         faults: those of devices are left out.
         clock: true time.
         machine: the clock of the daemon's machine.
-        hand_in: gives the daemon what a person would (bad orders, conflicting commands ...), by
-            the name of the fault.
+        order_by_hand: gives the daemon what a person would (bad orders, conflicting commands
+            ...), by the name of the fault.
     """
 
     def __init__(
@@ -107,7 +107,7 @@ class FaultStage:
         devices: RehearsedDevices,
         disk: Disk,
         lives: Lives,
-        hand_in: HandIn,
+        order_by_hand: OrderByHand,
     ) -> None:
         self._faults = [f for f in faults if FAULT_KINDS[f.name].where != "device"]
         self._clock = clock
@@ -116,7 +116,7 @@ class FaultStage:
         self._devices = devices
         self._disk = disk
         self._lives = lives
-        self._hand_in = hand_in
+        self._order_by_hand = order_by_hand
         # How many faults of a kind stand: they may overlap.
         self._standing: dict[str, int] = {}
 
@@ -151,7 +151,7 @@ class FaultStage:
         elif kind.where == "host":
             await self._host(name, on)
         elif on:
-            await self._hand_in(name)
+            await self._order_by_hand(name)
 
     async def _process(self, name: str, on: bool) -> None:
         role, _, what = name.partition("-driver-")

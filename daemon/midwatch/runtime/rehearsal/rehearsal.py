@@ -111,7 +111,7 @@ def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = No
             lives = Lives(lambda: Life(broker, daemon_clock, disk, devices.tell_nobody), live)
             stage = FaultStage(
                 options.faults, clock=clock, machine=machine, broker=broker, devices=devices,
-                disk=disk, lives=lives, hand_in=person.hand_in,
+                disk=disk, lives=lives, order_by_hand=person.order_by_hand,
             )  # fmt: skip
             beside = [start("faults", stage.run())]
             if options.guest is not None:

@@ -61,7 +61,7 @@ class RehearsedPerson:
             DAEMON, command, {"who": _WHO, **args}, timeout_s=_PATIENCE_S
         )
 
-    async def hand_in(self, fault: str) -> None:
+    async def order_by_hand(self, fault: str) -> None:
         """Do what a fault of the operator's kind says; what the daemon answers is logged."""
         if fault == "conflicting-commands":
             words = ("pause", "resume", "skip", "close", "resume", "pause")

@@ -16,7 +16,7 @@ import structlog
 from midwatch.bus import MemoryBroker, MemoryBus
 from midwatch.clock import Clock
 from midwatch.devices.client import MemorySpool
-from midwatch.devices.contract import MemoryKeepsake
+from midwatch.devices.contract import MemoryKeptFacts
 from midwatch.devices.host import DeviceHost, RestartRule, RigSetting, Supervision, device_host
 from midwatch.tasks import end, start
 
@@ -35,7 +35,7 @@ class _Seat:
 
     def __init__(self, role: str, rule: RestartRule) -> None:
         self.spool = MemorySpool(role)
-        self.keepsake = MemoryKeepsake()
+        self.kept_facts = MemoryKeptFacts()
         self.supervision = Supervision(rule)
         self.bus: MemoryBus | None = None
         self.host: DeviceHost | None = None
@@ -172,7 +172,7 @@ class RehearsedDevices:
         seat.bus = MemoryBus(self._broker, role)
         host = device_host(
             role, self._setting, bus=seat.bus, clock=self._clock, seed=self._seed,
-            spool=seat.spool, keepsake=seat.keepsake,
+            spool=seat.spool, kept_facts=seat.kept_facts,
         )  # fmt: skip
         seat.began_s = self._clock.mono()
         seat.host = await host.__aenter__()

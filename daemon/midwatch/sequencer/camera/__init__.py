@@ -8,9 +8,9 @@ from midwatch.sequencer.camera.darkroom import (
     frame_path,
     plain_name,
 )
-from midwatch.sequencer.camera.frame_measures import Eyes, Sight
+from midwatch.sequencer.camera.frame_measures import FrameAnalysis, Sight
 
 __all__ = [
-    "CameraSetting", "Darkroom", "Eyes", "Shot", "Sight", "common_header", "frame_path",
+    "CameraSetting", "Darkroom", "FrameAnalysis", "Shot", "Sight", "common_header", "frame_path",
     "plain_name",
 ]  # fmt: skip

@@ -27,7 +27,7 @@ from midwatch.devices.contract import (
 from midwatch.durable import make_folder
 from midwatch.imaging import Measurer
 from midwatch.imaging.files import FileFacts, FrameHeader, light_cards
-from midwatch.sequencer.camera.frame_measures import Eyes, Sight
+from midwatch.sequencer.camera.frame_measures import FrameAnalysis, Sight
 from midwatch.sequencer.camera.frame_pixels import drawn, pair_noise_of_files, written
 from midwatch.tasks import end, start
 
@@ -68,7 +68,7 @@ class Darkroom:
         self,
         camera: DeviceClient[CameraState],
         clock: Clock,
-        eyes: Eyes,
+        analysis: FrameAnalysis,
         measurer: Measurer,
         folder: Path,
         *,
@@ -77,7 +77,7 @@ class Darkroom:
     ) -> None:
         self._camera = camera
         self._clock = clock
-        self._eyes = eyes
+        self._analysis = analysis
         self._measurer = measurer
         self.folder = folder
         self._durable = durable
@@ -114,7 +114,7 @@ class Darkroom:
                 the camera announces.
         """
         check_sides(self._camera.about, ref)
-        sight = await self._eyes.look(ref)
+        sight = await self._analysis.look(ref)
         if self._clock.virtual:
             await self._clock.sleep(_REHEARSED_WORK_S)
         return Shot(ref, sight)

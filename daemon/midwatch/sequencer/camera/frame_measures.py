@@ -65,7 +65,7 @@ class Sight:
     curvature_error_percent: float | None = None
 
 
-class Eyes:
+class FrameAnalysis:
     """Measures and solves frames of one optical train.
 
     What the first solution teaches (scale, mirror image, rotation) makes the later ones quicker.

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 from midwatch.orders.reading import Night
 from midwatch.planning import NightPlan, TargetPlan
-from midwatch.sequencer.decision.offers import Chance, survey
+from midwatch.sequencer.decision.offers import Offer, survey
 from midwatch.sequencer.decision.world import (
     FrameNeed,
     NightHours,
@@ -124,32 +124,32 @@ class _Run:
     def _pass_to(self, now_s: float) -> None:
         self._world = replace(self._world, now_s=now_s)
 
-    def _flip(self, chance: Chance) -> None:
+    def _flip(self, offer: Offer) -> None:
         world = self._world
-        self.flips.append((chance.target, world.now_s))
+        self.flips.append((offer.target, world.now_s))
         took_s = sum(world.takes_s(duty) for duty in ("flip", "centre", "guide"))
-        self._point(chance.target, world.mount.flips_to or "unknown", world.now_s + took_s)
+        self._point(offer.target, world.mount.flips_to or "unknown", world.now_s + took_s)
 
-    def _expose(self, chance: Chance) -> None:
+    def _expose(self, offer: Offer) -> None:
         world = self._world
-        new = world.pointing.target != chance.target
+        new = world.pointing.target != offer.target
         if new:
             # The telescope goes there, centres and guides while its window has yet to begin.
             steps = ("slew", "centre", "guide") if world.ready.has_guider else ("slew", "centre")
             setup_s = sum(world.takes_s(step) for step in steps)
             if not world.ready.focused:
                 setup_s += world.takes_s("focus")
-            self._point(chance.target, chance.side, world.now_s + setup_s)
+            self._point(offer.target, offer.side, world.now_s + setup_s)
         dithered = self._dither_every > 0 and self._since_dither >= self._dither_every
         pause_s = world.takes_s("dither") if dithered and not new else 0.0
-        begin_s = max(self._world.now_s + pause_s, chance.window[0])
-        end_s = begin_s + chance.need.exposure_s
-        if end_s > min(chance.window[1], world.hours.dawn_s):
+        begin_s = max(self._world.now_s + pause_s, offer.window[0])
+        end_s = begin_s + offer.need.exposure_s
+        if end_s > min(offer.window[1], world.hours.dawn_s):
             self._pass_to(begin_s + 1.0)
             return
         self._since_dither = 1 if dithered or new else self._since_dither + 1
-        self.taken[chance.target, chance.need.index] += 1
-        self._note(chance.target, begin_s, end_s)
+        self.taken[offer.target, offer.need.index] += 1
+        self._note(offer.target, begin_s, end_s)
         targets = tuple(self._view(target) for target in self._plan.targets)
         now_s = end_s + world.takes_s("expose")
         self._world = replace(self._world, now_s=now_s, targets=targets)

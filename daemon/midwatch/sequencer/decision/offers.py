@@ -18,7 +18,7 @@ Action = Literal["frames", "flip", "wait"]
 
 
 @dataclass(frozen=True, slots=True)
-class Chance:
+class Offer:
     """A target whose next exposure fits.
 
     Attributes:
@@ -42,14 +42,14 @@ class Chance:
 class Board:
     """All chances, the best of them, and what was ruled out."""
 
-    best: Chance | None = None
+    best: Offer | None = None
     again_at_s: float | None = None
     ruled_out: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(slots=True)
 class _Survey:
-    chances: list[Chance] = field(default_factory=list)
+    offers: list[Offer] = field(default_factory=list)
     ruled_out: list[tuple[str, str]] = field(default_factory=list)
     again_at_s: list[float] = field(default_factory=list)
 
@@ -63,20 +63,20 @@ def survey(world: World) -> Board:
     notes = _Survey()
     for target in world.targets:
         _assess(world, target, notes)
-    ranked = sorted(notes.chances, key=lambda c: _rank(world, c))
+    ranked = sorted(notes.offers, key=lambda c: _rank(world, c))
     best = ranked[0] if ranked else None
     beaten = [(c.target, f"{best.target} comes first" if best else "") for c in ranked[1:]]
     again = min(notes.again_at_s, default=None)
     return Board(best, again, tuple(notes.ruled_out + beaten))
 
 
-def _rank(world: World, chance: Chance) -> tuple[bool, int, float, bool, str]:
+def _rank(world: World, offer: Offer) -> tuple[bool, int, float, bool, str]:
     return (
-        chance.action == "wait",
-        chance.priority,
-        chance.window[1],
-        chance.target != world.pointing.target,
-        chance.target,
+        offer.action == "wait",
+        offer.priority,
+        offer.window[1],
+        offer.target != world.pointing.target,
+        offer.target,
     )
 
 
@@ -121,8 +121,8 @@ def _assess(world: World, target: TargetView, notes: _Survey) -> None:
         if window[1] <= earliest:
             continue
         verdict = _in_window(world, target, window, earliest)
-        if isinstance(verdict, Chance):
-            notes.chances.append(verdict)
+        if isinstance(verdict, Offer):
+            notes.offers.append(verdict)
             return
         reason, again_at_s = verdict
         if again_at_s is not None:
@@ -133,7 +133,7 @@ def _assess(world: World, target: TargetView, notes: _Survey) -> None:
 
 def _in_window(
     world: World, target: TargetView, window: Window, earliest_s: float
-) -> Chance | tuple[str, float | None]:
+) -> Offer | tuple[str, float | None]:
     """Return the chance that a window offers, or why not and when it may."""
     now = world.now_s
     setup_s = _setup_s(world, target)
@@ -159,7 +159,7 @@ def _fitting(world: World, target: TargetView, begin_s: float, end_s: float) -> 
 
 def _on_its_side(
     world: World, target: TargetView, window: Window, begin_s: float
-) -> Chance | tuple[str, float | None]:
+) -> Offer | tuple[str, float | None]:
     """Apply the limits of the mount's axes, and its flips."""
     mount, now = world.mount, world.now_s
     end_s = min(window[1], world.hours.dawn_s)
@@ -176,15 +176,15 @@ def _on_its_side(
                 contrary_s,
             )
 
-    def chance(action: Action, need: FrameNeed, start_s: float, reason: str) -> Chance:
-        return Chance(target.name, target.priority, need, action, side, start_s, window, reason)
+    def offer(action: Action, need: FrameNeed, start_s: float, reason: str) -> Offer:
+        return Offer(target.name, target.priority, need, action, side, start_s, window, reason)
 
     limit_s = min(mount.limit_s(target, side, now), tracks_until_s)
     ahead = mount.turnover(target, side, now)
     need = _fitting(world, target, begin_s, min(end_s, limit_s))
     if need is not None:
         ends_s = end_s if ahead is None else min(end_s, limit_s)
-        return chance("frames", need, begin_s, _until(ends_s, now))
+        return offer("frames", need, begin_s, _until(ends_s, now))
     if ahead is None:
         where = " on this side of the pier" if mount.sided else " of the mount"
         return f"no exposure fits before the limit{where}", limit_s + 1.0
@@ -196,11 +196,11 @@ def _on_its_side(
     if need is None:
         return "too little time is left after the meridian flip", None
     if may_flip and there:
-        return chance("flip", need, after_s, "the next exposure would pass the meridian limit")
+        return offer("flip", need, after_s, "the next exposure would pass the meridian limit")
     if may_flip:
         side = ahead.side
-        return chance("frames", need, begin_s, _until(end_s, now))
-    return chance("wait", need, ahead.from_s, "waiting for the meridian, then flip")
+        return offer("frames", need, begin_s, _until(end_s, now))
+    return offer("wait", need, ahead.from_s, "waiting for the meridian, then flip")
 
 
 def _until(end_s: float, now_s: float) -> str:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 
 from midwatch.sequencer.decision.duty_args import FocusArgs
-from midwatch.sequencer.decision.offers import Chance
+from midwatch.sequencer.decision.offers import Offer
 from midwatch.sequencer.decision.world import StandingDue, TargetView, World
 
 __all__ = ["cheap_focus", "focus_args", "worth_waiting"]
@@ -22,12 +22,12 @@ MOST_URGENCY = 1.3
 EARLY_URGENCY = 0.7
 
 
-def focus_args(best: Chance | None, trigger: str) -> FocusArgs:
+def focus_args(best: Offer | None, trigger: str) -> FocusArgs:
     """Return the arguments of a focus run: what asked for it, and the filter that comes next."""
     return FocusArgs(trigger=trigger, filter=best.need.filter if best is not None else None)
 
 
-def cheap_focus(world: World, best: Chance) -> tuple[str, FocusArgs] | None:
+def cheap_focus(world: World, best: Offer) -> tuple[str, FocusArgs] | None:
     """Return why to focus before the next exposure and with what arguments, or None.
 
     Asked when the target is centred. While guiding is still off, as after a change of target or a
@@ -48,7 +48,7 @@ def cheap_focus(world: World, best: Chance) -> tuple[str, FocusArgs] | None:
     return None
 
 
-def worth_waiting(world: World, best: Chance | None, due: StandingDue) -> str | None:
+def worth_waiting(world: World, best: Offer | None, due: StandingDue) -> str | None:
     """Say for which break a refocus that is due had better wait, or None when it should be now.
 
     What made it due is taken to go on growing as it has since the last run.
@@ -69,7 +69,7 @@ def worth_waiting(world: World, best: Chance | None, due: StandingDue) -> str | 
     return f"waiting {wait_s / 60.0:.0f} min for {what}, {urgency:.2f} of what makes it due by then"
 
 
-def next_break(world: World, best: Chance) -> tuple[float, str] | None:
+def next_break(world: World, best: Offer) -> tuple[float, str] | None:
     """Return when the next break in the series of frames comes and what it is, or None.
 
     Only breaks after at most `JOIN_FRAMES` frames are found.

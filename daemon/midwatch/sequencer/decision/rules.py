@@ -42,7 +42,7 @@ from midwatch.sequencer.decision.duty_args import (
     WaitArgs,
 )
 from midwatch.sequencer.decision.fault_names import LINK_FAULTS
-from midwatch.sequencer.decision.offers import Board, Chance, survey
+from midwatch.sequencer.decision.offers import Board, Offer, survey
 from midwatch.sequencer.decision.phases import end_of_night, evening, open_sky, over
 from midwatch.sequencer.decision.refocus import cheap_focus, focus_args, worth_waiting
 from midwatch.sequencer.decision.world import StandingDue, World
@@ -248,7 +248,7 @@ def _standing(case: Case) -> Decision | None:
     return None
 
 
-def _ordered(due: StandingDue, best: Chance | None) -> Decision:
+def _ordered(due: StandingDue, best: Offer | None) -> Decision:
     args = focus_args(best, due.when) if due.do == "focus" else due.args
     return Decision(due.do, "standing_order", due.message, args, cause="standing_order")
 
@@ -298,7 +298,7 @@ def _next_frame(case: Case) -> Decision | None:
     return decided(args, "next_frame", reason)
 
 
-def _towards(case: Case, best: Chance) -> Decision | None:
+def _towards(case: Case, best: Offer) -> Decision | None:
     """Return what must be done before the best target's next exposure, or None."""
     world = case.world
     pointing, ready = world.pointing, world.ready

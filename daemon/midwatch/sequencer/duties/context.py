@@ -18,7 +18,7 @@ from midwatch.learning import FocusMemory, FocusModel
 from midwatch.orders.models import FrameOrder
 from midwatch.orders.reading import Night, ResolvedTarget
 from midwatch.planning import NightPlan, TargetPlan
-from midwatch.sequencer.camera import CameraSetting, Darkroom, Eyes, Shot
+from midwatch.sequencer.camera import CameraSetting, Darkroom, FrameAnalysis, Shot
 from midwatch.sequencer.duties.duty_failure import DutyFailedError
 from midwatch.sequencer.duties.supervisor import Supervisor
 from midwatch.sequencer.grading import Graded, Grader, LightFrame, Verdict, judge, look_again
@@ -50,7 +50,7 @@ class DutyContext:
     record: NightRecord
     journal: Journal
     darkroom: Darkroom
-    eyes: Eyes
+    analysis: FrameAnalysis
     observer: Observer
     limits: LimitCheck
     graders: Mapping[str, Grader]
@@ -142,7 +142,7 @@ class DutyContext:
         """Find where a frame points, within a radius of a target."""
         middle_s = shot.ref.began_at.timestamp() + shot.ref.exposure_s / 2.0
         position = target.position_at(middle_s)
-        return await self.eyes.solve(shot.ref, shot.sight, *position, radius_deg)
+        return await self.analysis.solve(shot.ref, shot.sight, *position, radius_deg)
 
     def judge(self, light: LightFrame) -> tuple[Verdict, int]:
         """Return the worst opinion of all graders on a light, and beside how many others."""

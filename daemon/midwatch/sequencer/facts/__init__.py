@@ -14,12 +14,12 @@ filter wheel that does not turn: what can be had through the filter in the beam 
 
 from midwatch.sequencer.facts.focus_state import FocusWatch, focus_scale
 from midwatch.sequencer.facts.lookout import Lookout, Reading, View
-from midwatch.sequencer.facts.lookout_guards import LookoutDesk, with_rig_defaults
-from midwatch.sequencer.facts.rig_history import Aim
+from midwatch.sequencer.facts.lookout_guards import LookoutGuards, with_rig_defaults
+from midwatch.sequencer.facts.rig_history import RigHistory
 from midwatch.sequencer.facts.safety import SafetyWatch
 from midwatch.sequencer.facts.worldview import LimitForecast, WorldView, weather_age_s
 
 __all__ = [
-    "Aim", "FocusWatch", "LimitForecast", "Lookout", "LookoutDesk", "Reading", "SafetyWatch",
-    "View", "WorldView", "focus_scale", "weather_age_s", "with_rig_defaults",
+    "FocusWatch", "LimitForecast", "Lookout", "LookoutGuards", "Reading", "RigHistory",
+    "SafetyWatch", "View", "WorldView", "focus_scale", "weather_age_s", "with_rig_defaults",
 ]  # fmt: skip

@@ -39,7 +39,7 @@ class Takes(Protocol):
     takes: ClassVar[type[DutyArgs]]
 
 
-class LookoutDesk:
+class LookoutGuards:
     """All standing orders with their lookouts and guards.
 
     Args:
@@ -58,7 +58,7 @@ class LookoutDesk:
         orders: tuple[StandingOrder, ...],
         lookouts: Mapping[str, Lookout],
         duties: Mapping[str, Takes],
-        before: LookoutDesk | None = None,
+        before: LookoutGuards | None = None,
     ) -> None:
         self._posts: list[_Post] = []
         kept = {} if before is None else {post.order: post for post in before._posts}

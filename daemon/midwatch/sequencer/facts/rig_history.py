@@ -33,7 +33,7 @@ _AFRESH = (RESTART, "power_cycle")
 
 
 @dataclass
-class Aim:
+class RigHistory:
     """Folded from events; a restart begins anew, for the devices may have moved since.
 
     Attributes:

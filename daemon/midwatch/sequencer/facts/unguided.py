@@ -88,8 +88,8 @@ def longest_unguided_s(
     guided = [f for f in lights if f.graded is not None and f.graded.guided][-_LATEST:]
     unguided = [f for f in lights if _shows_the_mount(f)][-_LATEST:]
     round_ = _typical((f.graded.elongation for f in guided if f.graded), _ROUND)
-    aim = 1.0 + _AIM * (max_elongation - 1.0)
-    allowed = max(aim**2 - round_**2, 0.01)
+    rig_history = 1.0 + _AIM * (max_elongation - 1.0)
+    allowed = max(rig_history**2 - round_**2, 0.01)
     rates = [_growth(frame, round_, max_elongation) for frame in unguided]
     longest_s = math.inf
     if rates:

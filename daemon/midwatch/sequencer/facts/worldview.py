@@ -32,7 +32,7 @@ from midwatch.sequencer.facts.calibration_needs import calibration_needs
 from midwatch.sequencer.facts.focus_state import FocusWatch
 from midwatch.sequencer.facts.jammed_wheel import through_filter, wheel_is_stuck
 from midwatch.sequencer.facts.lookout import View
-from midwatch.sequencer.facts.rig_history import Aim
+from midwatch.sequencer.facts.rig_history import RigHistory
 from midwatch.sequencer.facts.unguided import (
     frames_left,
     longest_unguided_s,
@@ -40,7 +40,7 @@ from midwatch.sequencer.facts.unguided import (
     unguided_now,
 )
 from midwatch.sequencer.faults import (
-    Means,
+    AvailableRemedies,
     contrary_until_s,
     merely_warm,
     target_rests_until_s,
@@ -104,11 +104,11 @@ class WorldView:
     plan: NightPlan
     rig: RigClient
     record: NightRecord
-    aim: Aim
+    rig_history: RigHistory
     forecast: LimitForecast
     learned: LearnedDurations
     focus: FocusWatch
-    means: Means
+    available: AvailableRemedies
     _hours: NightHours = field(init=False)
     _durations_s: dict[str, float] = field(default_factory=dict)
     # What only changes with frames is kept until one comes: the world is built at every stir.
@@ -157,7 +157,7 @@ class WorldView:
             pressing: the refocus rule that is next to be due.
             busy: devices that a remedy is working at.
         """
-        faults = view_faults(self.record, now_s, self.means, busy)
+        faults = view_faults(self.record, now_s, self.available, busy)
         ready = self._ready()
         if now_s >= self._hours.work_from_s and merely_warm(faults, now_s):
             ready = replace(ready, prepared=True)
@@ -170,7 +170,7 @@ class WorldView:
             pointing=self._pointing(now_s, ready.guiding),
             ready=ready,
             targets=self._offered(unguided, faults, now_s),
-            operator=Operator(self.record.paused, self.aim.closing),
+            operator=Operator(self.record.paused, self.rig_history.closing),
             faults=faults,
             standing=standing,
             calibration=self._calibration_needs(),
@@ -186,7 +186,9 @@ class WorldView:
             return None
         if self._longest_s is None:
             bound = self.night.rig.grading.max_elongation
-            self._longest_s = longest_unguided_s(self.record, bound, self.aim.blur_60s_arcsec)
+            self._longest_s = longest_unguided_s(
+                self.record, bound, self.rig_history.blur_60s_arcsec
+            )
         order = self.night.orders.unguided
         return unguided_now(order, faults, self.record, now_s, self._longest_s)
 
@@ -238,14 +240,14 @@ class WorldView:
         mount = self.rig.mount
         if mount.down or mount.state is None:
             return None
-        return mount.state if mount.state.connected or not self.aim.connected else None
+        return mount.state if mount.state.connected or not self.rig_history.connected else None
 
     def _pointing(self, now_s: float, guiding: bool) -> Pointing:
         mount = self.mount()
         if mount is None:
             # An unknown mount is not a parked one.
             return Pointing(parked=False)
-        target = self.aim.target if mount.tracking else None
+        target = self.rig_history.target if mount.tracking else None
         return Pointing(
             parked=mount.parked,
             tracking=mount.tracking,
@@ -253,10 +255,12 @@ class WorldView:
             target=target,
             centred=target is not None
             and self.record.centred_target == target
-            and not self.aim.doubted
-            and self.aim.astray_arcsec <= _astray_arcsec(self.night.rig)
-            and (guiding or self.aim.drifted_arcsec <= self.night.rig.centring.within_arcsec),
-            doubted=self.aim.doubted,
+            and not self.rig_history.doubted
+            and self.rig_history.astray_arcsec <= _astray_arcsec(self.night.rig)
+            and (
+                guiding or self.rig_history.drifted_arcsec <= self.night.rig.centring.within_arcsec
+            ),
+            doubted=self.rig_history.doubted,
             limit_at_s=self.forecast.at_s(mount, now_s),
             limit="the limit of the mount",
             contrary_until_s=contrary_until_s(self.record),
@@ -269,8 +273,8 @@ class WorldView:
         guiding = guider is not None and guider.phase in ("guiding", "settling")
         every = self.night.rig.guiding.dither_every
         return Readiness(
-            connected=self.aim.connected,
-            prepared=self.aim.prepared,
+            connected=self.rig_history.connected,
+            prepared=self.rig_history.prepared,
             has_roof=rig.roof is not None,
             roof_open=rig.roof is None or (roof is not None and roof.position == "open"),
             roof_closed=rig.roof is None or (roof is not None and roof.position == "closed"),
@@ -278,8 +282,8 @@ class WorldView:
             has_guider=rig.guider is not None,
             guiding=guiding and record.guiding,
             dither_due=every > 0 and record.lights_since_dither >= every,
-            putting_away=self.aim.putting_away,
-            closed_up=self.aim.closed_up,
+            putting_away=self.rig_history.putting_away,
+            closed_up=self.rig_history.closed_up,
             missing=rig.down(),
         )
 

@@ -25,10 +25,10 @@ from midwatch.sequencer.faults.fault_views import (
     view_faults,
 )
 from midwatch.sequencer.faults.links import BY_ITSELF, keeps_dying, restarts_of, trouble_of
-from midwatch.sequencer.faults.remedies_available import Means
+from midwatch.sequencer.faults.remedies_available import AvailableRemedies
 
 __all__ = [
-    "BY_ITSELF", "Means", "contrary_until_s", "is_of_link", "keeps_dying", "merely_warm",
-    "needs_of", "open_fault", "restarts_of", "retry_name", "target_rests_until_s", "trouble_of",
-    "view_faults",
+    "BY_ITSELF", "AvailableRemedies", "contrary_until_s", "is_of_link", "keeps_dying",
+    "merely_warm", "needs_of", "open_fault", "restarts_of", "retry_name", "target_rests_until_s",
+    "trouble_of", "view_faults",
 ]  # fmt: skip

@@ -39,7 +39,7 @@ from midwatch.sequencer.decision import (
 )
 from midwatch.sequencer.faults.ladders import Rung, earlier_attempts, remedy_of, rung_of
 from midwatch.sequencer.faults.links import closed_link
-from midwatch.sequencer.faults.remedies_available import LINK_REMEDIES, Means
+from midwatch.sequencer.faults.remedies_available import LINK_REMEDIES, AvailableRemedies
 
 __all__ = [
     "contrary_until_s", "is_of_link", "merely_warm", "needs_of", "open_fault", "retry_name",
@@ -111,36 +111,38 @@ def open_fault(
 
 
 def view_faults(
-    record: NightRecord, now_s: float, means: Means, busy: Collection[str] = ()
+    record: NightRecord, now_s: float, available: AvailableRemedies, busy: Collection[str] = ()
 ) -> tuple[FaultView, ...]:
     """Return the open faults with what they hold up, and what is done about them when.
 
     Args:
         record: the night so far.
         now_s: POSIX seconds.
-        means: what can be done.
+        available: what can be done.
         busy: devices at which a remedy is working; there is no other for them, and what their
             faults hold up waits for it.
     """
-    views = (_view(fault, record, now_s, means) for fault in record.open_faults())
+    views = (_view(fault, record, now_s, available) for fault in record.open_faults())
     return tuple(replace(v, remedy=None, held=True) if v.device in busy else v for v in views)
 
 
-def _view(fault: FaultRecord, record: NightRecord, now_s: float, means: Means) -> FaultView:
+def _view(
+    fault: FaultRecord, record: NightRecord, now_s: float, available: AvailableRemedies
+) -> FaultView:
     began = fault.began
-    if is_of_link(began) and means.trouble(began.device) is None:
+    if is_of_link(began) and available.trouble(began.device) is None:
         # It is watched for a while, and keeps nothing from being done.
         return FaultView(
             began.fault_id, began.device, began.message, again_at_s=now_s, fault=began.fault
         )
-    rung = _rung(fault, record, means)
+    rung = _rung(fault, record, available)
     cured = began.duty is not None and _remedied(fault)
     retried = rung is None or rung.step.do == "retry" or cured
     due_s = _due_s(fault, rung, now_s)
     if retried and began.device == "focuser" and stars_moved(record):
         due_s = now_s
     lone_focuser = began.device == "focuser" and record.focus is None
-    remedy = None if retried or rung is None else _remedy(began, rung, means)
+    remedy = None if retried or rung is None else _remedy(began, rung, available)
     return FaultView(
         fault_id=began.fault_id,
         device=began.device,
@@ -166,15 +168,15 @@ def merely_warm(faults: Iterable[FaultView], now_s: float) -> bool:
     return bool(views) and all(v.fault == NOT_COLD and v.again_at_s > now_s for v in views)
 
 
-def _rung(fault: FaultRecord, record: NightRecord, means: Means) -> Rung | None:
+def _rung(fault: FaultRecord, record: NightRecord, available: AvailableRemedies) -> Rung | None:
     began = fault.began
     told = began.duty is None and (began.device, began.fault) in _ONLY_TOLD
-    possible = () if told else means.possible(began)
-    if began.fault == SILENT and means.trouble(began.device) == NOT_CONNECTED:
+    possible = () if told else available.possible(began)
+    if began.fault == SILENT and available.trouble(began.device) == NOT_CONNECTED:
         # A driver that has come up waits for its link to be opened, whatever was tried before.
-        return rung_of(closed_link(fault), means.declared, possible=possible)
+        return rung_of(closed_link(fault), available.declared, possible=possible)
     before = earlier_attempts(fault, record.faults.values())
-    return rung_of(fault, means.declared, before, possible=possible)
+    return rung_of(fault, available.declared, before, possible=possible)
 
 
 def _given_up(fault: FaultRecord, now_s: float) -> bool:
@@ -200,7 +202,7 @@ def _due_s(fault: FaultRecord, rung: Rung | None, now_s: float) -> float:
     return (fault.last_tried_utc_s or fault.began_at_utc_s) + _LAST_RESORT_S
 
 
-def _remedy(began: FaultBegan, rung: Rung, means: Means) -> NamedArgs | None:
+def _remedy(began: FaultBegan, rung: Rung, available: AvailableRemedies) -> NamedArgs | None:
     """Return what a rung asks for; None for another attempt at the duty."""
     device = began.device
     match rung.step.do:
@@ -211,7 +213,7 @@ def _remedy(began: FaultBegan, rung: Rung, means: Means) -> NamedArgs | None:
         case "restart_driver":
             return RestartDriverArgs(device=device)
         case "power_cycle":
-            return PowerCycleArgs(device=device, outlet=means.outlet(began, rung.step))
+            return PowerCycleArgs(device=device, outlet=available.outlet(began, rung.step))
         case "recalibrate":
             return RecalibrateArgs(device=device)
         case "less_cooling":

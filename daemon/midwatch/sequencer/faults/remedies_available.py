@@ -9,7 +9,7 @@ from midwatch.journal.facts import FaultBegan
 from midwatch.orders.models import Ladder, RemedyStep, ladder_for
 from midwatch.sequencer.faults.links import trouble_of
 
-__all__ = ["LINK_REMEDIES", "Means"]
+__all__ = ["LINK_REMEDIES", "AvailableRemedies"]
 
 # A sensor that is not so far below the air is not cooled at all, degrees Celsius. Lower: a cooler
 # that is dead has the set point raised for nothing; higher: one that is weak has not.
@@ -19,7 +19,7 @@ LINK_REMEDIES = ("reconnect", "restart_driver", "power_cycle")
 
 
 @dataclass(frozen=True)
-class Means:
+class AvailableRemedies:
     """What can be done.
 
     Attributes:

@@ -109,7 +109,7 @@ def _light(
         airmass=float(airmass(max(alt_deg, 0.0))),
         noise_adu=sight.noise_adu,
         elongation_pa_deg=_position_angle_deg(sight.elongation_deg, solution),
-        guide_rms_px=None if rms is None else rms / context.eyes.scale_arcsec,
+        guide_rms_px=None if rms is None else rms / context.analysis.scale_arcsec,
         guide_lost_percent=guidance.lost_percent,
         sky_mag=float(sky_brightness_mag(observer, *position, middle_s, _DARK_SITE_MAG)),
         sun_alt_deg=float(sun_altaz(observer, middle_s).alt_deg),

@@ -22,7 +22,7 @@ from midwatch.orders.models import CameraSettings, InputProblem, OrdersError
 from midwatch.orders.reading import Night, ResolvedTarget
 from midwatch.planning import NightPlan, TargetPlan, plan_night, require_a_target
 from midwatch.sequencer.duties import DutyContext, Registry
-from midwatch.sequencer.facts import FocusWatch, LookoutDesk, WorldView, with_rig_defaults
+from midwatch.sequencer.facts import FocusWatch, LookoutGuards, WorldView, with_rig_defaults
 
 __all__ = [
     "Change", "Documents", "Load", "OrdersRefusedError", "compare", "documents_of", "orders_found",
@@ -230,8 +230,8 @@ def take_up(
     context: DutyContext,
     view: WorldView,
     registry: Registry,
-    desk: LookoutDesk,
-) -> LookoutDesk:
+    desk: LookoutGuards,
+) -> LookoutGuards:
     """Have a night go by new orders from now on; returns the desk of their standing orders."""
     context.night, context.plan = change.night, change.plan
     watch = FocusWatch(change.night, context.record, context.focus_memory)
@@ -241,7 +241,7 @@ def take_up(
     for target in change.plan.targets:
         context.note(planned(target))
     orders = with_rig_defaults(change.night.orders.standing_orders, change.night.rig.focus)
-    return LookoutDesk(orders, registry.lookouts, registry.duties, desk)
+    return LookoutGuards(orders, registry.lookouts, registry.duties, desk)
 
 
 def planned(target: TargetPlan) -> TargetPlanned:

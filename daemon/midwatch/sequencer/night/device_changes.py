@@ -8,13 +8,15 @@ from midwatch.devices.client import DeviceClient, RigClient
 from midwatch.devices.contract import DeviceState, GuiderState, MountState, RoofState, WeatherState
 
 
-def watch_devices(rig: RigClient, stir: Callable[[], None]) -> Callable[[], None]:
-    """Call ``stir`` when a device changes in a way that decisions look at; returns what ends it.
+def watch_devices(rig: RigClient, reconsider: Callable[[], None]) -> Callable[[], None]:
+    """Call ``reconsider`` when a device changes in a way that matters to decisions.
+
+    Returns what ends it.
 
     Positions and temperatures change all the time and are left out: lookouts read them at their
     own pace.
     """
-    stops = [_watch(client, stir) for client in rig.devices.values()]
+    stops = [_watch(client, reconsider) for client in rig.devices.values()]
 
     def end() -> None:
         for stop in stops:
@@ -23,7 +25,7 @@ def watch_devices(rig: RigClient, stir: Callable[[], None]) -> Callable[[], None
     return end
 
 
-def _watch(client: DeviceClient[DeviceState], stir: Callable[[], None]) -> Callable[[], None]:
+def _watch(client: DeviceClient[DeviceState], reconsider: Callable[[], None]) -> Callable[[], None]:
     last = _signature(client)
 
     def changed() -> None:
@@ -31,7 +33,7 @@ def _watch(client: DeviceClient[DeviceState], stir: Callable[[], None]) -> Calla
         now = _signature(client)
         if now != last:
             last = now
-            stir()
+            reconsider()
 
     return client.listen(changed)
 

@@ -41,16 +41,16 @@ from midwatch.sequencer.decision import (
 )
 from midwatch.sequencer.duties import DutyContext, Registry, motion_ended
 from midwatch.sequencer.facts import (
-    Aim,
     FocusWatch,
     LimitForecast,
-    LookoutDesk,
+    LookoutGuards,
+    RigHistory,
     SafetyWatch,
     WorldView,
     weather_age_s,
     with_rig_defaults,
 )
-from midwatch.sequencer.faults import Means
+from midwatch.sequencer.faults import AvailableRemedies
 from midwatch.sequencer.night.changed_orders import Change, take_up
 from midwatch.sequencer.night.device_changes import watch_devices
 from midwatch.sequencer.night.interruption import interrupt
@@ -77,7 +77,7 @@ class Engine:
 
     Args:
         context: what duties get; its journal is already on this night.
-        aim: folded from the same journal.
+        rig_history: folded from the same journal.
         decide: what the rig is used for.
         tasks: keeps what goes on beside the duties.
     """
@@ -91,7 +91,7 @@ class Engine:
         rig: RigClient,
         journal: Journal,
         record: NightRecord,
-        aim: Aim,
+        rig_history: RigHistory,
         context: DutyContext,
         registry: Registry,
         learned: LearnedDurations,
@@ -111,14 +111,14 @@ class Engine:
         self._registry = registry
         self._identity = identity
         self._data_folder = data_folder
-        self._stirred = asyncio.Event()
+        self._wake_up = asyncio.Event()
         self._reported: Decision | None = None
-        self.handed_in: Change | None = None
+        self.orders_given: Change | None = None
         # Whoever has something for the journal at the end of the night.
         self.before_end: Callable[[], None] = lambda: None
         self.decision: Decision | None = None
         orders = with_rig_defaults(night.orders.standing_orders, night.rig.focus)
-        self._desk = LookoutDesk(orders, registry.lookouts, registry.duties)
+        self._desk = LookoutGuards(orders, registry.lookouts, registry.duties)
         before = record.activity
         self._safety = SafetyWatch(
             night.site.safety,
@@ -127,16 +127,26 @@ class Engine:
             note=journal.append,
         )
         minded = () if context.supervisor is None else context.supervisor.roles
-        means = Means(rig, night.rig.remedies, minded, night.rig.camera.cool_to_c is not None)
+        available = AvailableRemedies(
+            rig, night.rig.remedies, minded, night.rig.camera.cool_to_c is not None
+        )
         focus = FocusWatch(night, record, context.focus_memory)
         self._view = WorldView(
-            night, plan, rig, record, aim, LimitForecast(context.limits), learned, focus, means
+            night,
+            plan,
+            rig,
+            record,
+            rig_history,
+            LimitForecast(context.limits),
+            learned,
+            focus,
+            available,
         )
-        self._aim = aim
+        self._rig_history = rig_history
         self._faults = FaultDesk(rig, record, journal, clock, lambda: motion_ended(context, "park"))
-        self._remedying = Remedying(context, registry, self._faults, self.stir)
-        self._watches = Watches(context, aim, self._faults)
-        self._deaths = TaskWatch(tasks, rig, record, self._faults, self._close_for, self.stir)
+        self._remedying = Remedying(context, registry, self._faults, self.reconsider)
+        self._watches = Watches(context, rig_history, self._faults)
+        self._deaths = TaskWatch(tasks, rig, record, self._faults, self._close_for, self.reconsider)
         self._performing: Decision | None = None
         self._began_s = round(clock.unix_s(), 3)
 
@@ -152,7 +162,7 @@ class Engine:
             self._tasks.keep("night watch", self._watch),
             self._tasks.keep("remedies", self._remedying.run),
         )
-        forget = (self._deaths.begin(), watch_devices(self._rig, self.stir))
+        forget = (self._deaths.begin(), watch_devices(self._rig, self.reconsider))
         supervisor = self._context.supervisor
         if supervisor is not None:
             supervisor.tell = self._told
@@ -169,14 +179,14 @@ class Engine:
         self._journal.append(ending(self._rig, self._view.mount(), how))
         return self.record
 
-    def stir(self) -> None:
+    def reconsider(self) -> None:
         """Have the running duty questioned at once."""
-        self._stirred.set()
+        self._wake_up.set()
 
     def operator(self, command: str, who: str, why: str | None, target: str | None) -> None:
         """Take an order by hand: pause, resume, skip or close."""
         self._journal.append(OperatorSpoke(command=command, who=who, why=why, target=target))
-        self.stir()
+        self.reconsider()
 
     def _close_for(self, reason: str) -> None:
         self.operator("close", "midwatch", reason, None)
@@ -184,8 +194,8 @@ class Engine:
     def change(self, change: Change) -> None:
         """Take new orders; they hold from the next world on."""
         self._journal.append(change.fact)
-        self.handed_in = change
-        self.stir()
+        self.orders_given = change
+        self.reconsider()
 
     def world(self) -> World:
         """Return the world as it is now, with guards and faults brought up to date.
@@ -194,15 +204,15 @@ class Engine:
             TaskLostError: there is no way to the devices any more.
         """
         self._deaths.look(self._worked_at())
-        if self.handed_in is not None:
+        if self.orders_given is not None:
             # Only here, so that no duty finds its target gone before it is told to end.
-            self.plan = self.handed_in.plan
+            self.plan = self.orders_given.plan
             self._desk = take_up(
-                self.handed_in, self._context, self._view, self._registry, self._desk
+                self.orders_given, self._context, self._view, self._registry, self._desk
             )
-            self.handed_in = None
+            self.orders_given = None
         now_s = self._clock.unix_s()
-        if self._aim.connected:
+        if self._rig_history.connected:
             self._watches.glance(self._worked_at())
         weather = self._rig.weather
         safety = self._safety.update(
@@ -234,7 +244,7 @@ class Engine:
 
     def _heard(self, event: Event) -> None:
         self.record.apply(event)
-        self._aim.apply(event)
+        self._rig_history.apply(event)
         self._context.focus_memory.hear(event)
         if event.fact.kind in _MOTION_FACTS:
             self._view.forget_blur()
@@ -254,7 +264,7 @@ class Engine:
     async def _loop(self) -> None:
         last_s, haste = -1.0, 0
         while True:
-            self._stirred.clear()
+            self._wake_up.clear()
             world = self.world()
             self.decision = decision = self._decide(world)
             self._report(decision)
@@ -300,10 +310,10 @@ class Engine:
                 left_s = WATCH_S if left_s is None else min(left_s, WATCH_S)
             try:
                 async with self._clock.timeout(left_s):
-                    await self._stirred.wait()
+                    await self._wake_up.wait()
             except TimeoutError:
                 return
-            self._stirred.clear()
+            self._wake_up.clear()
             world = self.world()
             if preempt(world, decision, self._decide) is not None:
                 return
@@ -364,16 +374,16 @@ class Engine:
     async def _attend(self, task: asyncio.Task[None], decision: Decision) -> Decision | None:
         """Wait for a duty; return the decision that must interrupt it, if one comes first."""
         while True:
-            stir = start("stirred", self._stirred.wait())
+            reconsider = start("stirred", self._wake_up.wait())
             try:
-                await asyncio.wait({task, stir}, return_when=asyncio.FIRST_COMPLETED)
+                await asyncio.wait({task, reconsider}, return_when=asyncio.FIRST_COMPLETED)
             finally:
-                stir.cancel()
+                reconsider.cancel()
             if task.done():
                 return None
-            if stir.done():
-                stir.result()
-            self._stirred.clear()
+            if reconsider.done():
+                reconsider.result()
+            self._wake_up.clear()
             urgent = preempt(self.world(), decision, self._decide)
             if urgent is not None:
                 return urgent
@@ -397,6 +407,6 @@ class Engine:
             if curves is not None:
                 self._journal.append(curves)
             await self._clock.sleep(WATCH_S)
-            if self._aim.connected:
+            if self._rig_history.connected:
                 self._watches.look()
-            self.stir()
+            self.reconsider()

@@ -119,7 +119,7 @@ class IncomingOrders:
         Raises:
             CommandError: they cannot hold; the night goes on by the old ones.
         """
-        if self._engine.handed_in is not None:
+        if self._engine.orders_given is not None:
             raise CommandError(ErrorKind.BUSY, "other orders are just being taken up", True)
         night, plan, who = self._context.night, self._engine.plan, (args.who, args.why)
         try:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection
 
 from midwatch.sequencer.duties import DutyContext
-from midwatch.sequencer.facts import Aim
+from midwatch.sequencer.facts import RigHistory
 from midwatch.sequencer.watches.cooling import ColdWatch
 from midwatch.sequencer.watches.fault_desk import FaultDesk
 from midwatch.sequencer.watches.light_watch import LightWatch
@@ -18,12 +18,12 @@ __all__ = ["Watches"]
 class Watches:
     """Links; a mount that stops; clocks and sites that disagree; a sensor warm, or in the dark."""
 
-    def __init__(self, context: DutyContext, aim: Aim, desk: FaultDesk) -> None:
+    def __init__(self, context: DutyContext, rig_history: RigHistory, desk: FaultDesk) -> None:
         self._desk = desk
-        self._tracking = TrackWatch(context, aim, desk)
+        self._tracking = TrackWatch(context, rig_history, desk)
         self._light = LightWatch(context.record, desk)
         self._time = TimeWatch(context.clock, context.rig, context.observer, desk)
-        self._cold = ColdWatch(context, aim, desk)
+        self._cold = ColdWatch(context, rig_history, desk)
 
     def glance(self, spare: Collection[str]) -> None:
         """Look at what spoils the work in hand; asked at every stir.

@@ -6,7 +6,7 @@ from midwatch.journal.record import FaultRecord, NightRecord
 from midwatch.orders.models import CameraSettings
 from midwatch.sequencer.decision import NOT_COLD
 from midwatch.sequencer.duties import DutyContext
-from midwatch.sequencer.facts import Aim
+from midwatch.sequencer.facts import RigHistory
 from midwatch.sequencer.faults import open_fault
 from midwatch.sequencer.watches.fault_desk import FaultDesk
 
@@ -42,9 +42,9 @@ class ColdWatch:
     It is a fault of preparing: another attempt at that cools anew.
     """
 
-    def __init__(self, context: DutyContext, aim: Aim, desk: FaultDesk) -> None:
+    def __init__(self, context: DutyContext, rig_history: RigHistory, desk: FaultDesk) -> None:
         self._context = context
-        self._aim = aim
+        self._rig_history = rig_history
         self._desk = desk
         self._warm_since_s: float | None = None
 
@@ -63,7 +63,7 @@ class ColdWatch:
             cold = abs(sensor_c - wanted_c) <= settings.cool_within_c
             if cold and known.began.fault == NOT_COLD and not self._worked_at(known):
                 self._desk.close(known, f"the sensor is at {sensor_c:.1f} degC again")
-        elif self._aim.prepared and self._warm(sensor_c - wanted_c):
+        elif self._rig_history.prepared and self._warm(sensor_c - wanted_c):
             self._desk.open("camera", NOT_COLD, _message(sensor_c, wanted_c), "prepare")
 
     def _worked_at(self, fault: FaultRecord) -> bool:

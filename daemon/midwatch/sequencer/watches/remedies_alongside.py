@@ -30,7 +30,7 @@ class Remedying:
         context: what remedies may use.
         registry: where the duties are.
         desk: where attempts are journaled.
-        stir: called when an attempt has ended.
+        reconsider: called when an attempt has ended.
     """
 
     def __init__(
@@ -38,12 +38,12 @@ class Remedying:
         context: DutyContext,
         registry: Registry,
         desk: FaultDesk,
-        stir: Callable[[], None],
+        reconsider: Callable[[], None],
     ) -> None:
         self._context = context
         self._registry = registry
         self._desk = desk
-        self._stir = stir
+        self._reconsider = reconsider
         self._waiting: tuple[FaultView, ...] = ()
         self._changed = asyncio.Event()
         self._attempts: dict[str, asyncio.Task[None]] = {}
@@ -116,7 +116,7 @@ class Remedying:
             self._changed.set()
         finally:
             del self._attempts[fault.device]
-            self._stir()
+            self._reconsider()
 
     async def _try(self, fault: FaultView, remedy: NamedArgs) -> None:
         name = remedy.duty

@@ -35,7 +35,7 @@ class TaskWatch:
 
     Args:
         close: orders the end of the night, for a reason.
-        stir: has the engine look at the world.
+        reconsider: has the engine look at the world.
 
     Attributes:
         blind: a task was given up, so that the engine must look by itself.
@@ -48,14 +48,14 @@ class TaskWatch:
         record: NightRecord,
         desk: FaultDesk,
         close: Callable[[str], None],
-        stir: Callable[[], None],
+        reconsider: Callable[[], None],
     ) -> None:
         self._tasks = tasks
         self._rig = rig
         self._record = record
         self._desk = desk
         self._close = close
-        self._stir = stir
+        self._reconsider = reconsider
         self._lost: str | None = None
         self.blind = False
         # Open faults of the daemon's own tasks, by the name of the task.
@@ -114,7 +114,7 @@ class TaskWatch:
             self._desk.tried(known.began.fault_id, RESTART_TASK, "failed", death.reason)
         if death.again_in_s is None:
             self._give_up(death, known, dead)
-        self._stir()
+        self._reconsider()
 
     def _give_up(self, death: Death, fault: FaultRecord, dead: str) -> None:
         times = f", {death.count} times in a row" if death.count > 1 else ""
@@ -138,4 +138,4 @@ class TaskWatch:
             self._desk.open(
                 role, TASK_DIED, f"a task in the driver of the {named} has died: {what}"
             )
-            self._stir()
+            self._reconsider()

@@ -9,7 +9,7 @@ from midwatch.devices.contract import MountState, right_ascensions_deg
 from midwatch.journal.facts import LimitHeld
 from midwatch.sequencer.decision import NOT_TRACKING
 from midwatch.sequencer.duties import DutyContext
-from midwatch.sequencer.facts import Aim
+from midwatch.sequencer.facts import RigHistory
 from midwatch.sequencer.watches.fault_desk import FaultDesk
 
 __all__ = ["TrackWatch"]
@@ -25,9 +25,9 @@ class TrackWatch:
     Journals the limits at which the mount's host has stopped it.
     """
 
-    def __init__(self, context: DutyContext, aim: Aim, desk: FaultDesk) -> None:
+    def __init__(self, context: DutyContext, rig_history: RigHistory, desk: FaultDesk) -> None:
         self._context = context
-        self._aim = aim
+        self._rig_history = rig_history
         self._desk = desk
         context.rig.mount.on_event(self._hear)
 
@@ -39,8 +39,8 @@ class TrackWatch:
             return  # that is the fault of its link
         if state.tracking or state.parked:
             self._desk.hold("mount", NOT_TRACKING, None)
-        elif self._aim.target is not None and not state.slewing:
-            self._desk.hold("mount", NOT_TRACKING, self._stopped(self._aim.target, state))
+        elif self._rig_history.target is not None and not state.slewing:
+            self._desk.hold("mount", NOT_TRACKING, self._stopped(self._rig_history.target, state))
 
     def _hear(self, name: str, facts: Mapping[str, Any]) -> None:
         if name == "limit_held":

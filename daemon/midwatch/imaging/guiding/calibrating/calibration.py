@@ -12,8 +12,8 @@ from pydantic import Field
 from midwatch.imaging.guiding.guide_settings import (
     SIDEREAL_ARCSEC_S,
     GuideModel,
+    GuidePointing,
     GuideSettings,
-    Pointing,
 )
 from midwatch.sky.mounts import CalibrationSide
 
@@ -85,7 +85,7 @@ class Calibration(GuideModel):
         return 1 if cross > 0 else -1
 
     def validity(
-        self, settings: GuideSettings, pointing: Pointing, turned_deg: float = 0.0
+        self, settings: GuideSettings, pointing: GuidePointing, turned_deg: float = 0.0
     ) -> Validity:
         """Say whether the calibration holds where the telescope points now.
 
@@ -116,7 +116,7 @@ class Calibration(GuideModel):
             return "check"  # it was measured on another kind of mount
         return "check" if settings.dec_follows_sky is None else "flipped"
 
-    def steering(self, pointing: Pointing, *, turned: bool, dec_follows_sky: bool) -> Steering:
+    def steering(self, pointing: GuidePointing, *, turned: bool, dec_follows_sky: bool) -> Steering:
         """Return the conversions that hold at a pointing.
 
         Args:

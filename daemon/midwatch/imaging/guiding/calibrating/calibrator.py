@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from midwatch.imaging.guiding.calibrating.calibration import Calibration
-from midwatch.imaging.guiding.guide_settings import SIDEREAL_ARCSEC_S, GuideSettings, Pointing
+from midwatch.imaging.guiding.guide_settings import SIDEREAL_ARCSEC_S, GuidePointing, GuideSettings
 from midwatch.imaging.guiding.tracking import Shift
 
 __all__ = ["Calibrator", "Done", "Failed", "PulseStep"]
@@ -73,7 +73,7 @@ class Calibrator:
     """
 
     def __init__(
-        self, settings: GuideSettings, pointing: Pointing, start: Shift, time_s: float
+        self, settings: GuideSettings, pointing: GuidePointing, start: Shift, time_s: float
     ) -> None:
         """Begin with where the stars are.
 

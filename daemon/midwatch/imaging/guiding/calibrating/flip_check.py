@@ -8,7 +8,7 @@ import numpy as np
 
 from midwatch.imaging.guiding.calibrating.calibration import Calibration
 from midwatch.imaging.guiding.calibrating.calibrator import Failed, PulseStep
-from midwatch.imaging.guiding.guide_settings import Pointing
+from midwatch.imaging.guiding.guide_settings import GuidePointing
 from midwatch.imaging.guiding.tracking import Shift
 
 __all__ = ["FlipCheck", "Holds"]
@@ -38,7 +38,7 @@ class FlipCheck:
     """Pulses west, then north, until each has moved the stars."""
 
     def __init__(
-        self, calibration: Calibration, pointing: Pointing, start: Shift, step_px: float
+        self, calibration: Calibration, pointing: GuidePointing, start: Shift, step_px: float
     ) -> None:
         """Begin with where the stars are; each axis is moved by `step_px` at most 12 px."""
         self._steering = calibration.steering(pointing, turned=False, dec_follows_sky=True)
