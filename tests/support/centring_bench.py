@@ -215,7 +215,7 @@ async def _context(
     )  # fmt: skip
     given: dict[str, Any] = {
         "clock": clock, "night": night, "rig": rig, "record": record, "journal": journal,
-        "darkroom": darkroom, "eyes": analysis, "observer": observer,
+        "darkroom": darkroom, "analysis": analysis, "observer": observer,
         "limits": night_limits(night),
     }  # fmt: skip
     # What centring never looks at is left out.
