@@ -1,9 +1,9 @@
 """Time: the only place of the program that reads a clock or waits for one.
 
-Durations are measured with `Clock.mono`, events of the sky with `Clock.now`. Three clocks tell
+Durations are measured with `Clock.mono`, events of the sky with `Clock.now`. Three clocks give
 the same kind of time: the wall clock of a real night, a scaled clock that runs faster by a
-constant factor, and a virtual clock whose time moves only when every task waits. Two more stand
-before another: a shifted one that is wrong on purpose, and a steady one that follows no jumps.
+constant factor, and a virtual clock whose time moves only when every task waits. Two more wrap
+another: a shifted one that is wrong on purpose, and a steady one that follows no jumps.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ FOLLOWED_S = 30.0
 
 
 class Clock(Protocol):
-    """What tells the time and waits."""
+    """What gives the time and waits."""
 
     @property
     def virtual(self) -> bool:
@@ -139,7 +139,7 @@ class ScaledClock(_PosixClock):
 class VirtualClock:
     """Virtual time as a calendar: `start` is the instant at which the virtual loop began.
 
-    It follows the `VirtualLoop` in which it is read. Read outside a loop it stands still: at
+    It follows the `VirtualLoop` in which it is read. Read outside a loop it does not move: at
     `start` before the first loop, afterwards where the last loop in which it was read stopped.
 
     Raises:
@@ -194,7 +194,7 @@ class VirtualClock:
 
 
 class _Before:
-    """Common part of clocks that stand before another: they wait as it does."""
+    """Common part of clocks that wrap another: they wait as it does."""
 
     def __init__(self, base: Clock) -> None:
         self._base = base
@@ -248,7 +248,7 @@ class SteadyClock(_Before):
     """The calendar of another clock, as long as that does not jump.
 
     Time is counted from the first look. Where the other clock differs by little it is followed,
-    where it has jumped the count stands until somebody who knows better calls `adopt`.
+    where it has jumped the count holds until a caller who knows better calls `adopt`.
 
     Args:
         base: the clock that may be set while a night runs.

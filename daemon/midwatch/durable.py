@@ -23,10 +23,10 @@ def sync_folder(folder: Path) -> None:
 
 
 def make_folder(folder: Path) -> None:
-    """Make a folder with its parents, each forced to the disk; nothing where it stands.
+    """Make a folder with its parents, each forced to the disk; nothing where it exists.
 
     Raises:
-        OSError: the disk is full or fails, or a file stands there.
+        OSError: the disk is full or fails, or a file is there.
     """
     if folder.is_dir():
         return

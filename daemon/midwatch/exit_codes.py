@@ -27,9 +27,9 @@ _ADVICE: dict[int, tuple[int, str]] = {
     errno.EROFS: (WRONG_INPUT, "the disk can only be read: give another --out folder"),
     errno.EACCES: (WRONG_INPUT, "no permission: give a folder that this account may write"),
     errno.EPERM: (WRONG_INPUT, "no permission: give a folder that this account may write"),
-    errno.ENOTDIR: (WRONG_INPUT, "a file stands where a folder is needed: give another path"),
-    errno.EEXIST: (WRONG_INPUT, "a file stands where a folder is needed: give another path"),
-    errno.EISDIR: (WRONG_INPUT, "a folder stands where a file is needed: give another path"),
+    errno.ENOTDIR: (WRONG_INPUT, "a file is where a folder is needed: give another path"),
+    errno.EEXIST: (WRONG_INPUT, "a file is where a folder is needed: give another path"),
+    errno.EISDIR: (WRONG_INPUT, "a folder is where a file is needed: give another path"),
     errno.ENOENT: (WRONG_INPUT, "there is no such file: check the path"),
     errno.ENAMETOOLONG: (WRONG_INPUT, "the path is too long: give a shorter one"),
     errno.EADDRINUSE: (UNREACHABLE, "another program uses that port: end it, or use another port"),
@@ -43,7 +43,7 @@ def reported(error: BaseException, *, show_traceback: bool = False) -> int:
     if show_traceback:
         traceback.print_exception(error)
     if isinstance(error, BrokenPipeError):
-        # Whoever read our output has seen enough; nothing more may be written there.
+        # The reader of our output has seen enough; nothing more may be written there.
         with contextlib.suppress(OSError):
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
@@ -56,7 +56,7 @@ def reported(error: BaseException, *, show_traceback: bool = False) -> int:
 def explained(error: BaseException) -> tuple[int, str]:
     """Return the exit code of an error, and a message that can be acted on.
 
-    Of a group of errors the first that was raised on purpose speaks.
+    Of a group of errors the first that was raised on purpose counts.
     """
     if isinstance(error, BaseExceptionGroup):
         return explained(_spokesman(error))

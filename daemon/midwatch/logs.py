@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 _LEVELS = {-1: logging.ERROR, 0: logging.WARNING, 1: logging.INFO, 2: logging.DEBUG}
 
-# Libraries whose own INFO level tells of every message.
+# Libraries whose own INFO level reports every message.
 _CHATTY = ("apscheduler", "asyncio", "paho")
 # The MQTT client reports each lost connection as errors of its own; the bus says it once, better.
 _MUTED = "mqtt"

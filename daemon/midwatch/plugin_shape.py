@@ -88,7 +88,7 @@ def _method_misfits(
 
 
 def _take(parameters: list[inspect.Parameter], wanted: tuple[str, ...]) -> bool:
-    """Tell whether parameters can be given by position, and are called as they should be."""
+    """Return whether parameters can be given by position, and are called as they should be."""
     kinds = inspect.Parameter
     by_place = [
         p for p in parameters if p.kind in (kinds.POSITIONAL_ONLY, kinds.POSITIONAL_OR_KEYWORD)
@@ -102,7 +102,7 @@ def _take(parameters: list[inspect.Parameter], wanted: tuple[str, ...]) -> bool:
 
 
 def annotated(function: Callable[..., object], name: str) -> object | None:
-    """Return what a parameter (or "return") is annotated with; None where that cannot be told."""
+    """Return what a parameter (or "return") is annotated with; None where that is not known."""
     noted = getattr(function, "__annotations__", {}).get(name)
     if not isinstance(noted, str):
         return noted

@@ -1,7 +1,7 @@
 """Starts tasks: the only place of the program that does.
 
-A piece of work ends by itself. Whoever starts it (`start`) waits for it and takes its result or its
-error. A watch goes on for as long as its owner: nobody waits for it, so its death would pass
+A piece of work ends by itself. Who starts it (`start`) waits for it and takes its result or its
+error. A watch goes on for as long as its owner: no one waits for it, so its death would pass
 unseen. `Tasks.keep` says that it died, and starts it again; where a task group owns a watch,
 `for_ever` makes its return an error like any other, which ends the group.
 """
@@ -143,15 +143,15 @@ class Tasks:
         return start(name, self._keep(watch))
 
     def finish(self, name: str, make: Make) -> asyncio.Task[None]:
-        """Run to its end a piece of work that nobody waits for, starting it again when it dies."""
+        """Run to its end a piece of work that no one waits for, starting it again when it dies."""
         watch = self._watches[name] = _Watch(name, make, "go_on", ends=True)
         return start(name, self._keep(watch))
 
     def hear(self, callback: Callable[[Death], None]) -> Callable[[], None]:
-        """Have each death told, first those of watches that are not well now.
+        """Have each death reported, first those of watches that are not well now.
 
         Returns:
-            What ends that. Only one hears at a time, the last to ask.
+            What ends that. Only one listens at a time, the last to ask.
         """
         self._hear = callback
         for watch in tuple(self._watches.values()):
@@ -165,7 +165,7 @@ class Tasks:
         return forget
 
     def well(self, name: str) -> bool:
-        """Tell whether a watch has not died, or has run for a while since."""
+        """Return whether a watch has not died, or has run for a while since."""
         watch = self._watches.get(name)
         if watch is None or watch.death is None:
             return True
@@ -206,7 +206,7 @@ class Tasks:
         return Death(watch.name, _in_words(error), count, again_in_s, watch.without)
 
     def _tell(self, death: Death, error: BaseException | None = None) -> None:
-        # The watch is started again, whether or not anybody can be told: a full disk or a closed
+        # The watch is started again, whether or not it can be reported: a full disk or a closed
         # terminal must not be what ends it.
         if error is not None:
             with contextlib.suppress(Exception):
@@ -225,7 +225,7 @@ class Tasks:
 async def _death_of(watch: _Watch) -> BaseException | None:
     """Run a watch and return what it died of, None if it may end and has.
 
-    A cancellation that somebody asked for goes on.
+    A cancellation that was asked for goes on.
     """
     try:
         await watch.make()

@@ -33,7 +33,7 @@ Ts = TypeVarTuple("Ts")
 # never lets time move: a million passes take about two seconds.
 MAX_PASSES_PER_INSTANT = 1_000_000
 
-# What asyncio does not promise and this loop stands on: what a pass of the base class works with,
+# What asyncio does not promise and this loop relies on: what a pass of the base class works with,
 # and what its handles are made of.
 _OF_A_PASS = frozenset({"_clock_resolution", "_ready", "_scheduled", "_selector", "_stopping"})
 _OF_A_HANDLE = frozenset({"_cancelled", "_run", "_scheduled", "_when"})
@@ -52,7 +52,7 @@ class LivelockError(VirtualTimeError):
 
 
 class ForeignThreadError(VirtualTimeError):
-    """A thread runs beside the loop; virtual time cannot know how long it takes."""
+    """A thread runs alongside the loop; virtual time cannot know how long it takes."""
 
 
 class LeakedTaskError(VirtualTimeError):
@@ -96,7 +96,7 @@ class _NumberedTask(asyncio.Task[Any]):
     number: int
 
     def __new__(cls, *_args: Any, number: int, **_kwargs: Any) -> _NumberedTask:
-        # The number must stand before the base class registers the task in a set.
+        # The number must be set before the base class registers the task in a set.
         task = super().__new__(cls)
         task.number = number
         return task
@@ -152,7 +152,7 @@ class VirtualLoop(asyncio.SelectorEventLoop):
     Attributes:
         now_s: what `time` says.
         held: how many wait for something outside.
-        unhandled: errors that nobody has seen.
+        unhandled: errors that were not seen.
     """
 
     _scheduled: list[_OrderedTimer]
@@ -219,7 +219,7 @@ class VirtualLoop(asyncio.SelectorEventLoop):
     def run_in_executor(
         self, executor: Executor | None, func: Callable[[Unpack[Ts]], T], *args: *Ts
     ) -> asyncio.Future[T]:
-        """Run `func` at once and in this thread; virtual time stands still meanwhile."""
+        """Run `func` at once and in this thread; virtual time does not move meanwhile."""
         del executor
         future: asyncio.Future[T] = self.create_future()
         try:
@@ -230,7 +230,7 @@ class VirtualLoop(asyncio.SelectorEventLoop):
 
     @contextmanager
     def hold(self) -> Iterator[None]:
-        """Let time stand still and really wait, as long as something outside the loop works."""
+        """Stop virtual time and really wait, as long as something outside the loop works."""
         self.held += 1
         try:
             yield
@@ -242,7 +242,7 @@ class VirtualLoop(asyncio.SelectorEventLoop):
 
         Raises:
             DeadlockError: there is none.
-            ForeignThreadError: strict, and a thread runs beside the loop.
+            ForeignThreadError: strict, and a thread runs alongside the loop.
         """
         if not self._scheduled:
             raise DeadlockError(
@@ -293,14 +293,14 @@ def run_virtual(
         main: makes the coroutine to run.
         seed: 0 keeps equal deadlines in order; any other number shuffles them reproducibly.
         strict: refuse threads that would run while time jumps.
-        unheeded: errors that nobody has to see, of tasks that have lost what they lived on.
+        unheeded: errors that need not be seen, of tasks that have lost what they lived on.
 
     Raises:
         DeadlockError: every task waits and there is no timer.
         LivelockError: time stopped moving.
         ForeignThreadError: strict, and a thread was started.
         LeakedTaskError: tasks outlived `main`; they are cancelled.
-        ExceptionGroup: errors that nobody would have seen (in callbacks, in forgotten tasks).
+        ExceptionGroup: errors that would have passed unseen (in callbacks, in forgotten tasks).
         VirtualTimeError: this version of Python works in another way than the loop knows.
     """
     _require_known_asyncio()
@@ -318,7 +318,7 @@ def run_virtual(
             raise LeakedTaskError(f"still running after the end: {loop.waiting()}")
     unhandled = [error for error in loop.unhandled if not isinstance(error, unheeded)]
     if unhandled:
-        raise BaseExceptionGroup("errors that nobody handled", unhandled)
+        raise BaseExceptionGroup("errors that were not handled", unhandled)
     return result
 
 

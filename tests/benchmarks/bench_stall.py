@@ -133,7 +133,7 @@ def context_of(folder: Path, measurer: ProcessMeasurer, camera: ReadyCamera) -> 
     )
     given: dict[str, Any] = {
         "clock": clock, "night": night, "rig": rig, "record": record, "journal": journal,
-        "darkroom": darkroom, "eyes": analysis, "observer": Observer(night.place), "lights": [],
+        "darkroom": darkroom, "analysis": analysis, "observer": Observer(night.place), "lights": [],
         "graders": load_registry().graders,
     }  # fmt: skip
     # What keeping a frame never looks at is left out.

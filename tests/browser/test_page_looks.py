@@ -258,6 +258,6 @@ def test_a_daemon_that_does_not_answer_any_more_is_told(browser, bench):
         assert not page.locator("#silence").is_visible()
         page.route("**/now", lambda route: route.abort())
         page.locator("#silence").wait_for(state="visible")
-        assert "what stands here is old" in page.locator("#silence").inner_text()
+        assert "what is shown here is old" in page.locator("#silence").inner_text()
         page.unroute("**/now")
         page.locator("#silence").wait_for(state="hidden")

@@ -126,12 +126,12 @@ def test_a_night_is_watched_and_commanded_from_a_page(night: Run, page: Page) ->
     wrong = text_of(LONG).replace("exposure_s: 120", "exposure_s: -120", 1)
     page.locator("#change summary").click()
     page.get_by_label("Night orders, YAML").fill(wrong)
-    told = give(page, "Hand in", "without the nebula")
+    told = give(page, "Send orders", "without the nebula")
     assert "targets[0].frames[0].exposure_s" in told
     assert not night.facts(OrdersChanged)
     fewer = text_of({**LONG, "targets": LONG["targets"][1:]})
     page.get_by_label("Night orders, YAML").fill(fewer)
-    assert "removed: IC 405" in give(page, "Hand in", "without the nebula")
+    assert "removed: IC 405" in give(page, "Send orders", "without the nebula")
     (changed,) = night.facts(OrdersChanged)
     assert (changed.who, changed.why) == ("ann (page)", "without the nebula")
     assert changed.files["orders.yaml"] == fewer

@@ -93,7 +93,7 @@ def test_a_hung_driver_falls_silent_and_is_freed_or_started_anew():
         await devices.restart("mount")
         await CLOCK.sleep(1.0)
         assert rig.down() == ()
-        assert told == ["the driver of the mount was started anew"]
+        assert told == ["the driver of the mount was started again"]
 
     rehearsed(work)
 

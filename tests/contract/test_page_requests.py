@@ -76,8 +76,8 @@ def test_what_became_of_an_order_is_told_once(run) -> None:
         await bench.sign_in()
         await bench.order("pause")
         first, second = [await (await bench.client.get("/")).text() for _ in range(2)]
-        assert "Paused: the frame in hand is finished" in first
-        assert "Paused: the frame in hand is finished" not in second
+        assert "Paused: the frame under way is finished" in first
+        assert "Paused: the frame under way is finished" not in second
 
     run(act)
 

@@ -180,7 +180,7 @@ def test_a_password_file_that_is_no_use_is_refused(tmp_path: Path, content, word
 
 
 def test_the_command_line_cannot_open_what_the_rig_file_may_not(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="nobody has an account"):
+    with pytest.raises(InputError, match="no account is named"):
         page_settings(None, ("0.0.0.0", 8427), tmp_path / "rig.yaml", tmp_path)
     (tmp_path / "ann.password").write_text("correct horse 10")
     section = Page(accounts={"ann": "ann.password"})
@@ -189,7 +189,7 @@ def test_the_command_line_cannot_open_what_the_rig_file_may_not(tmp_path: Path) 
 
 
 REFUSED = {
-    "{host: 0.0.0.0}": ("accounts", "nobody has an account"),
+    "{host: 0.0.0.0}": ("accounts", "no account is named"),
     "{host: 0.0.0.0, accounts: {ann: a}}": ("host", "in_clear: true"),
     "{cert_file: a.crt}": ("key_file", "give key_file too"),
     "{prt: 80}": ("prt", "port"),

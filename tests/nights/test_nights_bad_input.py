@@ -183,7 +183,7 @@ def test_a_file_where_the_data_folder_of_a_run_should_be(tmp_path: Path) -> None
     blocked.write_text("mine")
     done = process("run", write_night(tmp_path), "--out", blocked)
     assert done.returncode == 2
-    assert "a file stands where a folder is needed" in done.stderr
+    assert "a file is where a folder is needed" in done.stderr
     assert blocked.read_text() == "mine"
 
 

@@ -143,7 +143,7 @@ def test_bad_orders_are_refused_with_every_problem_and_change_nothing(tmp_path: 
         assert "midwatch-orders-" not in answers[name]
     refused = [n.message for n in told.facts(Notice) if "cannot hold" in n.message]
     assert len(refused) == len(BAD)
-    assert all(message.startswith("ann handed in orders") for message in refused)
+    assert all(message.startswith("ann gave orders") for message in refused)
     assert not told.facts(OrdersChanged)
     calm = night(tmp_path / "calm", path)
     # Beside the refusals, and their number, nothing differs.

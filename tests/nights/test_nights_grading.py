@@ -96,7 +96,7 @@ def test_the_cloud_of_dusk_is_known_when_it_has_cleared(cloudy: Told) -> None:
     assert {f.exposure_id for f in facts} == {f.exposure_id for f in taken_back}
     assert all(fact.reasons and fact.compared >= 5 for fact in facts)
     report = (cloudy.outcome.folder / "report.html").read_text()
-    assert "accepted when filed, judged again beside more frames" in report
+    assert "accepted when filed, judged again with more frames" in report
 
 
 def test_every_verdict_has_reasons(cloudy: Told) -> None:

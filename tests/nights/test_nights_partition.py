@@ -18,7 +18,7 @@ def test_a_long_partition_is_sat_out_without_circles_or_new_drivers(tmp_path: Pa
     night.check_end()
     tried = [fact for fact in night.facts("remedy_tried") if fact.fault_id.endswith("-silent")]
     assert tried == [], "what is silent together is not started anew one by one"
-    assert not any("started anew" in notice.message for notice in night.facts("notice"))
+    assert not any("was started again" in notice.message for notice in night.facts("notice"))
     assert [fact for fact in night.facts("fault_began") if fact.device == "daemon"] == []
     # Every minute, once the first quick attempts have failed.
     assert len([fact for fact in night.facts("duty_ended") if fact.duty == "secure"]) < 40

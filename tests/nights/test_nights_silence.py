@@ -62,4 +62,4 @@ def test_every_host_tells_of_the_silence_and_the_promise_needs_its_word(tmp_path
         judged = check_promises(events, record, ledger, Inventory({}, frozenset()), context, "")
         second = next(p for p in judged if p.number == 2)
         assert second.ok is False
-        assert "the roof tells nothing" in second.detail
+        assert "the roof reports nothing" in second.detail

@@ -98,7 +98,7 @@ def test_a_killed_driver_is_started_again_and_a_frozen_one_on_request(
         third = processes.processes["mount"].pid
         assert third != second
         assert gone(second)
-        assert told[-1] == ("mount", "the driver of the mount was started anew")
+        assert told[-1] == ("mount", "the driver of the mount was started again")
         assert processes.processes["camera"].pid == camera
         noted = json.loads((tmp_path / "devices.json").read_text())
         assert noted == {role: process.pid for role, process in processes.processes.items()}

@@ -3,7 +3,7 @@
 An alignment is another course of the night's engine. ``alignment_rules`` holds its pure
 `decide_alignment`, built with `choose`, so that safety, shelter, limits and remedies come before
 its own steps; ``alignment_duty`` is its one duty besides ``connect``, ``open``, ``secure`` and
-``close``. Whoever writes a third course gets the same four rules first. ``runtime/night``
+``close``. A third course gets the same four rules first. ``runtime/night``
 assembles the engine of either, ``runtime/polar`` sets the stage.
 """
 

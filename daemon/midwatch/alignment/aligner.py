@@ -61,14 +61,14 @@ class Aligner:
     Attributes:
         exposure_s: of a frame to solve.
         tell: shows a line to the person.
-        publish: sends the facts of guidance to whoever shows them.
+        publish: sends the facts of guidance to the programs that show them.
     """
 
     context: DutyContext
     exposure_s: float
     tell: Callable[[str], None]
     publish: Publish
-    # Where the telescope looked last, beside where the mount believed: eastward in right
+    # Where the telescope looked last, relative to where the mount believed: eastward in right
     # ascension and northward, degrees. Learned from the first field, for finding the next.
     _beside_deg: tuple[float, float] | None = field(default=None, init=False)
 
@@ -169,7 +169,7 @@ class Aligner:
         )
 
     async def _look(self, longer: float) -> SolvedFrame | None:
-        """Take a frame and return where its middle pointed, None if that cannot be told."""
+        """Take a frame and return where its middle pointed, None if that is not known."""
         context = self.context
         self._see_tracking()
         exposure_s, setting = self.exposure_s * longer, context.setting()

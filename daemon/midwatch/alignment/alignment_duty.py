@@ -1,4 +1,4 @@
-"""The duty of a polar alignment: measure the axis, guide whoever turns the knobs, measure again."""
+"""The duty of a polar alignment: measure the axis, guide the person at the knobs, measure again."""
 
 from __future__ import annotations
 
@@ -92,7 +92,7 @@ def _out_of_time(context: DutyContext) -> DutyFailedError:
 
 
 class Align:
-    """Measure the polar axis, and guide whoever turns its knobs.
+    """Measure the polar axis, and guide the person at its knobs.
 
     However it ends, the alignment is over then: it orders the rig to be closed. The engine watches
     over it meanwhile as over every duty, and cancels it when it becomes unsafe.
@@ -100,7 +100,7 @@ class Align:
     Args:
         options: what to do.
         tell: shows a line to the person.
-        publish: sends the facts of guidance to whoever shows them.
+        publish: sends the facts of guidance to the programs that show them.
 
     Attributes:
         found: what came of it, as far as it went.

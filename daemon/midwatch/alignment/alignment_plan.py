@@ -42,7 +42,7 @@ class AlignmentField:
     az_deg: float
 
     def icrs(self, observer: Observer, utc_s: float) -> tuple[float, float]:
-        """Right ascension and declination, ICRS, that stand there at a time."""
+        """Right ascension and declination, ICRS, that are there at a time."""
         ra, dec = observer.icrs_from_altaz(self.alt_deg, self.az_deg, utc_s)
         return float(ra), float(dec)
 
@@ -73,12 +73,12 @@ def plan_frames(
     """
     for margin_deg in _MARGINS_DEG:
         high = [c for c in _triples(limits.observer) if _high(limits.limits, c, margin_deg)]
-        telling = [
+        useful = [
             (worth, chosen)
             for chosen in high
             if (worth := _worth(limits.observer, chosen)) is not None
         ]
-        for _, chosen in sorted(telling, key=lambda pair: pair[0], reverse=True):
+        for _, chosen in sorted(useful, key=lambda pair: pair[0], reverse=True):
             if _kept(limits, chosen, utc_s, last_s=_GUIDE_S):
                 return chosen
     raise NoPointingError(
@@ -90,7 +90,7 @@ def plan_frames(
 def plan_drift(
     limits: LimitCheck, utc_s: float, stay_s: float
 ) -> tuple[AlignmentField, AlignmentField]:
-    """Choose two fields whose stars tell of azimuth and of altitude: near the meridian, and far.
+    """Choose two fields whose stars show azimuth and altitude: near the meridian, and far.
 
     Raises:
         NoPointingError: there are none as far apart as 25 degrees of hour angle.

@@ -1,4 +1,4 @@
-"""What came of a polar alignment, for programs and for whoever puts it into words."""
+"""What came of a polar alignment, for programs and for those that put it into words."""
 
 from __future__ import annotations
 

@@ -34,13 +34,13 @@ ALIGN = "align"
 # and has just been switched on counts as silent; too long: a person waits for nothing.
 FIRST_READING_S = 180.0
 # In safe weather closing is tried for so long before only the person can help, who is there. Too
-# short: a driver that is started anew comes too late; too long: nobody is told that it is hopeless.
+# short: a driver that is started again comes too late; too long: the person waits without hope.
 CLOSE_FOR_S = 600.0
 _STEPS = ("connect", "open", ALIGN)
 
 
 class AlignArgs(NamedArgs):
-    """Measure the axis, and guide whoever turns its knobs."""
+    """Measure the axis, and guide the person at its knobs."""
 
     duty = ALIGN
 
@@ -97,7 +97,7 @@ def _ending(world: World, reason: str) -> Decision:
 
 
 def _is_hopeless(world: World, given_up: bool, since_s: float) -> bool:
-    """Tell whether it is time to leave closing to the person; under a bad sky the night's rule."""
+    """Return whether to leave closing to the person now; under a bad sky the night's rule."""
     if given_up or not world.ready.connected:
         return True
     return world.safety.safe and world.now_s - since_s >= CLOSE_FOR_S

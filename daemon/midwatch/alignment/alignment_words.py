@@ -1,4 +1,4 @@
-"""Tells the person beside the mount what an alignment does that they did not ask for."""
+"""Reports to the person at the mount what an alignment does that they did not ask for."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _FAILED = {
 
 @dataclass
 class Narrator:
-    """Hears what is journaled and tells what matters; every motion is told before it begins.
+    """Reads what is journaled and reports what matters; every motion is shown before it begins.
 
     Attributes:
         tell: shows a line.

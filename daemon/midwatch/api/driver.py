@@ -1,4 +1,4 @@
-"""For whoever writes a driver: what talks to one device, of whatever make.
+"""For the author of a driver: what talks to one device, of whatever make.
 
 The entry point, in ``midwatch.drivers``, is a callable that takes a `DriverContext` and returns a
 `Driver`. The driver's host does the rest: bus, lease, limits, deadlines, repeated commands, making
@@ -15,7 +15,7 @@ spool returns; it answers `ListWaiting` with the spool's `Waiting` frames, and d
 `Acknowledge` comes. ``about().limits`` of a camera names ``width_px``, ``height_px``, ``pixel_um``.
 
 Other devices of the rig are reached by ``context.peer``; what must outlive a restart of the driver
-goes into ``context.kept_facts``. The arithmetic of guiding is here for whoever writes a guider.
+goes into ``context.kept_facts``. The arithmetic of guiding is here for the author of a guider.
 
 Example, for the entry point ``silent-roof`` in ``midwatch.drivers``::
 

@@ -1,4 +1,4 @@
-"""For whoever writes a duty: something that the sequencer does, and returns when it is done.
+"""For the author of a duty: something that the sequencer does, and returns when it is done.
 
 A duty gets a `DutyContext` (devices, orders, plan, record, clock; never a transport) and its
 arguments, in the model that it ``takes``. It may be begun at any time, and again after it was

@@ -1,4 +1,4 @@
-"""For whoever writes a grader: an opinion of a light frame, by the frames around it.
+"""For the author of a grader: an opinion of a light frame, by the frames around it.
 
 A grader sees the measures of a frame (`LightFrame`), those of the accepted frames of the same
 target and setting, and the bounds of the rig file. What could not be measured is None. The worst

@@ -1,4 +1,4 @@
-"""For whoever writes a lookout: something that watches a condition all night and gives its level.
+"""For the author of a lookout: something that watches a condition all night and gives its level.
 
 A lookout turns a `View`, an instant of the night, into a `Reading`. It keeps no state and does no
 input or output. When it trips and clears, and after how long, is seen to elsewhere: by ``trip`` and

@@ -1,4 +1,4 @@
-r"""For whoever writes a notifier: something that passes a message on to people.
+r"""For the author of a notifier: something that passes a message on to people.
 
 A notifier that fails is logged, and never stops the night.
 

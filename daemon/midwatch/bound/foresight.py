@@ -6,9 +6,9 @@ A schedule of exposures is sought that is free to do whatever it likes, one seco
 - takes exposures of the lengths ordered (and of those that the night itself took unguided);
 - leaves between exposures the shortest gaps that this night or the one without faults has shown:
   reading out, dithering as often as ordered, changing target, flipping;
-- takes no light where a fault or the weather leaves none (see ``lost_light``), and points anew
+- takes no light where a fault or the weather leaves none (see ``lost_light``), and points again
   after a park;
-- waits where a standing order says so, and obeys who closes the night or takes a target out.
+- waits where a standing order says so, and obeys orders to close the night or take a target out.
 
 No night can do better, since what it did is such a schedule. Focus runs, changes of filter and
 first settling are left out: a plan that knows everything needs none of them in the dark. Guiding
@@ -132,8 +132,8 @@ def _waiting_for(night: Night) -> list[str]:
 
 def _closed_by_hand(events: Sequence[Event]) -> Iterable[float]:
     """Yield when a person ordered the night to be closed: nothing is begun from then on."""
-    for at, spoke in facts_of(events, OperatorSpoke):
-        if spoke.command == "close" and spoke.who != _ITSELF:
+    for at, order in facts_of(events, OperatorSpoke):
+        if order.command == "close" and order.who != _ITSELF:
             yield at + _WINDOW_SLACK_S
 
 

@@ -34,19 +34,19 @@ _LOOK_S = 120.0
 # Clouds from which on no exposure is good; thinner ones only make it worse.
 _OVERCAST_PERCENT = 80.0
 
-# Light that falls during these spoils or ends the exposure in hand.
+# Light that falls during these spoils or ends the exposure under way.
 _NO_CAMERA = ("camera-unplugged", "camera-driver-crash-loop", "power-cut")
 # The star does not stay, or no light comes in: an exposure of which half falls here is lost.
 _NO_STAR = ("mount-stalls", "mount-power-lost", "shutter-stuck")
-# Nobody can have an exposure begun: the devices hear of no daemon.
+# No exposure can be begun: the devices are cut off from any daemon.
 _NOT_HEARD = ("bus-partition", "broker-restart", "daemon-killed", "suspend")
 # The daemon lives and has no readings.
 _NO_READINGS = ("weather-silent", "bus-partition", "suspend")
 # Frames that are read out now are no good.
 _NO_FRAME = ("frame-truncated", "frame-corrupt", "frame-wrong-size")
-# The roof does not come to stand open.
+# The roof does not open fully.
 _NO_OPENING = ("roof-stays-shut", "roof-stops-halfway")
-# Whoever reads the weather late goes on with the exposure in hand.
+# A daemon that reads the weather late goes on with the exposure under way.
 _BLINDING = ("bus", "host")
 
 
@@ -57,7 +57,7 @@ class Dark:
     Attributes:
         how: "all": an exposure may not touch it; "half": not half of an exposure may fall into
             it; "begin", "end": no exposure may begin, or end, in it.
-        parked: the telescope has to be pointed anew afterwards.
+        parked: the telescope has to be pointed again afterwards.
     """
 
     from_utc_s: float
@@ -108,7 +108,7 @@ def _of_devices(faults: Iterable[ScheduledFault], lease_s: float) -> Iterable[Da
         elif fault.name in _NOT_HEARD:
             yield Dark(begins, ends, "begin")
             # Left alone for longer than the lease, the camera gives up what it exposes. The mount
-            # has certainly parked a lease later, also where its driver was started anew meanwhile.
+            # has certainly parked a lease later, also where its driver was restarted meanwhile.
             yield Dark(begins + lease_s, ends, "all", parked=ends - begins > 2.0 * lease_s)
 
 
@@ -118,13 +118,13 @@ def _of_weather(faults: Sequence[ScheduledFault], safety: SafetyLimits) -> Itera
         if edges is None:
             continue
         begins, ends = edges
-        # A sensor that repeats itself shows no rain: then nobody knows, and the roof stays open.
+        # A sensor that repeats itself shows no rain: the roof stays open.
         stuck = [other for other in faults if other.name == "weather-stuck"]
         if any(other.from_utc_s < ends and other.until_utc_s > begins for other in stuck):
             continue
         others = [other for other in faults if other is not fault]
         blind = _blinded(fault.from_utc_s, begins, others)
-        # Who hears of no weather hears of no camera: it goes on with what it exposes.
+        # A daemon cut off from the weather is cut off from the camera: it goes on exposing.
         how: How = "begin" if blind or fault.name in _NOT_HEARD else "all"
         # After a mere gap in the readings, shorter than the calm time, a few good ones are enough.
         gap = fault.name in _NO_READINGS and (
@@ -205,7 +205,7 @@ def clouded(events: Sequence[Event], faults: Sequence[ScheduledFault]) -> list[D
         elif since is not None:
             known = not _stepped(at, faults) and not _untold(last, at, faults)
             if cloud_percent is not None and known:
-                # Clouds that go are sampled as soon as somebody looks.
+                # Clouds that go are sampled as soon as the daemon looks.
                 last = max(last, at - _LOOK_S)
             spans.append(Dark(since, last, "half"))
             since = None
@@ -229,7 +229,7 @@ def waited(
     for event in events:
         fact, at = event.fact, event.at_utc_s
         if isinstance(fact, NightBegan):
-            since.clear()  # nobody looked meanwhile
+            since.clear()  # the daemon did not look meanwhile
         elif isinstance(fact, LookoutChanged) and fact.lookout in lookouts:
             began = since.pop(fact.lookout, None)
             if _stepped(at, faults):
@@ -242,7 +242,7 @@ def waited(
 
 
 def _untold(from_utc_s: float, until_utc_s: float, faults: Sequence[ScheduledFault]) -> bool:
-    """Tell whether the sky may have been another than readings of this time show."""
+    """Return whether the sky may have been another than readings of this time show."""
     return _blinded(from_utc_s, until_utc_s, faults) or any(
         fault.name in ("weather-silent", "weather-stuck")
         and fault.from_utc_s < until_utc_s + _READING_S
@@ -252,7 +252,7 @@ def _untold(from_utc_s: float, until_utc_s: float, faults: Sequence[ScheduledFau
 
 
 def _stepped(at_utc_s: float, faults: Iterable[ScheduledFault]) -> bool:
-    """Tell whether a moment of the journal may come from a clock that was hours off."""
+    """Return whether a moment of the journal may come from a clock that was hours off."""
     step_s = STEP_S["clock-step-hours"]
     return any(
         fault.name == "clock-step-hours"
@@ -262,7 +262,7 @@ def _stepped(at_utc_s: float, faults: Iterable[ScheduledFault]) -> bool:
 
 
 def _blinded(from_utc_s: float, until_utc_s: float, faults: Iterable[ScheduledFault]) -> bool:
-    """Tell whether somebody may not have seen, or not have followed, readings of this time."""
+    """Return whether the daemon may have missed, or not followed, readings of this time."""
     return any(
         (FAULT_KINDS[fault.name].where in _BLINDING or fault.name.startswith("weather-driver"))
         and fault.from_utc_s < until_utc_s + _READING_S

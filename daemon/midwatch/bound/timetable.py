@@ -304,7 +304,7 @@ def _exposure(length_s: float, worth: float, masks: _Masks, plain_s: float) -> _
 
 
 def _move_s(one: Place, other: Place, gaps: Gaps, plain_s: float) -> int | None:
-    """Return what going from one place to another takes beside reading out; None to itself."""
+    """Return what going from one place to another takes besides reading out; None to itself."""
     if one is other:
         return None
     gap_s = gaps.flipped if one.target == other.target else gaps.switched

@@ -49,7 +49,7 @@ class BrokerSettings(BaseModel):
     """Where the broker is and who we are to it.
 
     `embedded` starts a broker of our own on this machine: no host, account or encryption then.
-    The password stands alone in `password_file`, so that settings can be shown and shared.
+    The password is kept apart in `password_file`, so that settings can be shown and shared.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)

@@ -88,9 +88,9 @@ def seeded_ids(client_id: str, seed: int) -> Iterator[str]:
 
 
 def is_notable(count: int) -> bool:
-    """Whether the log should tell of the count-th message of a kind: 1, 2, 4, 8 ...
+    """Whether the log should mention the count-th message of a kind: 1, 2, 4, 8 ...
 
-    Whoever floods the bus would flood the log otherwise.
+    A sender that floods the bus would flood the log otherwise.
     """
     return count & (count - 1) == 0
 
@@ -127,7 +127,7 @@ class Caller:
     `ids` gives request ids, or is a seed for them. A process that restarts within the deadline
     of its last requests needs another seed, or it is given the answers of its former life.
     Deadlines are instants of UTC: the clocks of the machines must agree to well under a second.
-    `tasks` keeps the task that hears answers; one of its own by default.
+    `tasks` keeps the task that receives answers; one of its own by default.
 
     Attributes:
         malformed: answers that were not understood.
@@ -171,10 +171,10 @@ class Caller:
         await end(self._reader, reason="nothing more is asked")
 
     async def serve(self) -> None:
-        """Wait until answers can be heard no more, for good; whoever waits for no call waits here.
+        """Wait until no more answers can arrive; who waits for no call waits here.
 
         Raises:
-            Exception: what the task that heard them died of.
+            Exception: what the task that received them died of.
         """
         assert self._reader is not None
         await asyncio.wait((self._reader,))
@@ -251,7 +251,7 @@ class Caller:
                 pending.news.set()
 
     async def _insist(self, pending: _Pending, timeout_s: float) -> None:
-        """Ask again and again until there is an answer, or nobody who could give one."""
+        """Ask again and again until there is an answer, or no one who could give one."""
         pause_s = min(RESEND_FIRST_S, timeout_s / 4.0)
         while True:
             await self._send(pending)

@@ -34,13 +34,13 @@ class Disturbance:
 
 
 class DisturbedBroker(MemoryBroker):
-    """Loses, doubles, delays and swaps messages while it is told to.
+    """Loses, doubles, delays and swaps messages while it is set to.
 
     What is retained is kept at once, as a broker does; only its way to the subscribers suffers.
 
     Args:
         rng: source of chance, seeded.
-        spared: tells the topics that must not be disturbed (what is no message of the bus but
+        spared: says which topics must not be disturbed (what is no message of the bus but
             the physics between simulated devices).
     """
 
@@ -60,7 +60,7 @@ class DisturbedBroker(MemoryBroker):
             self._disturbances[name] = disturbance
 
     def forget_retained(self) -> None:
-        """Lose everything that was kept, without telling anybody."""
+        """Lose everything that was kept, without a notice."""
         self._retained.clear()
 
     def hand_over(self, route: tuple[Subscription, ...], message: Message) -> None:
@@ -98,7 +98,7 @@ class DisturbedBroker(MemoryBroker):
     def _arrive(self, route: tuple[Subscription, ...], message: Message) -> None:
         if asyncio.get_running_loop().time() >= self._latest_s.get(message.topic, 0.0):
             self._latest_s.pop(message.topic, None)
-        # Whoever has left, or the broker that has died meanwhile, gets nothing more.
+        # A client that has left, or a broker that has died meanwhile, gets nothing more.
         if self.running:
             current = self._route(message.topic)
             MemoryBroker.hand_over(self, tuple(s for s in route if s in current), message)

@@ -30,7 +30,7 @@ from pydantic_core import from_json
 from midwatch.errors import MidwatchError
 
 # A state or an answer has some kilobytes; frames travel by reference. The limit bounds what a
-# participant spends on a message nobody should have sent.
+# participant spends on a message that should not have been sent.
 MAX_JSON_BYTES = 256 * 1024
 # Messages that are remembered: within one process several participants read the same one in turn.
 _LATEST = 8
@@ -42,7 +42,7 @@ Model = TypeVar("Model", bound=BaseModel)
 
 
 class MalformedError(MidwatchError):
-    """A message is not what its topic promises; whoever reads it counts it and goes on."""
+    """A message is not what its topic promises; its reader counts it and goes on."""
 
 
 class OversizedError(MalformedError):
@@ -66,7 +66,7 @@ def _unless_parsed(
 
 
 def _is_finite(value: object) -> bool:
-    """Tell whether JSON that was read holds no number too large for a float."""
+    """Return whether JSON that was read holds no number too large for a float."""
     if isinstance(value, float):
         return math.isfinite(value)
     if isinstance(value, dict):
@@ -123,7 +123,7 @@ class Request(Envelope):
 class Answer(Envelope):
     """What became of a command: a result, or an error.
 
-    `state_seq` is the number of the state that stands after it. State and answer travel apart: who
+    `state_seq` is the number of the state that holds after it. State and answer travel apart: who
     wants to judge the outcome by the state waits for one with this number, or a higher one.
     """
 
@@ -162,7 +162,7 @@ class About(Envelope):
     capabilities: JsonObject = Field(default_factory=dict)
     limits: JsonObject = Field(default_factory=dict)
     units: dict[str, str] = Field(default_factory=dict)
-    # What the device's host tells of its traffic; published anew when there is news.
+    # What the device's host reports of its traffic; published again when it changes.
     account: JsonObject = Field(default_factory=dict)
 
 
@@ -183,7 +183,7 @@ class EventEnvelope(Envelope):
 
 
 class Lease(Envelope):
-    """The right to command: it ends `ttl_s` seconds after it was last heard of, 0 ends it now."""
+    """The right to command: it ends `ttl_s` seconds after it was last received, 0 ends it now."""
 
     holder: Name
     seq: int = Field(ge=0)

@@ -55,7 +55,7 @@ class MemoryBroker:
         return None if message is None else message.payload
 
     def stop(self, *, keep_retained: bool = False) -> None:
-        """Go down as a killed broker does: nobody's will is published, everybody is cut off."""
+        """Go down as a killed broker does: no will is published, every client is cut off."""
         self.running = False
         for bus in list(self._buses.values()):
             bus.cut()

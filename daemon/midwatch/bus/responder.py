@@ -32,10 +32,10 @@ from midwatch.tasks import start
 _log = structlog.get_logger(__name__)
 
 # Commands of one device that may run at the same time: a handful in practice. More would mean
-# a sender gone wild; it is told that the device is busy.
+# a sender gone wild; the answer is that the device is busy.
 MAX_RUNNING = 64
 # Answers are kept at least until the deadline of their command, since until then a repetition
-# would be begun anew. Expired ones are swept out when this many are kept.
+# would be begun again. Expired ones are swept out when this many are kept.
 SWEEP_AT = 256
 MAX_KEPT = 4096
 
@@ -134,7 +134,7 @@ class Responder:
     async def run(self) -> None:
         """Serve until cancelled, or until the bus is left; running commands are then cancelled.
 
-        It may be called again after an error: it then receives anew.
+        It may be called again after an error: it then receives again.
         """
         if self._requests.closed:
             self._requests = self._bus.subscribe(self._topics.commands(self.device))
@@ -163,13 +163,13 @@ class Responder:
             await self._complain(message, str(error))
             return
         if not self._topics.is_reply(request.reply_to):
-            # Answering wherever one is told to would let others speak with our rights.
+            # Answering on any given topic would let others publish with our rights.
             self._turn_away("malformed")
             return
         key = (request.reply_to, request.id)
         kept = self._kept.get(key)
         if kept is not None:
-            # Whoever is in doubt asks again: that is no news.
+            # A sender in doubt asks again: that is normal.
             self.counters.duplicate += 1
             if kept.answer is not None:
                 await self._send(request.reply_to, kept.answer)

@@ -1,6 +1,6 @@
 """The processes that run a drill's nights: each keeps what it has loaded, and may die of a night.
 
-A night that hangs uses up its processor time, and the system ends its process; whoever minds the
+A night that hangs uses up its processor time, and the system ends its process; what minds the
 crew sees that it is gone, counts the night as broken and puts another in its place.
 """
 
@@ -142,10 +142,10 @@ class Crew:
 
 
 def _work(link: Connection, briefing: Briefing) -> None:
-    """Run nights until told to leave: the body of a process."""
+    """Run nights until asked to leave: the body of a process."""
     # An interrupt of the terminal goes to all; the crew's master ends us in good order.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    # What a broken night has to say stands in its promises; it can be seen again.
+    # What a broken night has to say is in its promises; it can be seen again.
     set_up_logs(-1)
     logging.disable(logging.CRITICAL)
     try:

@@ -16,7 +16,7 @@ class Replay:
 
     Args:
         orders: file of the night orders, as it was given.
-        evening: where it was asked for by hand; None where the orders tell it.
+        evening: where it was asked for by hand; None where the orders give it.
         zone: of the site, in whose time faults are written.
     """
 

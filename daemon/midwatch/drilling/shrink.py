@@ -28,7 +28,7 @@ def shrink(faults: Sequence[ScheduledFault], breaks: Breaks) -> Faults:
 
     Args:
         faults: under which the night breaks.
-        breaks: tells whether it does under fewer or shorter ones.
+        breaks: says whether it does under fewer or shorter ones.
     """
     known: dict[Faults, bool] = {tuple(faults): True}
 

@@ -21,7 +21,7 @@ __all__ = [
 ]  # fmt: skip
 
 SCHEMA_VERSION = 1
-# So many of the worst nights are told of.
+# So many of the worst nights are listed.
 _WORST = 5
 
 
@@ -90,7 +90,7 @@ class NightResult(_Part):
     )
     broken: list[BrokenPromise]
     ended: str = Field(description="Why it ended; empty where it came to no end")
-    journal_digest: str = Field(description="Stands for every event of the night and its moment")
+    journal_digest: str = Field(description="Digest of every event of the night and its moment")
     replay: str = Field(description="The command that rehearses the very same night")
 
 

@@ -23,7 +23,7 @@ __all__ = [
     "draw_trial", "failed", "run_trial",
 ]  # fmt: skip
 
-# Numbers beside those of the promises, for what only a drill can find.
+# Numbers besides those of the promises, for what only a drill can find.
 NOT_ENDED, NOT_REPEATED, BOUND = 0, 9, 99
 _TEXTS = {
     NOT_ENDED: "Every night comes to an end",

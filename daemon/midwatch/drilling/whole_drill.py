@@ -46,7 +46,7 @@ class Drill:
         """Run all nights, hold them against their promises, and shrink the first that break any.
 
         Args:
-            undisturbed: the night without faults, which tells how fast the rig is at its best.
+            undisturbed: the night without faults, which shows how fast the rig is at its best.
             trials: the others.
         """
         (first,) = self._crew.run([undisturbed])

@@ -59,7 +59,7 @@ def luminance(frame: Frame) -> tuple[NDArray[np.float32], int]:
 
 
 def brightest_of_cells(frame: Frame) -> NDArray[np.uint16]:
-    """Return the brightest raw pixel under each pixel of `luminance`, to tell full ones."""
+    """Return the brightest raw pixel under each pixel of `luminance`, to find full ones."""
     if frame.bayer is None:
         return frame.data
     a, b, c, d = _corners(frame.data)

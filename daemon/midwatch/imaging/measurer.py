@@ -59,7 +59,7 @@ class InlineMeasurer:
 class ProcessMeasurer:
     """Runs one call at a time in a worker process; further calls wait their turn.
 
-    Frames are handed over through shared memory, everything else by pickling. A worker that dies
+    Frames are passed through shared memory, everything else by pickling. A worker that dies
     is replaced and the call repeated once. A cancelled call ends its worker, since there is no
     other way to stop it; the next call starts a new one.
     """
@@ -82,8 +82,8 @@ class ProcessMeasurer:
         async with self._turn:
             blocks: list[SharedMemory] = []
             try:
-                handed = [_hand_over(value, blocks) for value in args]
-                return await self._call(function, handed, dict(kwargs))
+                passed = [_hand_over(value, blocks) for value in args]
+                return await self._call(function, passed, dict(kwargs))
             finally:
                 for block in blocks:
                     block.close()
@@ -111,7 +111,7 @@ class ProcessMeasurer:
             try:
                 self._pool = await asyncio.shield(beginning)
             except asyncio.CancelledError:
-                # A pool that comes up meanwhile must be known, or nobody would end it.
+                # A pool that comes up meanwhile must be known, or it would never be ended.
                 self._pool = await beginning
                 raise
         return self._pool

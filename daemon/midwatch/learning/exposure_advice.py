@@ -32,7 +32,7 @@ __all__ = [
 
 # By so much read noise may raise the noise of a stack. Common practice, no source.
 NOISE_RISE = 0.05
-# Surface brightness for which signal to noise is told: so many magnitudes fainter than the sky of
+# Surface brightness for which signal to noise is given: so many magnitudes fainter than the sky of
 # the frames, a sixteenth of its light, as the outer parts of galaxies and nebulae are.
 OBJECT_BELOW_SKY_MAG = 3.0
 # Frames of a kind, the latest, from which the sky's rate is taken.
@@ -45,7 +45,7 @@ _OF_FRAMES = (FrameBegun, FrameRead, FrameFiled, FrameGraded, FrameRegraded)
 
 @dataclass(frozen=True, slots=True)
 class SensorFacts:
-    """What is known of a sensor at one setting; None where nobody measured or told it.
+    """What is known of a sensor at one setting; None where it was neither measured nor given.
 
     Attributes:
         pedestal_adu: Level of a frame without light and time.
@@ -109,7 +109,7 @@ def measure_sensor(
     read_noise_e: float | None = None,
     pedestal_adu: float | None = None,
 ) -> SensorFacts:
-    """Return what bias and dark frames tell of a sensor at a gain, offset and binning.
+    """Return what bias and dark frames say about a sensor at a gain, offset and binning.
 
     Args:
         events: Of any nights; the last night that has bias frames at the setting counts.
@@ -233,7 +233,7 @@ def _missing(
     if not accepted:
         return "no frame was accepted"
     if per_adu is None:
-        return "the camera does not tell its electrons per ADU"
+        return "the camera does not report its electrons per ADU"
     if sensor.pedestal_adu is None:
         return "no bias frames at this setting: neither level without light nor read noise is known"
     if sensor.read_noise_e is None:

@@ -86,7 +86,7 @@ class FocusScale:
     ) -> FocusScale:
         """Return the scale of a rig; without `steps_per_um` the samples of a run give it.
 
-        Whoever sets up a rig chooses the distance of samples near the critical focus zone.
+        Who sets up a rig chooses the distance of samples near the critical focus zone.
         """
         zone_um = critical_focus_zone_um(_WAVELENGTH_NM, focal_length_mm / aperture_mm)
         per_um = steps_per_um if steps_per_um is not None else step / zone_um
@@ -216,14 +216,14 @@ class FocusModel:
         return steps, sigma
 
     def shift_known(self, before: str | None, after: str | None) -> bool:
-        """Tell whether focus found with one filter is good enough for another."""
+        """Return whether focus found with one filter is good enough for another."""
         _, sigma = self.filter_shift(before, after)
         return sigma <= _FILTER_TRUST_ZONES * self.scale.zone_steps
 
     def proposals(self) -> dict[str, FilterOffset]:
         """Return the learned offsets that are good enough to be declared; none is declared yet.
 
-        A filter from which others are counted has a meaning only beside one of them.
+        A filter from which others are counted has a meaning only together with one of them.
         """
         if self.line is None or not self.line.free:
             return {}
@@ -241,7 +241,7 @@ class FocusModel:
         return expected + self.slope_sigma * abs(since_run_c)
 
     def _met(self, name: str | None) -> bool:
-        """Tell whether anything is known of a filter."""
+        """Return whether anything is known of a filter."""
         if name is None or name in self.scale.declared:
             return True
         return self.line is not None and (name in self.line.free or name == self.line.start)

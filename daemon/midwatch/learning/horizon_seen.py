@@ -1,7 +1,7 @@
 """The horizon that the frames themselves show, learned over nights.
 
 Where stars are gone again and again in one direction below some altitude, while the sky is clear
-elsewhere, something stands in the way that the site's horizon does not know. It is proposed, with
+elsewhere, something is in the way that the site's horizon does not know. It is proposed, with
 its evidence, and never taken over by itself.
 """
 
@@ -29,11 +29,11 @@ from midwatch.sky import Horizon, Observer
 __all__ = ["SeenBin", "horizon_text", "learn_horizon", "proposed_horizon"]
 
 BIN_DEG = 5.0
-# Shares of the usual number of stars: below the first a frame saw none to speak of, above the
-# second it saw the sky; between them it tells nothing.
+# Shares of the usual number of stars: below the first a frame saw practically none, above the
+# second it saw the sky; between them it says nothing.
 _HIDDEN_SHARE, _SEEN_SHARE = 0.25, 0.5
 _USUAL_QUANTILE = 0.8
-_FEWEST_STARS = 20  # below this a usual number tells nothing
+_FEWEST_STARS = 20  # below this a usual number says nothing
 # Evidence against cloud: frames of another direction at about the same time, or a sensor.
 _ABOUT_S = 2400.0
 _ELSEWHERE_DEG = 15.0
@@ -99,9 +99,9 @@ def learn_horizon(
     events = _of_last_site(list(events))
     looks = _looks(events, observer)
     clear = _Clear(events, looks)
-    told = [look for look in looks if look.seen or clear.at(look)]
+    certain = [look for look in looks if look.seen or clear.at(look)]
     bins: dict[int, list[_Look]] = {}
-    for look in told:
+    for look in certain:
         bins.setdefault(int(look.az_deg % 360.0 // BIN_DEG), []).append(look)
     return tuple(
         _bin(number, bins[number], horizon)
@@ -138,7 +138,7 @@ def horizon_text(proposal: Horizon, bins: Sequence[SeenBin]) -> str:
     """Return a horizon file with a proposal and, as comments, its evidence."""
     lines = [
         "# Proposed horizon: azimuth, altitude, both in degrees. The site's own, raised where",
-        "# frames saw no stars. Look at it, then name it in the site file; nobody else will.",
+        "# frames saw no stars. Look at it, then name it in the site file: Midwatch does not.",
     ]
     lines += [
         f"# {b.az_from_deg:.0f} to {b.az_to_deg:.0f}: {b.hidden} frames hidden up to "
@@ -161,7 +161,7 @@ def _of_last_site(events: list[Event]) -> list[Event]:
 
 
 def _looks(events: Sequence[Event], observer: Observer) -> list[_Look]:
-    """Return every light frame and centring that tells whether stars were there."""
+    """Return every light frame and centring that shows whether stars were there."""
     planned: dict[tuple[str, str], TargetPlanned] = {}
     begun: dict[str, FrameBegun] = {}
     read: dict[str, FrameRead] = {}
@@ -183,18 +183,18 @@ def _looks(events: Sequence[Event], observer: Observer) -> list[_Look]:
         elif isinstance(fact, Centred) and (fact.ok or fact.error_arcsec is None):
             found.append((event.night, event.at_utc_s, fact.target, fact.ok, None))
     usual = {k: float(np.quantile(stars, _USUAL_QUANTILE)) for k, stars in counts.items()}
-    told: dict[tuple[str, str], list[tuple[float, bool]]] = {}
+    by_target: dict[tuple[str, str], list[tuple[float, bool]]] = {}
     for night, at_s, target, what, of in found:
         seen = what if isinstance(what, bool) else _stars_seen(what, usual[_kind(of)])
         if seen is not None and (night, target) in planned:
-            told.setdefault((night, target), []).append((at_s, seen))
+            by_target.setdefault((night, target), []).append((at_s, seen))
     looks = []
-    for (night, target), of_target in told.items():
+    for (night, target), looked in by_target.items():
         plan = planned[night, target]
-        moments = np.array([at_s for at_s, _ in of_target])
+        moments = np.array([at_s for at_s, _ in looked])
         place = observer.altaz(*plan.motion.positions_at(moments), moments)
         azimuths, altitudes = np.asarray(place.az_deg).tolist(), np.asarray(place.alt_deg).tolist()
-        for (at_s, seen), az, alt in zip(of_target, azimuths, altitudes, strict=True):
+        for (at_s, seen), az, alt in zip(looked, azimuths, altitudes, strict=True):
             looks.append(_Look(night, at_s, az, alt, seen))
     return looks
 
@@ -212,7 +212,7 @@ def _stars_seen(stars: int, usual: float) -> bool | None:
 
 
 class _Clear:
-    """Tells whether cloud can be ruled out where a frame saw nothing."""
+    """Says whether cloud can be ruled out where a frame saw nothing."""
 
     def __init__(self, events: Sequence[Event], looks: Sequence[_Look]) -> None:
         covers = [

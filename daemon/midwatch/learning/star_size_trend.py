@@ -2,8 +2,8 @@
 
 Each light is compared with what the first accepted lights after the focus run, of the same target
 and filter, lead to expect: the part of their size that the air made grows with the air mass, and
-guiding adds its own. Those first lights themselves must not have leapt beside the run's own best
-frame: then the focuser has slipped in between. Lights whose stars are trailed say nothing.
+guiding adds its own. Those first lights themselves must not have jumped compared with the run's
+best frame: then the focuser has slipped in between. Lights whose stars are trailed say nothing.
 
 A run that was asked for by star sizes and found focus where it was says that it was the seeing;
 what was expected before it is raised by the growth that had asked for it.
@@ -31,7 +31,7 @@ _FIRST = 2
 _LATEST = 3
 # A run that moved by less than this share of the critical focus zone found focus where it was.
 _SAME_ZONES = 0.25
-# Growth of a first light beside the run's own best frame that no seeing explains, and how soon
+# Growth of a first light compared with the run's best frame that no seeing explains, and how soon
 # after the run it must have begun. Less: a long exposure in gusts is taken for a slip, since frames
 # of a run are short; more: an evening begins with a tube that has slid.
 _LEAP, _SOON_S = 1.45, 1200.0
@@ -134,7 +134,7 @@ def size_ratios(
 
 
 def stars_moved(record: NightRecord) -> bool:
-    """Tell whether the last light shows that the focuser moves again after a run that failed.
+    """Return whether the last light shows that the focuser moves again after a run that failed.
 
     Its stars are of another size than the run has seen anywhere.
     """
@@ -151,7 +151,7 @@ def stars_moved(record: NightRecord) -> bool:
 
 
 def trailing(guider: GuiderState | None, scale: SizeScale) -> bool:
-    """Tell whether guiding is so bad at present that star sizes say nothing of focus."""
+    """Return whether guiding is so bad at present that star sizes say nothing of focus."""
     if guider is None or guider.phase != "guiding" or guider.rms_ra_arcsec is None:
         return False
     rms_arcsec = math.hypot(guider.rms_ra_arcsec, guider.rms_dec_arcsec or 0.0)
@@ -201,7 +201,7 @@ def _size(light: FrameRecord, scale: SizeScale) -> _Size | None:
 
 
 def _trailed(graded: FrameGraded, scale: SizeScale) -> bool:
-    """Tell whether stars are large because the telescope did not follow them."""
+    """Return whether stars are large because the telescope did not follow them."""
     bounds = scale.bounds
     shares = (
         ((graded.elongation or 1.0) - 1.0) / (bounds.max_elongation - 1.0),

@@ -3,7 +3,7 @@
 Templates lie in the folder ``templates`` of a package. They see one name, ``view``, whose plain
 values Python has worked out; macros are in files of their own. Everything that a template shows is
 escaped, and a name that does not exist is an error. Templates of any package find the macros that
-all use under ``shared/``, and the files next to their own package's modules under ``beside/``.
+all use under ``shared/``, and the files next to their own package's modules under ``package/``.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ def environment(package: str) -> Environment:
     files = PrefixLoader(
         {
             "shared": PackageLoader(__package__, "templates"),
-            "beside": PackageLoader(package, ""),
+            "package": PackageLoader(package, ""),
         }
     )
     made = Environment(
@@ -65,9 +65,9 @@ def environment(package: str) -> Environment:
 
 
 def _px(pixels: float) -> str:
-    """A coordinate as pictures hold it: a tenth of a pixel is finer than anybody sees."""
+    """A coordinate as pictures hold it: a tenth of a pixel is finer than the eye sees."""
     return f"{pixels:.1f}"
 
 
 def _is_template(name: str) -> bool:
-    return name.endswith(".html") and not name.startswith("beside/")
+    return name.endswith(".html") and not name.startswith("package/")

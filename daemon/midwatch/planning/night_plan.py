@@ -49,7 +49,7 @@ class TargetPlan:
         highest_alt_deg: greatest altitude inside the windows; None without a window.
         usable_s: total length of the windows.
         wanted_s: total exposure ordered.
-        note: what stands in the way, in words, or None.
+        note: what is in the way, in words, or None.
     """
 
     target: ResolvedTarget
@@ -123,7 +123,7 @@ def require_a_target(night: Night, plan: NightPlan) -> None:
     """Make sure that the night allows at least one frame of one target.
 
     Raises:
-        NothingToImageError: with what stands in the way of each target, and what to change.
+        NothingToImageError: with what is in the way of each target, and what to change.
     """
     if any(target.windows for target in plan.targets):
         return

@@ -124,7 +124,7 @@ def take_accounts(
         folder: The night's folder; its frames are read and verified.
         context: Site and limits.
         history: Events of all nights, from which more can be learned; left out, of this one.
-        measure: Tells what could have been had, where somebody knows.
+        measure: Gives what could have been had, where that is known.
 
     Raises:
         ValueError: The events hold no beginning of a night.
@@ -165,7 +165,7 @@ def write_outputs(
         context: Site and limits.
         durable: Force the files to the disk. Only rehearsals do without.
         history: Events of all nights of the journal.
-        measure: Tells what could have been had, where somebody knows.
+        measure: Gives what could have been had, where that is known.
 
     Raises:
         ValueError: The events hold no beginning of a night.

@@ -255,7 +255,7 @@ def _fate(frame: FrameRecord, times: LocalTime) -> tuple[Content, ...]:
     if frame.lost is not None:
         reasons.append(frame.lost.reason)
     if frame.first_grade is not None:
-        reasons.append(f"{frame.first_grade} when filed, judged again beside more frames")
+        reasons.append(f"{frame.first_grade} when filed, judged again with more frames")
     return (
         times.moment(frame.began_utc_s),
         frame.begun.target or "",

@@ -55,7 +55,7 @@ class Reach:
     bound_s: float
 
 
-# Tells the reach of a night that is over, from its events and their record; None if unknown.
+# Gives the reach of a night that is over, from its events and their record; None if unknown.
 Measure = Callable[[Sequence[Event], NightRecord], Reach | None]
 
 
@@ -82,9 +82,9 @@ def summarise(
         record: The same, folded.
         ledger: The same, accounted.
         promises: As checked.
-        journal_digest: Stands for the night's events.
+        journal_digest: Digest of the night's events.
         lessons: What this night and those before have taught.
-        reach: What could have been had; None where nobody knows.
+        reach: What could have been had; None where that is not known.
 
     Raises:
         ValueError: The night never began.
@@ -146,13 +146,13 @@ def to_json(summary: NightSummary) -> str:
 
 
 def known_reach(path: Path, journal_digest: str) -> Reach | None:
-    """Return the reach that a ``night.json`` tells of these very events; None if it does not."""
+    """Return the reach that a ``night.json`` gives for these very events; None if it does not."""
     try:
         content = json.loads(path.read_text(encoding="utf-8"))
-        told = content["yield"]
+        kept = content["yield"]
         if content["journal_digest"] != journal_digest:
             return None
-        return Reach(float(told["had_s"]), float(told["bound_s"]))
+        return Reach(float(kept["had_s"]), float(kept["bound_s"]))
     except (OSError, ValueError, LookupError, TypeError):
         return None
 

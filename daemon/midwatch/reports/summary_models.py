@@ -108,7 +108,7 @@ class FrameSummary(_Part):
     )
     first_grade: Grade | None = Field(
         default=None,
-        description="Grade in the file's header, where a later look beside more frames changed it",
+        description="Grade in the file's header, where a later look with more frames changed it",
     )
     compared: int = Field(default=0, description="Other frames with which it was compared")
     counts: bool = Field(default=False, description="Whether it counts towards its order")
@@ -116,7 +116,7 @@ class FrameSummary(_Part):
     airmass: float | None = None
     star_share: float | None = Field(
         default=None,
-        description="Stars beside those that the other frames let expect; 1 is usual",
+        description="Stars compared with those expected from the other frames; 1 is usual",
     )
     elongation_pa_deg: float | None = Field(
         default=None, description="Position angle of the stars' long axis, east of north"
@@ -183,7 +183,7 @@ class RemedySummary(_Part):
 
 
 class FaultSummary(_Part):
-    """One fault, from its beginning to its end; `ended` is null while it stands."""
+    """One fault, from its beginning to its end; `ended` is null while it is open."""
 
     fault_id: str
     device: str
@@ -307,7 +307,7 @@ class NightSummary(_Part):
     decisions: int = Field(description="Decisions made")
     promises: list[Promise]
     yield_: Yield = Field(alias="yield")
-    journal_digest: str = Field(description="Stands for every event of the night and its moment")
+    journal_digest: str = Field(description="Digest of every event of the night and its moment")
     exposures: list[ExposureSummary] = Field(
         default=[], description="What the exposures of each frame order are worth"
     )

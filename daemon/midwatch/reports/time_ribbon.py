@@ -42,7 +42,7 @@ GROUPS: dict[Use, tuple[Cause, ...]] = {
     ),
 }  # everything else is work around the frames
 
-# Height of each kind of use, of the ribbon's: it tells them apart where the fills do not.
+# Height of each kind of use, of the ribbon's: it distinguishes them where the fills do not.
 _TALL: dict[Use, float] = {"light": 1.0, "work": 0.62, "lost": 1.0, "idle": 0.3}
 # Signs in a row that are named next to it; with more, the names would cover each other.
 _NAMED = 4

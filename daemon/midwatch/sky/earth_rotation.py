@@ -1,7 +1,7 @@
 """Leap seconds and UT1 - UTC, from tables that are installed with the program.
 
 Nothing is ever downloaded. Outside the table UT1 - UTC is taken as zero, which is at most
-0.9 s, or 0.004 degrees of hour angle, wrong; `earth_rotation_known` tells which it is.
+0.9 s, or 0.004 degrees of hour angle, wrong; `earth_rotation_known` says which it is.
 """
 
 from __future__ import annotations

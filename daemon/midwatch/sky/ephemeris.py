@@ -3,7 +3,7 @@
 The series behind these are long and the quantities smooth. They are summed once per UTC day at
 nodes two hours apart and interpolated: orientation and speed linearly (error below 0.001
 arcsec), Sun and Moon by cubic Hermite polynomials with their own velocities (below 0.01
-arcsec). Nodes stand at fixed times, so a value never depends on what else was asked for.
+arcsec). Nodes are at fixed times, so a value never depends on what else was asked for.
 """
 
 from __future__ import annotations

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 
 from midwatch.sky.vectors import FloatArray, wrap_360
 
-# Azimuths are told apart to this step, so that the slope between two points stays finite.
+# Azimuths are distinguished to this step, so that the slope between two points stays finite.
 _AZIMUTH_DECIMALS = 6
 _AZIMUTH_STEP_DEG = 10.0**-_AZIMUTH_DECIMALS
 _SEPARATORS = re.compile(r"[\s,;]+")

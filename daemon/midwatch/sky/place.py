@@ -1,4 +1,4 @@
-"""A place on the Earth and what stands where above it.
+"""A place on the Earth and what is where in its sky.
 
 Positions are airless and topocentric, in the apparent place of date: precession, nutation,
 annual and diurnal aberration are applied; light bending by the Sun (0.5 arcsec at 5 degrees from
@@ -41,7 +41,7 @@ _WGS84 = 1  # ERFA's number for this ellipsoid
 
 @dataclass(frozen=True)
 class Place:
-    """Where a telescope stands, and its usual air.
+    """Where a telescope is, and its usual air.
 
     Attributes:
         latitude_deg: geodetic latitude, -90 to 90.

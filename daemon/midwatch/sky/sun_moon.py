@@ -1,4 +1,4 @@
-"""Where the Sun and the Moon stand, and how much of the Moon is lit."""
+"""Where the Sun and the Moon are, and how much of the Moon is lit."""
 
 from __future__ import annotations
 

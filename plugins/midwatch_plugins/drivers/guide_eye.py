@@ -64,7 +64,7 @@ class GuideEye:
         self._same = 0
 
     def scale_arcsec(self, pixel_um: float | None, focal_length_mm: float | None) -> float:
-        """Return arcseconds a pixel, from the settings or else from what the camera tells.
+        """Return arcseconds a pixel, from the settings or else from what the camera reports.
 
         Raises:
             DeviceError: neither says.
@@ -75,7 +75,7 @@ class GuideEye:
         for value, setting in ((pixel, "pixel_um"), (focal, "focal_length_mm")):
             if not isinstance(value, int | float) or not value > 0:
                 raise DeviceError(
-                    f"{self._name} cannot tell how large its pixels are on the sky: set {setting}"
+                    f"the scale of {self._name} on the sky is not known: set {setting}"
                     " in its options"
                 )
         assert isinstance(pixel, int | float) and isinstance(focal, int | float)
@@ -93,7 +93,7 @@ class GuideEye:
             try:
                 await self._camera.do(Connect(), _LINK_S)
             except (CommandError, CallTimeoutError) as error:
-                # Somebody else may be connecting it at this very moment.
+                # Another client may be connecting it at this very moment.
                 busy = isinstance(error, CommandError) and error.kind is ErrorKind.BUSY
                 if not busy or self._clock.mono() >= until_s:
                     raise DeviceError(

@@ -1,6 +1,6 @@
 """The guider: measures stars in frames of the guide camera and corrects the mount by pulses.
 
-It works on two other devices of the rig, over the bus and under the lease that its host hears.
+It works on two other devices of the rig, over the bus and under the lease that its host receives.
 The mount's own host judges each pulse by the mount's limits.
 """
 
@@ -46,7 +46,7 @@ _LOOKS = 4
 # Calibrating takes some twenty cycles for each direction of each axis, with play to cross.
 _CALIBRATING_S = 240.0
 _MEND_FIRST_S, _MEND_MOST_S = 5.0, 60.0
-_TRIES = 3  # frames that may fail before a command that waits for guiding is told
+_TRIES = 3  # frames that may fail before a command that waits for guiding fails
 
 # What the loop says when a wait for it is over, and whether that is good.
 _ENDINGS = {"settled": True, "settle_timed_out": False, "calibration_failed": False}
@@ -225,7 +225,7 @@ class MidwatchGuider:
             raise
 
     async def _begin(self, rule: SettleRule, *, recalibrate: bool) -> bool:
-        """Choose stars, on ever longer exposures; tells what went wrong and returns False."""
+        """Choose stars, on ever longer exposures; reports what went wrong and returns False."""
         assert self._loop is not None
         self._eye.exposure_s = self._options.exposure_s
         for _ in range(_LOOKS):
@@ -299,7 +299,7 @@ class MidwatchGuider:
         with contextlib.suppress(DeviceError):
             await self._eye.mend()
 
-    # What is known and told ------------------------------------------------------------------
+    # What is known and reported ------------------------------------------------------------------
 
     def _take(self, out: LoopOutput) -> None:
         """Take in what the loop says."""
@@ -324,7 +324,7 @@ class MidwatchGuider:
             self._ending.set_exception(error)
 
     def _give_up(self, why: str) -> None:
-        """End the run by itself: nobody steers the mount until guiding is started again."""
+        """End the run by itself: the mount is not guided until guiding is started again."""
         self._run = None
         self._fault = why
         if self._loop is not None:
@@ -333,7 +333,7 @@ class MidwatchGuider:
         self._enter("lost")
 
     def _enter(self, phase: Phase) -> None:
-        """Take on a phase; the state is told when it, or the fault, has changed, or is old."""
+        """Take on a phase; the state is published when it, or the fault, has changed, or is old."""
         changed = phase != self._phase or self._fault != self._state.fault
         self._phase = phase
         if changed or self._clock.mono() - self._reported_s >= _REPORT_S:
@@ -341,9 +341,9 @@ class MidwatchGuider:
 
     def _tell(self) -> None:
         self._reported_s = self._clock.mono()
-        told: dict[str, Any] = {}
+        figures: dict[str, Any] = {}
         if self._phase in ("guiding", "settling", "lost"):
-            told = dict(self._figures)
+            figures = dict(self._figures)
         self._state = GuiderState(
             connected=self._connected,
             at_rest=self._phase == "idle",
@@ -352,7 +352,7 @@ class MidwatchGuider:
             calibrated=self._calibrated,
             cycles=self._cycles,
             refused_pulses=self._refused,
-            **told,
+            **figures,
         )
         self._context.changed()
 
@@ -361,7 +361,7 @@ class MidwatchGuider:
         return self._loop is not None and self._loop.calibrated
 
     def _tracking(self) -> MountState | None:
-        """Return the mount's state if it stands still among the stars."""
+        """Return the mount's state if it follows the stars."""
         state = self._mount.state
         if self._mount.down or not isinstance(state, MountState):
             return None

@@ -1,4 +1,4 @@
-"""Settings of the guider, and its figures as its state tells them."""
+"""Settings of the guider, and its figures as its state reports them."""
 
 from __future__ import annotations
 
@@ -39,9 +39,9 @@ class GuiderOptions(Model):
     """Settings of the guider.
 
     Attributes:
-        pixel_um: size of an unbinned pixel of the guide camera; None: as the camera tells.
+        pixel_um: size of an unbinned pixel of the guide camera; None: as the camera reports.
         focal_length_mm: of the guide scope, or of the main telescope behind an off-axis prism;
-            None: as the camera tells.
+            None: as the camera reports.
         exposure_s: of a guide frame. Shorter chases the seeing, longer lets the mount run away.
         longest_exposure_s: to which the exposure is drawn out where no star is bright enough.
         guide_rate: of the mount, as a share of the sidereal rate.
@@ -108,7 +108,7 @@ def read_options(context: DriverContext) -> GuiderOptions:
 
 
 def rule_of(settle: Settle) -> SettleRule:
-    """Return what the loop is told of a wait for settling."""
+    """Return the rule of the loop for a wait for settling."""
     return SettleRule(
         under_arcsec=settle.under_arcsec, hold_s=settle.hold_s, timeout_s=settle.timeout_s
     )

@@ -2,7 +2,7 @@
 
 Each frame is solved near the target first, then in a larger area, then at other scales, then
 blind where that is installed: the mildest search that may do. A frame without stars is taken again
-with a longer exposure, then through the broadest filter, then a little beside the target.
+with a longer exposure, then through the broadest filter, then a little off the target.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ _WIDE_DEG = 15.0
 _LONGEST_S = 60.0
 # Scales this near to each other are one: reducers, spacing and temperature change it by less.
 _SAME_SCALE = 0.03
-# How far beside the target stars are looked for, in heights of the field.
+# How far off the target stars are looked for, in heights of the field.
 _ASIDE = 0.5
 # Filters through which most stars show, the best first; names as observers write them (common
 # practice, no source). Those of single lines come last of all.
@@ -62,7 +62,7 @@ class Centre:
         """Solve and correct until the target is within tolerance.
 
         Raises:
-            DutyFailedError: it could not be; the fault says what stood in the way.
+            DutyFailedError: it could not be; the fault says what prevented it.
         """
         await _Centring(context, args.target).run()
 
@@ -93,7 +93,7 @@ class _Centring:
         ) * 3600.0  # fmt: skip
 
     async def run(self) -> None:
-        """Centre, or raise what stood in the way."""
+        """Centre, or raise what prevented it."""
         try:
             await bring_filter(self.context, self.settings.filter)
             for _ in range(self.settings.attempts):
@@ -187,7 +187,7 @@ class _Centring:
             self.context.activity("centring")
 
     async def _step_aside(self) -> None:
-        """Point a little beside the target, towards the zenith: something may hide it."""
+        """Point a little off the target, towards the zenith: something may hide it."""
         height_deg = self._field_height_deg()
         ra_deg, dec_deg = self._there()
         north = self.context.observer.place.latitude_deg > dec_deg
@@ -217,7 +217,7 @@ class _Centring:
         self.context.note(Notice(message=f"centring goes on at the measured scale: {message}"))
 
     async def _correct(self, found: Solution) -> None:
-        """Bring the target to the middle, by telling the mount or by slewing beside it."""
+        """Bring the target to the middle, by a sync of the mount or by a slew with an offset."""
         assert self.error_arcsec is not None
         target, mount_state = self.target, self.context.mount_state()
         away_deg = self.error_arcsec / 3600.0
@@ -318,7 +318,7 @@ def broadest(filters: tuple[str, ...]) -> str | None:
 def carried(
     found: tuple[float, float], wanted: tuple[float, float], believed: tuple[float, float]
 ) -> tuple[float, float]:
-    """Return where to send a mount that may not be told where it points.
+    """Return where to send a mount that may not be synchronized.
 
     The shortest turn of the sphere that brings what was found to what is wanted is applied to
     where the mount believes that it is (Rodrigues' rotation).

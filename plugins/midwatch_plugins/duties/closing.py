@@ -28,8 +28,8 @@ from midwatch.api.duty import (
 
 _ROOF_S = 180.0
 _WARM_SLACK_S = 1200.0
-# A disk without room is waited for so long at the end. Too short: somebody who clears it in the
-# morning comes too late; too long: nobody is told that the night has ended.
+# A disk without room is waited for so long at the end. Too short: a person who clears it in the
+# morning comes too late; too long: the end of the night is not reported.
 _ROOM_S = 1800.0
 
 Step = tuple[str, Callable[[DutyContext], Awaitable[None]]]
@@ -112,7 +112,7 @@ async def _still_at_rest(context: DutyContext) -> None:
 async def _collect(context: DutyContext) -> None:
     """File frames that found no room before, as far as there is room now.
 
-    Frames that nobody wants are let go: a driver that died was never told so.
+    Frames that are not wanted are dropped: a driver that died did not get that command.
     """
     if _frames_wait(context):
         with contextlib.suppress(MidwatchError):

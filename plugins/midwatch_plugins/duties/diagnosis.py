@@ -1,4 +1,4 @@
-"""Why a field could not be solved: what the frames and the devices around tell."""
+"""Why a field could not be solved: what the frames and the other devices show."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from midwatch.api.duty import DutyContext, Sight, Solution, SolveFailure
 
-# Below this many stars nobody can solve a frame with certainty.
+# Below this many stars a frame cannot be solved with certainty.
 FEW_STARS = 8
 # Share of the stars that a frame should show below which something takes their light away. Lower
 # misses thin clouds; higher takes bright moonlight for clouds.
@@ -18,7 +18,7 @@ _CLOUDY_PERCENT = 50.0
 _BRIGHT_SKY = 0.5
 # Long over short axis. Seeing and guiding leave less than 1.4; a solver takes up to about two.
 _TRAILED = 2.0
-# Half-flux radius of stars nobody would call focused, arcseconds, and how much wider than the last
+# Half-flux radius of stars clearly out of focus, arcseconds, and how much wider than the last
 # good focus. Seeing alone gives 2 to 4. Many stars are solved though they are wide.
 _BLURRED_ARCSEC = 9.0
 _BLURRED_TIMES = 3.0
@@ -76,7 +76,7 @@ def diagnose(
         context: of the duty; its devices are witnesses.
         looks: the frames, none of them solved; at least one.
         scale_arcsec: of an unbinned pixel.
-        searched: what was searched in vain, in words.
+        searched: what was searched without success, in words.
     """
     last = looks[-1]
     seen = f"{last.sight.stars} stars in {last.exposure_s:g} s"
@@ -103,7 +103,7 @@ def _drawn_out(looks: Sequence[Look], scale_arcsec: float) -> Diagnosis | None:
         "mount",
         "trailed",
         f"the stars are drawn out, {statistics.median(known):.1f} times as long as wide: check "
-        "tracking, balance, wind and cables (a mount that stood still would draw them "
+        "tracking, balance, wind and cables (a mount that does not track would draw them "
         f"{standing_px:.0f} px long in {looks[-1].exposure_s:g} s)",
     )
 
@@ -137,7 +137,7 @@ def _blurred(context: DutyContext, looks: Sequence[Look], scale_arcsec: float) -
     return Diagnosis(
         "sky",
         "out_of_focus",
-        f"no star is seen, and the focuser stands {away} steps from the last good focus "
+        f"no star is seen, and the focuser is {away} steps from the last good focus "
         f"({focus.run.best_position})",
     )
 

@@ -66,7 +66,7 @@ async def hold_focus(context: DutyContext, *, follow: bool = False) -> None:
     settled = context.record.settled
     focuser = context.rig.focuser
     if settled is None or focuser.down or focuser.state is None or not focuser.state.connected:
-        # A focuser that is gone stands where it was: frames are better than none.
+        # A focuser that is gone is where it was: frames are better than none.
         return
     shift, _ = context.focus_model.filter_shift(settled.filter, selected_filter(context))
     wanted = settled.position + round(shift)

@@ -1,4 +1,4 @@
-"""Bring a filter into the beam, and tell what is learned of its focus."""
+"""Bring a filter into the beam, and report what is learned of its focus."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def selected_filter(context: DutyContext) -> str | None:
 
 
 def propose_offsets(context: DutyContext, proposed: Collection[str]) -> None:
-    """Tell of the focus offsets that a run has made known; what is declared is never touched.
+    """Report the focus offsets that a run has made known; what is declared is never touched.
 
     Args:
         context: of the duty.

@@ -32,7 +32,7 @@ _REPORT_S = 15.0
 # A frame with fewer stars says nothing about focus; discs of one size, far from focus, are few and
 # nothing else looks like them.
 _FEWEST_STARS, _FEWEST_DISCS = 5, 2
-# Ranks of the stars whose light tells of clouds: the brightest are full near focus only.
+# Ranks of the stars whose light shows clouds: the brightest are full near focus only.
 _LIGHT_RANKS = slice(5, 25)
 # How far off the rig file's own start may be, in sample distances.
 _UNKNOWN_STEPS = 10.0
@@ -175,7 +175,7 @@ async def _arrive(context: DutyContext, position: int, *, from_below: bool = Tru
             raise DutyFailedError(
                 "focuser",
                 "stuck",
-                f"the focuser was sent to {position} and still stands at {there}; look for a "
+                f"the focuser was sent to {position} and is still at {there}; look for a "
                 "tight lock, a loose coupling or a cable that holds it",
             ) from error
         raise DutyFailedError(

@@ -73,7 +73,7 @@ class Flip:
 
 
 class Halt:
-    """Stop tracking where the mount stands."""
+    """Stop tracking where the mount is."""
 
     name: ClassVar[str] = "halt"
     cause: ClassVar[Cause] = "slewing"

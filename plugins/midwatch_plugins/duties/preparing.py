@@ -51,7 +51,7 @@ class ConnectRig:
         """Answer when every device that the night needs talks to its hardware.
 
         The others may come later: what is done about them is the business of their own faults.
-        ``spool: leave`` leaves the frames in the camera's spool to whoever knows them.
+        ``spool: leave`` leaves the frames in the camera's spool to the night that knows them.
         """
         missing = await context.rig.wait_online(_ONLINE_S)
         if needed := [role for role in missing if role in _NEEDED]:

@@ -1,4 +1,4 @@
-"""Remedies that bring devices back: the link, the driver, the power; guiding and cooling anew.
+"""Remedies that bring devices back: the link, the driver, the power; guiding and cooling again.
 
 None of them moves anything: what was brought back is made ready by the duties that follow.
 """
@@ -35,7 +35,7 @@ from midwatch_plugins.duties.guiding import start_guiding
 
 _CONNECT_S = 60.0
 _ANSWER_S = 20.0
-# A driver that was started anew has this long to come up.
+# A driver that was started again has this long to come up.
 _COME_UP_S = 90.0
 _OFF_S = 5.0
 # Devices take some seconds to start once they have power; a few attempts save a whole rung.
@@ -94,7 +94,7 @@ class Reconnect:
 
 
 class RestartDriver:
-    """Have the driver of a device started anew, and open its link."""
+    """Have the driver of a device started again, and open its link."""
 
     name: ClassVar[str] = "restart_driver"
     cause: ClassVar[Cause] = "fault"
@@ -106,7 +106,7 @@ class RestartDriver:
         supervisor = context.supervisor
         if supervisor is None or client.name not in supervisor.roles:
             raise DutyFailedError(
-                client.name, "not_minded", f"nobody here can start the driver of {client.name}"
+                client.name, "not_minded", f"nothing here can start the driver of {client.name}"
             )
         await supervisor.restart(client.name)
         await _come_up(context, client)
@@ -118,7 +118,7 @@ async def _come_up(context: DutyContext, client: DeviceClient[DeviceState]) -> N
     while client.down:
         if waited_s >= _COME_UP_S:
             raise DutyFailedError(
-                client.name, "silent", f"the driver is not heard of {_COME_UP_S:.0f} s after it "
+                client.name, "silent", f"the driver has not reported {_COME_UP_S:.0f} s after it "
                 "was started",
             )  # fmt: skip
         await context.clock.sleep(1.0)
@@ -162,7 +162,7 @@ class Recalibrate:
 
 
 class LessCooling:
-    """Ask the cooler for less; how much less, the number of attempts tells."""
+    """Ask the cooler for less; how much less depends on the number of attempts."""
 
     name: ClassVar[str] = "less_cooling"
     cause: ClassVar[Cause] = "fault"

@@ -8,7 +8,7 @@ from midwatch.api.duty import DutyContext, DutyFailedError, Notice, Rotate, stop
 
 # Half a turn at a slow rotator's pace.
 _TURN_S = 180.0
-# The first turn tells which way the rotator counts, the second is then true; more only when it
+# The first turn shows which way the rotator counts, the second is then true; more only when it
 # slips.
 _MOST_TURNS = 4
 
@@ -49,7 +49,7 @@ class Turning:
         self._sense = 1.0
         self._before: tuple[float, float] | None = None
         self._turns = 0
-        self._told = False
+        self._reported = False
 
     async def turn(self, rotation_deg: float) -> bool:
         """Turn the camera if it is not as ordered.
@@ -59,7 +59,7 @@ class Turning:
 
         Returns:
             Whether it was turned, so that another frame must show the result. Without a rotator
-            it is not, and the journal tells how far a person would have to turn it.
+            it is not, and the journal says how far a person would have to turn it.
 
         Raises:
             DutyFailedError: the rotator does not bring the frame where it should.
@@ -109,9 +109,9 @@ class Turning:
         self._sense = 1.0 if agree <= against else -1.0
 
     def _tell(self, rotation_deg: float, error_deg: float) -> None:
-        if self._told:
+        if self._reported:
             return
-        self._told = True
+        self._reported = True
         way = "from north through east" if error_deg > 0 else "from north through west"
         self._context.note(
             Notice(

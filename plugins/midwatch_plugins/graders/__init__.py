@@ -1,1 +1,1 @@
-"""Shipped graders: they judge light frames beside the night's own."""
+"""Shipped graders: they compare light frames with the night's own."""

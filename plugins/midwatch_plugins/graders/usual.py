@@ -19,7 +19,7 @@ ENOUGH = 5
 # Magnitudes by one air mass in a broad band near sea level. Common practice, no source.
 _EXTINCTION_MAG = 0.2
 # Dex of stars by a magnitude of depth: 2.4 times as many where the field is rich, less than half of
-# that where a telescope has seen through the disc of the Galaxy, or all that can be told apart. Of
+# that where a telescope has seen through the disc of the Galaxy, or all that can be separated. Of
 # the two that one is taken which lets expect fewer stars. Common practice, no source. A gain set
 # too high finds cloud where a target climbs; a loss set too low, where it sinks.
 _LOST_DEX_PER_MAG, _GAINED_DEX_PER_MAG = math.log10(2.4), 0.17
@@ -28,7 +28,7 @@ _SEEING_POWER = 0.6
 # Half-flux radius of the 3x3 kernel (1 2 1 twice) with which stars are searched for: 1.1774 times
 # its deviation. A star sharper than that gains little by being sharper still.
 _KERNEL_HFR_PX = 1.1774 * math.sqrt(0.5)
-# The background follows twilight and lamps that no model knows: only the latest frames tell.
+# The background follows twilight and lamps that no model knows: only the latest frames count.
 _LATEST = 5
 # Cloud only takes stars: the better frames show what a clear sky gives. Higher: a few moments of
 # rare clarity condemn an ordinary night; at the median half a night of thin cloud passes for clear.
@@ -40,7 +40,7 @@ _MAD_TO_SIGMA = 1.4826  # of a normal distribution
 class Usual:
     """What to expect of a frame, and the relative scatter of the frames that say so.
 
-    None where fewer than `ENOUGH` frames can tell.
+    None where fewer than `ENOUGH` frames are usable.
     """
 
     stars: float | None
@@ -66,7 +66,7 @@ def usual_for(light: LightFrame, others: Sequence[LightFrame]) -> Usual:
 def depth_change_mag(light: LightFrame, other: LightFrame) -> float:
     """Return how much deeper one frame should reach than another under an equally clear sky.
 
-    The faintest star stands out of the noise of the pixels under it: a longer exposure gathers more
+    The faintest star rises out of the noise of the pixels under it: a longer exposure gathers more
     of it, more air dims it, noise and width drown it. What was not measured in both is left out;
     where that is the noise, it is taken for that of the sky, growing with the root of the time.
     """

@@ -106,7 +106,7 @@ class StarSize:
         frames = self._FRAMES_WITHOUT_REASON if calm else self._FRAMES
         if len(view.size_ratios) < frames:
             # Not unknown: a run that has just ended answers the growth that asked for it.
-            return Reading(0.0, "too few frames since the last focus run to tell")
+            return Reading(0.0, "too few frames since the last focus run to judge")
         growth = 100.0 * (statistics.median(view.size_ratios[-frames:]) - 1.0)
         text = f"stars are {growth:.0f} % larger than after the last focus run"
         return Reading(growth, f"{text}, air mass and guiding allowed for")

@@ -6,7 +6,7 @@ or ends its slew, a roof, a focuser and a rotator run to their goals, a cooler g
 exposure under way is lost, and a guide loop ends, for both live in the driver's process. A new
 driver stops what it finds under way, except the mount, whose own computer brings it to its end.
 It says ``awake``, and the other simulated devices answer with their truths. A driver that is
-cancelled keeps nothing, since it cannot tell a command to stop from its own death.
+cancelled keeps nothing, since it cannot distinguish a command to stop from its own death.
 """
 
 from midwatch_simulators.base.noise import derived_seed, generator, normal, smooth, unit

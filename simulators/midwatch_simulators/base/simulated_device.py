@@ -30,13 +30,13 @@ from midwatch_simulators.faults import Faulty, Troubles
 Handler = Callable[[Any], Awaitable[Model | None]]
 M = TypeVar("M", bound=Model)
 
-TRUTH_EVERY_S = 120.0  # slow processes are looked after, and what has changed is told, this often
-# What has not changed is told again after this time, for devices that have not heard it. Sooner
+TRUTH_EVERY_S = 120.0  # slow processes are looked after, and what has changed is sent, this often
+# What has not changed is sent again after this time, for devices that missed it. Sooner
 # fills the bus with old news; later leaves a device that was cut off in the past for longer.
 TOLD_AGAIN_S = 600.0
 VANISHING = ("-unplugged", "-power-lost")  # endings of faults that take the hardware away
 LINK_S = 0.3  # opening a serial or USB link
-# Devices that go by the truths of others, and ask for them when their driver was started anew.
+# Devices that go by the truths of others, and ask for them when their driver was started again.
 LISTENERS = ("camera", "guide_camera", "guider", "mount", "focuser", "roof")
 
 
@@ -74,9 +74,9 @@ def awake(device: D) -> D:
 
 
 class Heard(Generic[M]):
-    """The latest truth that another device has told; `latest` is None before the first.
+    """The latest truth that another device has sent; `latest` is None before the first.
 
-    Without a device nothing is ever heard.
+    Without a device nothing is ever received.
     """
 
     def __init__(
@@ -96,7 +96,7 @@ class Heard(Generic[M]):
         try:
             self.latest = self._model.model_validate(dict(facts))
         except ValidationError:
-            # Somebody else's facts under this name; what was heard before still stands.
+            # Foreign facts under this name; what was received before still holds.
             return
         if self._call is not None:
             self._call(self.latest)
@@ -105,7 +105,7 @@ class Heard(Generic[M]):
 class SimulatedDevice:
     """A device that is only a model of one.
 
-    Subclasses say what commands they take (`handlers`), what they tell (`state`, `about`), what
+    Subclasses say what commands they take (`handlers`), what they report (`state`, `about`), what
     their physical truth is (`truth`) and how they come to rest (`come_to_rest`, `halt`).
 
     Attributes:
@@ -135,7 +135,7 @@ class SimulatedDevice:
         self.troubles = Troubles(faulty.faults, self.clock)
         if self.troubles.names:
             context.spawn(f"{context.name} faults", self.troubles.watch(self._trouble))
-        self._powered: bool | None = None  # None where no outlet was heard of
+        self._powered: bool | None = None  # None where no outlet has reported
         if self.fed:
             context.watch("switch", "truth", self._hear_outlets)
         if self._has_truth:
@@ -172,7 +172,7 @@ class SimulatedDevice:
         """End what runs; running commands have been cancelled before. Nothing by default."""
 
     def truth(self) -> Model | None:
-        """Return what really is, for the other simulated devices; None where nobody asks."""
+        """Return what really is, for the other simulated devices; None where none of them asks."""
         return None
 
     def beat(self) -> None:
@@ -246,7 +246,7 @@ class SimulatedDevice:
     async def make_safe(self, reason: str) -> None:
         """Bring the device to rest; why is a matter for its host.
 
-        Nobody else may be there to open the link, so it is opened first where there is none.
+        No one else may be there to open the link, so it is opened first where there is none.
 
         Raises:
             DeviceError: the hardware cannot be reached.
@@ -261,7 +261,7 @@ class SimulatedDevice:
         self.connected = False
 
     def tell(self) -> None:
-        """Tell the host and the other devices that something has changed."""
+        """Let the host and the other devices know that something has changed."""
         self.tell_truth()
         self.context.changed()
         self._keep_body()
@@ -271,13 +271,13 @@ class SimulatedDevice:
         return {}
 
     def take_up(self, body: Mapping[str, JsonValue], gone_s: float) -> None:
-        """Go on with hardware that did this when the driver was last heard, so long ago."""
+        """Go on with hardware that did this when the driver gave its last sign, so long ago."""
 
     def _keep_body(self) -> None:
         """Keep what the hardware does, if it has changed.
 
-        A driver that is cancelled cannot tell whether somebody stops it or its process dies.
-        Only one that lives on has stopped its hardware, and tells of it after.
+        A driver that is cancelled cannot know whether it is being stopped or its process dies.
+        Only one that lives on has stopped its hardware, and reports it after.
         """
         task = asyncio.current_task()
         if task is not None and task.cancelling():
@@ -307,7 +307,7 @@ class SimulatedDevice:
             self._publish(truth.model_dump())
 
     def _tell_news(self) -> None:
-        """Publish the truth if it is another than was told last, or that was long ago."""
+        """Publish the truth if it is another than was sent last, or that was long ago."""
         truth = self.truth()
         if truth is None:
             return

@@ -1,7 +1,7 @@
-"""What simulated devices tell each other: the physics, as opposed to what instruments say.
+"""What simulated devices send each other: the physics, as opposed to what instruments say.
 
-A truth holds from the instant in it until the next one, so whoever needs the past keeps a few of
-them. Angles are degrees, ICRS.
+A truth holds from the instant in it until the next one, so a device that needs the past keeps a few
+of them. Angles are degrees, ICRS.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ class MountTruth(Model):
     Attributes:
         utc_s: instant at which `ra_deg` and `dec_deg` hold.
         hour_angle_deg: of the same direction at the same instant.
-        camera_turn_deg: how far the camera is turned against the sky by the way the mount stands.
+        camera_turn_deg: how far the camera is turned against the sky by the position of the mount.
         tracking: the axis follows the stars, with the errors given here.
         guided: a guider takes the errors out.
         slewing: the axis is on its way; the position is where it started.
@@ -143,7 +143,7 @@ class GuiderTruth(Model):
 
 
 class FocuserTruth(Model):
-    """Where the focuser's tube is and where it ought to be.
+    """Where the focuser's tube is and where it should be.
 
     Attributes:
         tube: position of the moved optics, steps; behind the motor by the backlash.

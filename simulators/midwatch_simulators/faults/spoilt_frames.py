@@ -52,13 +52,13 @@ class SpoiltFrames:
         return self._spool.keep(pixels, ref)
 
     def waiting(self) -> tuple[FrameRef, ...]:
-        """Return what has not been dropped, oldest first, as it was told."""
+        """Return what has not been dropped, oldest first, as it was reported."""
         if not self._said:
             return self._spool.waiting()
         return tuple(self._said.get(ref.sha256, ref) for ref in self._spool.waiting())
 
     def drop(self, sha256: str) -> None:
-        """Forget a frame by the sum that was told."""
+        """Forget a frame by the sum that was reported."""
         for stored, said in self._said.items():
             if said.sha256 == sha256:
                 del self._said[stored]

@@ -37,7 +37,7 @@ class Faulty(Model):
 class Troubles:
     """The faults of one device, asked for by name.
 
-    A fault that is over in an instant is never active; it is only told to `watch`.
+    A fault that is over in an instant is never active; it is only passed to `watch`.
     """
 
     def __init__(self, spans: Sequence[FaultSpan], clock: Clock) -> None:
@@ -50,11 +50,11 @@ class Troubles:
         return tuple(span for span in self._spans if span.name == name)
 
     def active(self, name: str) -> bool:
-        """Tell whether a fault holds now."""
+        """Return whether a fault holds now."""
         return name in self.names and self.active_at(name, self._clock.unix_s())
 
     def active_at(self, name: str, utc_s: float) -> bool:
-        """Tell whether a fault holds, or held, at an instant."""
+        """Return whether a fault holds, or held, at an instant."""
         return any(
             span.name == name and span.from_utc_s <= utc_s < span.end_utc_s for span in self._spans
         )

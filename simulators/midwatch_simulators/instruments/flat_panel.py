@@ -36,7 +36,7 @@ class FlatPanelOptions(Options):
 class SimulatedFlatPanel(SimulatedDevice):
     """A luminous panel before the telescope.
 
-    A cover that has set out runs to its end switch, whoever asked may be gone: it is never left
+    A cover that has set out runs to its end switch, even if the caller is gone: it is never left
     half way in the beam.
     """
 
@@ -78,7 +78,7 @@ class SimulatedFlatPanel(SimulatedDevice):
         )
 
     def body(self) -> dict[str, JsonValue]:
-        """Return the light, and where the cover stands or will stand."""
+        """Return the light, and where the cover is or will be."""
         cover = self._goal if self._cover == "moving" else self._cover
         return {"brightness_percent": self._brightness_percent, "cover": cover}
 

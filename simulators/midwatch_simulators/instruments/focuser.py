@@ -31,7 +31,7 @@ class FocuserOptions(Options):
     """Settings of the simulated focuser.
 
     Attributes:
-        start_position: where it stands when the night begins.
+        start_position: where it is when the night begins.
         best_position: best focus at `reference_c`, of an upward approach.
         slope_steps_per_c: shift of best focus with the tube's temperature.
         backlash_steps: how far the motor turns after a reversal before the tube follows.
@@ -87,7 +87,7 @@ class SimulatedFocuser(SimulatedDevice):
         return {"max_position": self._options.max_position}
 
     def truth(self) -> FocuserTruth:
-        """Return where the tube is and ought to be."""
+        """Return where the tube is and should be."""
         options = self._options
         return FocuserTruth(
             utc_s=self.clock.unix_s(),
@@ -112,7 +112,7 @@ class SimulatedFocuser(SimulatedDevice):
         )
 
     def body(self) -> dict[str, JsonValue]:
-        """Return where motor and tube stand, and where the motor goes."""
+        """Return where motor and tube are, and where the motor goes."""
         return {
             "motor": self._motor,
             "tube": self._tube,

@@ -33,7 +33,7 @@ class GuideCameraOptions(CameraOptions):
     focal_length_mm: float = Field(default=200.0, gt=0)
     aperture_mm: float = Field(default=50.0, gt=0)
     rotation_deg: float = 57.0
-    # Small achromats are less sharp than the camera lens or refractor beside them.
+    # Small achromats are less sharp than the camera lens or refractor next to them.
     optics_um: float = Field(default=6.0, ge=0)
     image_motion: float = Field(default=0.12, ge=0, le=1)
     readout_s: float = Field(default=0.2, ge=0, le=120)
@@ -44,7 +44,7 @@ class SimulatedGuideCamera(SimulatedCamera):
 
     Faults: ``guide-camera-unplugged``, ``guide-camera-frozen`` (the last frame, again and again),
     ``guide-camera-hot`` (many pixels far above the rest, each in its own way),
-    ``guide-camera-wrong-exposure`` (a tenth of what is asked and told), ``guide-star-lost``
+    ``guide-camera-wrong-exposure`` (a tenth of what is asked and reported), ``guide-star-lost``
     (dew on its lens, a cap: no light).
     """
 

@@ -27,7 +27,7 @@ from midwatch_simulators.base import (
     read_options,
 )
 
-# Between two looks at the switch that tells of the mount.
+# Between two looks at the switch that shows the mount's position.
 _LOOK_S = 5.0
 
 
@@ -38,7 +38,7 @@ class RoofOptions(Options):
         travel_s: time from closed to open.
         open: whether it is open when the night begins.
         clears_telescope: whether it closes over a telescope in any position.
-        waits_s: how long such a roof waits for the mount to park when nobody is in command.
+        waits_s: how long such a roof waits for the mount to park when no daemon is in command.
     """
 
     travel_s: float = Field(default=25.0, gt=0, le=600)
@@ -87,7 +87,7 @@ class SimulatedRoof(SimulatedDevice):
         )
 
     def body(self) -> dict[str, JsonValue]:
-        """Return where the roof stands, and where its motor takes it."""
+        """Return where the roof is, and where its motor takes it."""
         return {"fraction": self._fraction, "goal": self._goal if self._direction else None}
 
     def take_up(self, body: Mapping[str, JsonValue], gone_s: float) -> None:

@@ -31,7 +31,7 @@ from midwatch_simulators.faults import SpoiltFrames
 from midwatch_simulators.instruments.cooler import Cooler, CoolerBody
 from midwatch_simulators.sky import Beam, CameraOptions, Sensor, SkyView, facts_of, render
 
-_TINY_SHAPE = (36, 48)  # of the image that stands for a frame in fast mode
+_TINY_SHAPE = (36, 48)  # of the image that replaces a frame in fast mode
 # Share of the pump's power that a weak cooler has: a summer night is then too warm for it.
 _WEAK = 0.3
 
@@ -39,7 +39,7 @@ _WEAK = 0.3
 class SimulatedCamera(SimulatedDevice):
     """A camera that sees the catalogue sky at the true pointing of the simulated mount.
 
-    Without its driver the cooler goes on; an exposure in hand is lost, for the camera has no
+    Without its driver the cooler goes on; an exposure under way is lost, for the camera has no
     memory of its own. Frames that were read out are in the host's spool.
 
     Faults: ``camera-unplugged``, ``exposure-never-ends`` (no answer until it is stopped, or the
@@ -123,13 +123,13 @@ class SimulatedCamera(SimulatedDevice):
         )
 
     async def come_to_rest(self) -> None:
-        """Begin to warm up slowly; the frame in hand has been given up before."""
+        """Begin to warm up slowly; the frame under way has been given up before."""
         self._cooler.warm(self.clock.unix_s(), self._options.warm_rate_c_per_min)
         self.context.changed()
         self._keep_body()
 
     def body(self) -> dict[str, JsonValue]:
-        """Return what the cooler does, and what the spool holds other than as told."""
+        """Return what the cooler does, and what the spool holds other than as reported."""
         cooler = self._cooler.save(self.clock.unix_s())
         return {"cooler": cooler.model_dump(), "spoilt": self._spoilt.save()}
 
@@ -148,7 +148,7 @@ class SimulatedCamera(SimulatedDevice):
         self.troubles.cure("exposure-never-ends")
 
     def sees(self) -> bool:
-        """Return whether light reaches the sensor when the shutter is told to open."""
+        """Return whether light reaches the sensor when the shutter is ordered to open."""
         return not self.troubles.active("shutter-stuck")
 
     def exposed_s(self, exposure_s: float) -> float:

@@ -145,7 +145,7 @@ class SimulatedGuider(SimulatedDevice):
         return {"calibrated": self._calibrated}
 
     def take_up(self, body: Mapping[str, JsonValue], gone_s: float) -> None:  # noqa: ARG002
-        """Find the calibration again; nobody has guided meanwhile."""
+        """Find the calibration again; there was no guiding meanwhile."""
         self._calibrated = body.get("calibrated") is True
 
     def trouble(self, name: str, began: bool) -> None:
@@ -325,7 +325,7 @@ class SimulatedGuider(SimulatedDevice):
         mount = self._mount.latest
         swing = 0.0
         if (since_s := self.troubles.since_utc_s("guide-oscillation")) is not None:
-            # A run that was started anew grows anew.
+            # A run that was started again grows again.
             grown_s = now - max(since_s, self._since_utc_s)
             swing = min(_SWING_ARCSEC * math.exp(min(grown_s / _SWING_S, 50.0)), _WIDEST_ARCSEC)
         lag = 0.0

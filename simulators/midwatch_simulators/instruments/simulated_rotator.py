@@ -23,10 +23,10 @@ class RotatorOptions(Options):
     """Settings of the simulated rotator.
 
     Attributes:
-        start_deg: mechanical angle at which it stands when the night begins.
+        start_deg: mechanical angle at which it is when the night begins.
         reversed: a growing mechanical angle turns the camera from north towards west.
         speed_deg_s: how fast it turns.
-        play_deg: spread of where the camera really stands at an angle, gear play.
+        play_deg: spread of where the camera really is at an angle, gear play.
     """
 
     start_deg: float = Field(default=90.0, ge=0, lt=360)
@@ -75,7 +75,7 @@ class SimulatedRotator(SimulatedDevice):
         )
 
     def body(self) -> dict[str, JsonValue]:
-        """Return where the ring stands, and where its motor takes it."""
+        """Return where the ring is, and where its motor takes it."""
         goal_deg = None if self._way is None else self._way[1]
         return {"angle_deg": self._angle_deg, "goal_deg": goal_deg, "moves": self._moves}
 

@@ -94,7 +94,7 @@ class SimulatedSwitch(SimulatedDevice):
             await self._switch(command.outlet, on=False)
             await self.clock.sleep(command.off_s)
         finally:
-            # The box counts by itself: whoever asked may be gone.
+            # The box counts by itself: the caller may be gone.
             self._cycling.remove(command.outlet)
             self._outlets[command.outlet] = True
             self._feed()

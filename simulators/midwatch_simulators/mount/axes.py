@@ -1,6 +1,6 @@
 """The two axes of a German equatorial mount, and of any mount: travel, errors of pointing.
 
-The polar axis stands at zero with the counterweight down, positive westwards; the declination
+The polar axis is at zero with the counterweight down, positive westwards; the declination
 axis counts the distance from the elevated pole, positive on the west side of the pier (looking
 east), negative on its east side. A flip is thus half a turn of the one and a swing over the pole
 of the other, as on a real mount.
@@ -132,7 +132,7 @@ class Passage:
 
 @dataclass(frozen=True)
 class PointingModel:
-    """How far the telescope points beside what the encoders say, a smooth function of the axes.
+    """How far the telescope points off what the encoders say, a smooth function of the axes.
 
     The usual terms of a German mount (Wallace, "Rigorous algorithm for telescope pointing", 2002;
     common practice): index errors and cone error (changes sign with the pier side), which stay as

@@ -56,7 +56,7 @@ class MountBody:
     Attributes:
         true: where the telescope really points, since the last change.
         parked: the axes are locked.
-        tracking: the motor of the polar axis is told to follow the stars.
+        tracking: the motor of the polar axis is set to follow the stars.
         sky: what the mount reckons.
         astray_deg: how far from its goal, right ascension and declination, the next slew ends.
     """
@@ -188,7 +188,7 @@ class MountBody:
         self._believed = (ra_deg, dec_deg)
         self._axes = self.sky.axes_for(ra_deg, dec_deg, self._side)
         error_east, error_north = self._pointing.error_arcsec(self._axes)
-        # Where the encoders ought to be, as seen from the base.
+        # Where the encoders should be, as seen from the base.
         ra, dec = self.sky.through(self._base.encoders, self.true.ra_deg, self.true.dec_deg)
         off_ra_deg, off_dec_deg = wrapped_deg(ra - ra_deg + self.sky.ahead_deg), dec - dec_deg
         if self.sky.ahead_deg or any(self._lost_deg) or any(self._landed_deg):

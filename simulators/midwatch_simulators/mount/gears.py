@@ -1,4 +1,4 @@
-"""What stands between a motor and the axis that it turns: play of the gear and stiction."""
+"""What lies between a motor and the axis that it turns: play of the gear and stiction."""
 
 from __future__ import annotations
 

@@ -34,7 +34,7 @@ class KnobTurner:
     """Turns one knob at a time, the one that is farther off, and waits for news in between.
 
     Args:
-        context: of the mount that stands on the base.
+        context: of the mount on the base.
         seed: of everything that the person does.
         turn: moves the axis up and east by arcminutes.
     """
@@ -54,7 +54,7 @@ class KnobTurner:
         try:
             said = Guidance.model_validate(dict(facts))
         except ValidationError:
-            # Somebody else's words under this name.
+            # A foreign message under this name.
             return
         now_s = self._clock.mono()
         if said.done or now_s < self._busy_until_s:

@@ -1,8 +1,8 @@
 """The base of the simulated mount: where its polar axis points, and the knobs that turn it.
 
 Two knobs turn the whole mount, azimuth about the vertical and altitude about the horizontal line
-across the axis. Encoders count from the base, so a telescope on a base that is off looks beside
-what they say; and the air lifts what it sees.
+across the axis. Encoders count from the base, so a telescope on a base that is off does not point
+where they say; and the air lifts what it sees.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """How the two axes of a simulated mount carry its telescope: on a German mount, or in a fork.
 
-The fork's polar axis stands at zero with the telescope on the meridian, positive westwards; the
+The fork's polar axis is at zero with the telescope on the meridian, positive westwards; the
 declination axis counts the distance from the elevated pole. Its cables wind up with the polar
 axis, so that the way from far east to far west always goes through the meridian, and near the pole
 the camera meets the base between the arms.
@@ -60,7 +60,7 @@ class MountAxes(ABC):
 
     @abstractmethod
     def limits(self) -> dict[str, JsonValue]:
-        """Return the limits that the mount tells of."""
+        """Return the limits that the mount reports."""
 
     def turned_over(self, side: PierSide) -> PierSide:
         """Return the side taken by a mount that goes the wrong way; the same on one without."""
@@ -119,7 +119,7 @@ class ForkAxes(MountAxes):
     """A fork on an equatorial wedge."""
 
     geometry = ForkEquatorial()
-    park = Axes(0.0, 90.0)  # on the meridian, at the equator: the arms stand upright
+    park = Axes(0.0, 90.0)  # on the meridian, at the equator: the arms are upright
 
     def side(self, axes: Axes) -> PierSide:  # noqa: ARG002
         """It has none."""
@@ -130,7 +130,7 @@ class ForkAxes(MountAxes):
         return "unknown"
 
     def axes_of(self, ha_deg: float, dec_deg: float, side: PierSide, hemisphere: float) -> Axes:  # noqa: ARG002
-        """The axes stand as hour angle and pole distance."""
+        """The axes as hour angle and pole distance."""
         return Axes(wrapped_deg(ha_deg), 90.0 - hemisphere * dec_deg)
 
     def direction_of(self, axes: Axes, hemisphere: float) -> tuple[float, float]:

@@ -39,7 +39,7 @@ class MountOptions(Options):
     Attributes:
         geometry: "german" or "fork".
         character: "smooth" or "rough" sets what is not set here.
-        pointing_error_arcmin: spread of the error after a slew before any sync, beside what the
+        pointing_error_arcmin: spread of the error after a slew before any sync, besides what the
             misaligned axis and the air do.
         flexure_arcsec: spread of what changes as the polar axis turns.
         repeat_arcsec: spread of the error after a long slew back to the same position.
@@ -47,7 +47,7 @@ class MountOptions(Options):
         worm_harmonics: sizes of the second, third ... harmonic as shares of the first.
         polar_high_arcmin: how much too high the axis points.
         polar_east_arcmin: how much too far east the axis points, azimuth angle.
-        person_at_knobs: whether somebody turns the knobs of the base as guidance says.
+        person_at_knobs: whether a person turns the knobs of the base as guidance says.
         dec_backlash_arcsec: lost at each reversal of a guide pulse in declination.
         dec_stick_arcsec: held back after a reversal beyond that, then let go at once.
         dec_follows_sky: whether a pulse "north" moves north on both sides of the pier; else it

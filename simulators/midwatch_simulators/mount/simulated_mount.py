@@ -42,7 +42,7 @@ from midwatch_simulators.mount.options import MountOptions
 _SYNC_WITHIN_DEG = 20.0
 _OVERSHOOT = 3.5  # of guide pulses; a loop with a gain above four sevenths grows under it
 _STALL_S = 3.0  # after which a motor that is to slew is found to stall
-# Eight minutes of time, and what somebody makes of a longitude who takes the next town's.
+# Eight minutes of time, and the error of a longitude taken from the next town.
 _AHEAD_DEG = {"mount-clock-wrong": 2.0, "mount-site-wrong": -3.0}
 _JUMP_DEG = 0.5
 _SAG_DEG = 1.0  # at most, of each axis without current
@@ -57,7 +57,7 @@ class SimulatedMount(SimulatedDevice):
 
     Its own computer ends a slew and goes on tracking whether or not a driver listens.
 
-    Faults: ``mount-stalls`` (it says that it tracks, and stands; slews fail; the steps of tracking
+    Faults: ``mount-stalls`` (says that it tracks, but rests; slews fail; the steps of tracking
     stay lost until a sync), ``tracking-lost`` (it stops and says so in its state, no more), ``slew-
     refused``, ``slew-lands-elsewhere`` (by degrees, and says that it is where it was sent),
     ``wrong-pier-side`` (where it can reach the other side; a fork has none), ``mount-limit-hit``
@@ -168,7 +168,7 @@ class SimulatedMount(SimulatedDevice):
             self.power_cut()
 
     def power_cut(self) -> None:
-        """Stand still, forget all syncs, and sag."""
+        """Stop, forget all syncs, and sag."""
         number = int(self.clock.unix_s())
         shares = (2.0 * unit(self.seed, axis, number) - 1.0 for axis in ("sag ra", "sag dec"))
         ra_deg, dec_deg = (_SAG_DEG * share for share in shares)
@@ -360,8 +360,8 @@ class SimulatedMount(SimulatedDevice):
             self.tell_truth()
 
 
-def _side(told: object) -> PierSide:
-    return "west" if told == "west" else "east" if told == "east" else "unknown"
+def _side(side: object) -> PierSide:
+    return "west" if side == "west" else "east" if side == "east" else "unknown"
 
 
 def make(context: DriverContext) -> SimulatedMount:

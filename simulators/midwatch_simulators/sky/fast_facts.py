@@ -1,4 +1,4 @@
-"""What measuring a rendered frame would tell, without rendering it."""
+"""What measuring a rendered frame would give, without rendering it."""
 
 from __future__ import annotations
 

@@ -27,7 +27,7 @@ class CameraOptions(Options):
     """Settings of the simulated camera and the telescope before it.
 
     Attributes:
-        sky_mode: "pixels" renders every frame; "fast" tells what measuring one would give.
+        sky_mode: "pixels" renders every frame; "fast" says what measuring one would give.
         bayer: colours of the first two rows and columns, row by row; None for mono.
         obstruction: of the aperture, share of the diameter.
         rotation_deg: position angle of +y while the telescope is west of the pier.
@@ -47,7 +47,7 @@ class CameraOptions(Options):
         panel_electrons_s: per pixel by the flat panel at full brightness, clear filter.
         cooling_c: how far the cooler can go below the air.
         warm_rate_c_per_min: rate at which the camera warms up when it is made safe.
-        obstacles: what stands in the telescope's way, whatever the site's horizon says: azimuth
+        obstacles: what is in the telescope's way, whatever the site's horizon says: azimuth
             and altitude of its upper edge, degrees, linear between the points and around.
     """
 

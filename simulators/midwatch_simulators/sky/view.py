@@ -38,7 +38,7 @@ _TILT_2S = 1.63  # takes the mean of 2 s of that tilt to an rms of one
 _EXTINCTION_MAG = 0.172  # by one air mass in V, as in Krisciunas and Schaefer 1991
 # Of the sky's light that leaves and walls send on (common practice, no source).
 _OBSTACLE_GLOW = 0.4
-_RUINED_PX = 150.0  # a trail longer than this leaves no stars to speak of
+_RUINED_PX = 150.0  # a trail longer than this leaves hardly any stars
 
 
 @dataclass(frozen=True)
@@ -141,7 +141,7 @@ class Beam:
     def _open_share(
         self, sensor: Sensor, ra_deg: float, dec_deg: float, times: NDArray[np.float64]
     ) -> float:
-        """Return for how much of an exposure nothing stood before the telescope."""
+        """Return for how much of an exposure nothing was in front of the telescope."""
         if not sensor.options.obstacles:
             return 1.0
         edge = Horizon.from_pairs(sensor.options.obstacles)
@@ -281,7 +281,7 @@ def orientation(
 
 
 def _drawn(path: Path) -> tuple[Path, Path]:
-    """Part a path in equal steps, shape (N, 2), into a straight trail and what is left beside it.
+    """Part a path in equal steps, shape (N, 2), into a straight trail and what is left off it.
 
     Returns:
         The trail from end to end, shape (2,), and the covariance of the rest, shape (2, 2).

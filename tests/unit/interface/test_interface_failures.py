@@ -26,7 +26,7 @@ from support.interface_bench import midwatch, write_night
         (OSError(errno.ENOSPC, "No space left", "/data/x"), 3, "/data/x: the disk is full: free"),
         (PermissionError(errno.EACCES, "denied", "/data"), 2, "/data: no permission: give"),
         (OSError(errno.EROFS, "read-only", "/cd"), 2, "/cd: the disk can only be read"),
-        (NotADirectoryError(errno.ENOTDIR, "no", "/f/x"), 2, "a file stands where a folder"),
+        (NotADirectoryError(errno.ENOTDIR, "no", "/f/x"), 2, "a file is where a folder"),
         (OSError(errno.EADDRINUSE, "in use"), 3, "another program uses that port"),
         (ConnectionRefusedError(errno.ECONNREFUSED, "refused"), 3, "is the broker running?"),
         (OSError(errno.EIO, "bad", "/dev/x"), 3, "/dev/x: the disk fails"),
@@ -78,7 +78,7 @@ def test_a_file_in_place_of_the_data_folder(tmp_path: Path) -> None:
     said = midwatch("rehearse", orders, "--sky", "fast", "--out", blocked)
     assert said.code == 2
     assert str(blocked) in said.err
-    assert "a file stands where a folder is needed" in said.err
+    assert "a file is where a folder is needed" in said.err
     assert said.out == ""
 
 

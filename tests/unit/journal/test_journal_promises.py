@@ -308,7 +308,7 @@ def test_a_remedy_against_nothing_is_found(inventory):
     events = told_night().events
     index = index_of(events, e.FaultBegan)
     detail = broken((*events[:index], *events[index + 1 :]), inventory)[7]
-    assert "remedy reconnect against f-1, which did not stand" in detail
+    assert "remedy reconnect against f-1, which was not open" in detail
 
 
 def test_an_open_fault_is_told_and_breaks_nothing(inventory):

@@ -57,7 +57,7 @@ VALUES = [
     (ORDERS, "exposure_s: 600", "exposure_s: true", 0, "targets[0].frames[0].exposure_s",
      "true is not allowed", "seconds above 0"),
     (ORDERS, "exposure_s: 600", "exposure_s: ", 0, "targets[0].frames[0].exposure_s",
-     "nothing stands here", "write seconds above 0, at most 3600"),
+     "nothing is written here", "write seconds above 0, at most 3600"),
     (ORDERS, "600, count: 12", "600, count: 12.5", 0, "targets[0].frames[0].count",
      "12.5 is not allowed", "a whole number from 1 to 10000"),
     (ORDERS, "order: rotate", "order: rotat", 0, "targets[1].order",
@@ -71,7 +71,7 @@ VALUES = [
     (ORDERS, "evening: 2027-03-10", "evening: 10.3.2027", 0, "evening",
      "'10.3.2027' is not a date", "2027-03-10"),
     (ORDERS, "seed: 1", "seed:", 0, "seed",
-     "nothing stands here", "a whole number, 0 or more, or remove the line"),
+     "nothing is written here", "a whole number, 0 or more, or remove the line"),
     (ORDERS, "seed: 1", "seed: 1\nseed: 2", 1, "seed",
      "twice, first in line", "keep one"),
     (SITE, "latitude_deg: 46.2", "latitude_deg: 146.2", 0, "latitude_deg",
@@ -197,7 +197,7 @@ def test_a_lost_sign_of_the_longitude(configs):
 
 HORIZONS = [
     ("[[0, 1], [90, 3], [80, 3]]", 0, "[2]", "azimuth 80 comes after 90", "sort"),
-    ("\n  - [0, 1]\n  - [90, 3]\n  - [90, 4]", 3, "[2]", "azimuth 90 stands here twice", "one"),
+    ("\n  - [0, 1]\n  - [90, 3]\n  - [90, 4]", 3, "[2]", "azimuth 90 is written here twice", "one"),
     ("\n  - [0, 1]\n  - [90, 93]", 2, "[1]", "altitude 93 is outside -5 to 90", "azimuths rising"),
     ("\n  - [0, 1]\n  - [361, 3]", 2, "[1]", "azimuth 361 is outside 0 to 360", "azimuth 0 to 360"),
     ("[[0, 1], [360, 2]]", 0, "[1]", "one direction with two altitudes", "keep one"),

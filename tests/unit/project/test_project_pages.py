@@ -10,12 +10,8 @@ import numpy as np
 import pytest
 
 from midwatch.api.driver import Connect, DeviceError, DriverContext, Move, SetOutlet
-from midwatch.api.duty import NoArgs
-from midwatch.api.grader import GradingSettings, LightFrame
-from midwatch.api.lookout import View
 from midwatch.clock import VirtualClock
 from midwatch.devices.client import MemorySpool
-from midwatch.devices.contract import WeatherState
 from midwatch.interface.cli.arguments import build_parser
 from midwatch.orders.reading import load_night
 from midwatch.sky import Place
@@ -115,28 +111,6 @@ def test_the_example_driver_switches_its_relay(tmp_path: Path) -> None:
         return told
 
     assert run_virtual(main) == ["0", "1", "0"]
-
-
-def test_the_example_lookout_tells_the_cold_and_knows_when_it_does_not() -> None:
-    chill = example("Chill")()
-    assert chill.read(View(now_s=0.0)).level is None
-    weather = WeatherState(connected=True, air_c=-16.0)
-    assert chill.read(View(now_s=0.0, weather=weather)).level == 16.0
-
-
-def test_the_example_grader_doubts_what_is_low() -> None:
-    low_sky = example("LowSky")()
-    grades = [
-        low_sky.grade(light, (), GradingSettings()).grade
-        for altitude in (24.0, 26.0, None)
-        for light in [LightFrame("M 31", None, 60.0, guided=True, altitude_deg=altitude)]
-    ]
-    assert grades == ["doubtful", "accepted", "accepted"]
-
-
-def test_the_example_duty_has_what_the_registry_asks_for() -> None:
-    duty = example("HeaterOff")()
-    assert (duty.name, duty.takes) == ("heater_off", NoArgs)
 
 
 def test_links_between_the_pages_lead_somewhere() -> None:

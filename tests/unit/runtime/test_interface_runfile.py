@@ -146,4 +146,4 @@ def test_a_run_at_another_speed_needs_a_start(tmp_path: Path) -> None:
 def test_every_night_goes_by_the_calendar(tmp_path: Path) -> None:
     said = midwatch("run", write_night(tmp_path), "--every-night", "--out", tmp_path)
     assert said.code == 2
-    assert "evening: stands for one night; leave it out" in said.err
+    assert "evening: is for one night only; leave it out" in said.err

@@ -88,7 +88,7 @@ def test_no_other_file_of_the_machine_is_shown(
     site = documents(ORDERS).files["site.yaml"]
     (tmp_path / "other.yaml").write_text(site if good else "secret: sesame\n" + site)
     handed = documents({**ORDERS, "site": str(tmp_path / "other.yaml")})
-    with pytest.raises(OrdersRefusedError, match="was not handed in") as refused:
+    with pytest.raises(OrdersRefusedError, match="was not given") as refused:
         prepare(handed, night, night, plan, load_orders, ("ann", None))
     assert "secret" not in str(refused.value)
     assert "sesame" not in str(refused.value)

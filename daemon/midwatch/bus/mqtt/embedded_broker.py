@@ -107,7 +107,7 @@ class EmbeddedBroker:
             try:
                 await _finish_in_thread(self._start)
             except (OSError, RuntimeError) as error:
-                # Somebody else may have taken the port between finding and using it.
+                # Another program may have taken the port between finding and using it.
                 reason = str(error)
                 await self.stop()
             except asyncio.CancelledError:

@@ -50,7 +50,7 @@ class Link:
     """A connection with its own filters, no two of which overlap.
 
     A broker may send a message once for every filter that takes it in, and without MQTT 5 it
-    does not tell which one that was. Since filters that overlap stand on different links, each
+    does not say which one that was. Since filters that overlap are on different links, each
     message that comes in belongs to one filter, and so to one subscription.
 
     Network time is real time whatever the clock of the night is: pauses and limits are counted
@@ -215,7 +215,7 @@ class Link:
         self.up.clear()
         self._changes = []
         self._changed.clear()
-        self.settled.set()  # nobody should wait for what happens at the next connection anyway
+        self.settled.set()  # what happens at the next connection is not worth waiting for
 
 
 async def _connect(client: aiomqtt.Client) -> None:

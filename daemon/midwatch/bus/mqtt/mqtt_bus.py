@@ -129,7 +129,7 @@ class MqttBus:
         self._callbacks.append(callback)
 
     async def wait_connected(self, timeout_s: float) -> None:
-        """Wait until every connection stands; see `Bus.wait_connected`."""
+        """Wait until every connection is up; see `Bus.wait_connected`."""
         try:
             async with self._clock.timeout(timeout_s):
                 for link in self._links:

@@ -56,8 +56,8 @@ SILENT_HEARTBEATS = 3
 _HEAD = re.compile(rb'\{"seq":(\d{1,18}),"at":"[^"]+",')
 _STATE_KEY = b'"state":'
 
-# A driver that drops off the bus may be back with its command still in hand: a broken connection
-# is made anew within seconds. Less gives up exposures that go on; more is lost for nothing.
+# A driver that drops off the bus may be back with its command still under way: a broken connection
+# is made again within seconds. Less gives up exposures that go on; more is lost for nothing.
 _BACK_WITHIN_S = 3.0
 # An answer may overtake the state that belongs to it. Less takes an old state for the outcome on a
 # slow network; more is lost whenever a state was.
@@ -80,7 +80,7 @@ class Token(Protocol):
 class DeviceClient(Generic[S_co]):
     """One device as seen over the bus.
 
-    `DeviceClient[MountState](...)` is typed end to end. It hears nothing until it is started,
+    `DeviceClient[MountState](...)` is typed end to end. It receives nothing until started,
     either by `start` or as one of the devices of a `RigClient`. What a device says that does not
     fit its models is counted in `malformed`, logged and otherwise ignored, so that a device that
     only talks nonsense falls silent and is `down`.
@@ -88,7 +88,7 @@ class DeviceClient(Generic[S_co]):
     Attributes:
         name: of the device on the bus.
         about: what the device said of itself; None before.
-        account: what its host last told of its traffic; None where it told nothing.
+        account: what its host last reported of its traffic; None where it reported nothing.
         malformed: messages that were not understood.
         since: when the device's driver came up, as it says.
     """
@@ -116,7 +116,7 @@ class DeviceClient(Generic[S_co]):
         self._caller = caller
         self._clock = clock
         self._lease = lease
-        # The driver that was told of the lease, by when it came up.
+        # The driver to which the lease was sent, by when it came up.
         self._leased: datetime | None = None
         self._model = cast("type[S_co]", STATES[kind])
         self._task: asyncio.Task[None] | None = None
@@ -156,7 +156,7 @@ class DeviceClient(Generic[S_co]):
         return not self._said_online or self.age_s() > SILENT_HEARTBEATS * self.heartbeat_s
 
     def age_s(self) -> float:
-        """Seconds since the state was last heard of; infinite before the first time.
+        """Seconds since the state was last received; infinite before the first time.
 
         A state that the broker had kept counts as old as its stamp says, others from arrival.
         """
@@ -220,14 +220,14 @@ class DeviceClient(Generic[S_co]):
         token = lease.token if lease is not None and command.needs_lease else None
         until_s = self._clock.mono() + timeout_s
         if lease is not None and token is not None and self.since != self._leased:
-            # A driver that has come up has not heard of the lease, and would refuse.
+            # A driver that has come up has not received the lease, and would refuse.
             self._leased = self.since
             await lease.renew()
         answer = await self._request(command, timeout_s, token)
         left_s = until_s - self._clock.mono()
         refused = answer.error is not None and answer.error.kind is ErrorKind.NO_LEASE
         if lease is not None and token is not None and refused and left_s > 0:
-            # The lease did not get there: tell it again, and ask once more.
+            # The lease did not get there: send it again, and ask once more.
             await lease.renew()
             answer = await self._request(command, left_s, token)
         if answer.state_seq is not None:
@@ -248,9 +248,9 @@ class DeviceClient(Generic[S_co]):
         )  # fmt: skip
 
     def _lost_in_s(self) -> float:
-        """Seconds until the device counts as gone, as things stand.
+        """Seconds until the device counts as gone, as things are now.
 
-        What was never heard of is not missed, and nothing is heard while the bus itself is away.
+        What was never received is not missed, and nothing arrives while the bus itself is away.
         """
         if self.since is None or not self._bus.connected:
             return math.inf
@@ -260,7 +260,7 @@ class DeviceClient(Generic[S_co]):
         if self._state is None:
             return math.inf
         heard_mono_s = max(self._heard_mono_s, self._connected_mono_s)
-        # `down` begins a moment later: whoever then asks why it failed finds the device down.
+        # `down` begins a moment later: a caller who then asks why it failed finds the device down.
         return heard_mono_s + SILENT_HEARTBEATS * self.heartbeat_s + 1e-3 - now_s
 
     async def _catch_up(self, seq: int) -> None:
@@ -289,10 +289,10 @@ class DeviceClient(Generic[S_co]):
         """Listen no more."""
         task, self._task = self._task, None
         if task is not None:
-            await end(task, reason="nobody listens to the device any more")
+            await end(task, reason="the device has no listener any more")
 
     def patterns(self) -> tuple[str, ...]:
-        """Topic filters that this client has to hear."""
+        """Topic filters that this client has to receive."""
         return (*self._routes, self._topics.events(self.name))
 
     def offer(self, message: Message) -> None:
@@ -312,7 +312,7 @@ class DeviceClient(Generic[S_co]):
                 )
 
     def review(self) -> None:
-        """Tell the listeners if the device has gone down, or come up, since the last time."""
+        """Notify the listeners if the device has gone down, or come up, since the last time."""
         if self.down is not self._was_down:
             self._was_down = not self._was_down
             self._notify()
@@ -345,7 +345,7 @@ class DeviceClient(Generic[S_co]):
             self._notify()
 
     def _overtaken(self, envelope: StateEnvelope) -> bool:
-        """Tell whether a later state was heard before; a new driver counts from the beginning."""
+        """Return whether a later state came before; a new driver counts from the beginning."""
         if self._said_at is None or envelope.seq >= self._seq:
             return False
         return envelope.at <= self._said_at

@@ -1,4 +1,4 @@
-"""The lease: who may command the devices, and for how long after it was last heard of.
+"""The lease: who may command the devices, and for how long after it was last received.
 
 The daemon renews its lease on the bus. Each driver host judges it alone, by the time that has
 passed since a renewal arrived on its own monotonic clock, so that no stamp, no clock that is off
@@ -37,7 +37,7 @@ _log = structlog.get_logger(__name__)
 
 @lru_cache(maxsize=8)
 def _read(payload: bytes) -> Lease:
-    # Every device of a process hears the same bytes: they are understood once.
+    # Every device of a process receives the same bytes: they are decoded once.
     return decode(Lease, payload)
 
 
@@ -45,7 +45,7 @@ class LeaseWatch:
     """A driver host's judgement of the lease.
 
     A lease ends `ttl_s` after its last renewal arrived, `lease_s` at the latest. Until then
-    nobody else can take it over. A release (a renewal of zero seconds) ends it at once.
+    no one else can take it over. A release (a renewal of zero seconds) ends it at once.
 
     Attributes:
         holder: who holds the lease, or held it last; None after a release.
@@ -70,7 +70,7 @@ class LeaseWatch:
     def take(self, message: Message) -> bool:
         """Take in a message from the lease's topic; return whether it counted.
 
-        A message that the broker had kept does not: nobody knows how old it is.
+        A message that the broker had kept does not: its age is not known.
         """
         if message.retain:
             return False

@@ -88,7 +88,7 @@ class RigClient:
 
     @property
     def connected(self) -> bool:
-        """Whether the bus is there, so that devices can be heard at all."""
+        """Whether the bus is there, so that devices can be received at all."""
         return self._bus.connected
 
     @property
@@ -123,10 +123,10 @@ class RigClient:
     async def stop(self) -> None:
         """Listen no more; states stay what they were, and grow old."""
         running, self._running = self._running, []
-        await end(*running, reason="nobody listens to the rig any more")
+        await end(*running, reason="the rig has no listener any more")
 
     async def wait_online(self, timeout_s: float) -> tuple[str, ...]:
-        """Wait until every device has been heard of and is up.
+        """Wait until every device has reported and is up.
 
         Returns:
             The roles that still were missing after `timeout_s` seconds; empty if all are there.

@@ -70,7 +70,7 @@ class FolderSpool:
         )
         if durable:
             # One for both names: after a power cut a description without its pixels is set
-            # aside, and nobody was told of it yet.
+            # aside, and it was not announced yet.
             sync_folder(self._folder)
         self._next += 1
         self._kept[number] = kept

@@ -84,7 +84,7 @@ class Command(Model, Generic[R]):
 
 
 class DeviceState(Model):
-    """What every device tells.
+    """What every device reports.
 
     Attributes:
         connected: the driver talks to its hardware.

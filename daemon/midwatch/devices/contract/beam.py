@@ -1,4 +1,4 @@
-"""States and commands of what stands in the beam or corrects it: focuser, guider, wheel."""
+"""States and commands of the devices that are in the beam or correct it: focuser, guider, wheel."""
 
 from __future__ import annotations
 

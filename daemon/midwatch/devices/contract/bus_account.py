@@ -1,4 +1,4 @@
-"""What a driver host can tell of the bus: messages turned away, commanders, silences."""
+"""What a driver host can report about the bus: messages turned away, commanders, silences."""
 
 from __future__ import annotations
 
@@ -27,8 +27,8 @@ class HostReport(Model):
         counts: messages that were not done, by the reason.
         holders: under whose lease commands were done, and since when.
         senders: who gave commands that were done.
-        silences: when the lease was last heard, when that was noticed, when the device was at
-            rest, when a lease was heard again; None for what has not happened.
+        silences: when the lease was last received, when that was noticed, when the device was at
+            rest, when a lease was received again; None for what has not happened.
     """
 
     since_utc_s: float
@@ -43,7 +43,7 @@ class HostBook:
     """Keeps the account of one host.
 
     Attributes:
-        changed: set when there is something new to tell.
+        changed: set when there is something new to report.
     """
 
     def __init__(
@@ -83,7 +83,7 @@ class HostBook:
             self.changed.set()
 
     def heard(self) -> None:
-        """Note that a lease was heard: a silence is over."""
+        """Note that a lease was received: a silence is over."""
         self._heard_utc_s = self._now_s()
         if self._silences and self._silences[-1][3] is None:
             self._silences[-1] = (*self._silences[-1][:3], self._heard_utc_s)

@@ -60,7 +60,7 @@ class Peer(Protocol):
     async def do(self, command: Command[R], timeout_s: float) -> R:
         """Give a command and return its answer when the device has finished it.
 
-        It is given under the lease that this driver's host hears, and refused without one.
+        It is given under the lease that this driver's host receives, and refused without one.
 
         Raises:
             CommandError: the device, or its host, refused or failed; the kind says which.
@@ -82,10 +82,10 @@ class DriverContext:
         rng: seeded by the night's seed and the device's name.
         emit: publish facts under ``<name>/event/<event>``.
         watch: be called with the facts of another device's event, ``watch(device, event, call)``.
-        changed: tell the host that the state has changed.
+        changed: report to the host that the state has changed.
         spawn: run a coroutine as an owned, named task until the driver is closed.
-        peer: find another device of the rig by its role; it is there before it is heard of.
-        kept_facts: what is found again when the driver is started anew.
+        peer: find another device of the rig by its role; it exists before its first message.
+        kept_facts: what is found again when the driver is started again.
         geometry: how the rig's mount is built.
     """
 

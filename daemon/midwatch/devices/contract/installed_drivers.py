@@ -72,7 +72,7 @@ def driver_factory(name: str) -> DriverFactory:
 def load_driver(entry: metadata.EntryPoint) -> DriverFactory:
     """Import a driver and check that it can be called with one context.
 
-    What it makes is checked as far as can be told without making it: from the class that it is, or
+    What it makes is checked as far as is possible without making it: from the class that it is, or
     says that it returns.
 
     Raises:

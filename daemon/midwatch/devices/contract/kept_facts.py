@@ -1,4 +1,4 @@
-"""What a driver wants to find again when it is started anew: a few facts, kept whole or not at all.
+"""What a driver wants to find when it is started again: a few facts, kept whole or not at all.
 
 Nothing in it may be needed for safety: after a power cut it may be old, after a repair wrong.
 """

@@ -1,6 +1,6 @@
 """State and command models of every kind of device: the contract that drivers keep.
 
-A state is the whole truth that a device tells about itself. A command is a frozen model whose
+A state is everything that a device reports about itself. A command is a frozen model whose
 class says what answers it; ``await device.do(Slew(...))`` is therefore typed end to end. The same
 models produce the published description of the bus.
 

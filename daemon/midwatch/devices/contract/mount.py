@@ -42,7 +42,7 @@ class Slew(Command[None]):
 
 
 class Sync(Command[None]):
-    """Tell the mount where it really points."""
+    """Set the mount's position to where it really points."""
 
     command = "sync"
     kind = Kind.MOUNT

@@ -8,7 +8,7 @@ from midwatch.sky import Observer
 __all__ = ["right_ascensions_deg"]
 
 # A mount whose hour angle differs from ours by more has another time or place than we have. Its
-# axes stand where its hour angle says; nobody knows whether its coordinates are right as well.
+# axes are where its hour angle says; whether its coordinates are right as well is not known.
 _AGREE_DEG = 0.1
 
 
@@ -16,7 +16,7 @@ def right_ascensions_deg(observer: Observer, state: MountState, utc_s: float) ->
     """Return the right ascensions at which a mount may really point, degrees.
 
     The one that it reports; and where its hour angle does not belong to that at our time and
-    place, the one that does. A driver that tells neither hour angle nor altitude is believed.
+    place, the one that does. A driver that reports neither hour angle nor altitude is believed.
     """
     if state.hour_angle_deg == state.alt_deg == state.az_deg == 0.0:
         return (state.ra_deg,)

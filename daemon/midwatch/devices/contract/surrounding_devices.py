@@ -1,4 +1,4 @@
-"""States and commands of what stands around: weather sensor, roof, flat panel, switch."""
+"""States and commands of what surrounds the telescope: weather sensor, roof, flat panel, switch."""
 
 from __future__ import annotations
 

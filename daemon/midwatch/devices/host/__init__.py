@@ -4,10 +4,10 @@ Nothing that arrives is trusted: length is looked at before content, queues are 
 messages and bytes, and whatever leads to nothing is counted by its reason. Each host keeps an
 account of that, of the leases it obeyed and of the silences it sat out, and publishes it in its
 ``about``. The daemon journals the accounts at the end of the night (`HostAccount`), and when it
-is heard again after a time in which nobody could hear of its lease (`LeaseUnheard`); promises 2
+is received again after a time in which its lease could not arrive (`LeaseUnheard`); promises 2
 and 10 are judged by them.
 
-When nobody holds a lease, the mount's host parks it and the roof's host closes the roof, each by
+When no one holds a lease, the mount's host parks it and the roof's host closes the roof, each by
 itself. A roof does not close while its switch does not show a parked mount, however long it
 rains: that is for the wire to decide. Only where the driver says among its ``limits`` that the
 roof ``clears_telescope`` does it close over a mount that will not park, after some time.

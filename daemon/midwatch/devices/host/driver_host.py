@@ -80,12 +80,12 @@ class DeviceHost:
     Args:
         bus: the host's own participant.
         topics: of the rig.
-        clock: tells the time.
+        clock: gives the time.
         name: of the device on the bus.
         entry_driver_name: under which the driver is installed.
         driver_factory: makes the driver.
         options: the driver's own settings.
-        place: where the rig stands.
+        place: where the rig is.
         limits: of the mount; None for other devices, or for a mount without a guard.
         observer: of the place, for the limits.
         seed: of the night.
@@ -196,13 +196,13 @@ class DeviceHost:
         await asyncio.wait((self._task, other), return_when=asyncio.FIRST_COMPLETED)
 
     async def rest(self) -> None:
-        """Make the device safe, until it is at rest: its process was told to end."""
-        told: str | None = None
+        """Make the device safe, until it is at rest: its process was asked to end."""
+        reported: str | None = None
         while not self._at_rest():
-            told, pause_s = await self._make_safe("its process was told to end", told)
+            reported, pause_s = await self._make_safe("its process was asked to end", reported)
             if not self._at_rest():
                 await self._clock.sleep(pause_s)
-        await self._publisher.flush(changed=True)  # the last state, for whoever looks afterwards
+        await self._publisher.flush(changed=True)  # the last state, for later readers
 
     def _open(self) -> None:
         """Make the driver and everything around it; nothing is on the bus yet."""
@@ -252,7 +252,7 @@ class DeviceHost:
         self._bus.on_connect(self._publisher.announce)
 
     async def _serve(self) -> None:
-        # The death of any of them ends the host: its process is started again by whoever minds it.
+        # The death of any of them ends the host: its supervisor starts the process again.
         services: list[tuple[str, Callable[[], Coroutine[Any, Any, None]]]] = [
             ("lease", self._hear_leases),
             ("silence", self._mind_silence),
@@ -300,7 +300,7 @@ class DeviceHost:
         self._book.obeyed(request.lease if model.needs_lease else None, request.sender)
         limit_s = (request.deadline - self._clock.now()).total_seconds()
         answer = await self._work.do(command, partial(self._perform, command), limit_s)
-        # Whoever gets the answer must have heard the state that it left behind.
+        # The receiver of the answer must have the state that it left behind.
         await self._publisher.flush(changed=True)
         return None if answer is None else answer.model_dump(mode="json")
 
@@ -329,40 +329,40 @@ class DeviceHost:
             if self._lease.take(message):
                 self._book.heard()
                 if self._lease.begun_anew:
-                    # Whoever begins may find a broker that has lost what was told before.
+                    # A new holder may find a broker that has lost what was published before.
                     await self._publisher.announce()
             elif not message.retain:
                 self._book.changed.set()
 
     async def _mind_silence(self) -> None:
-        """Make the device safe while nobody holds a lease and it is not at rest."""
-        told: str | None = None
+        """Make the device safe while no one holds a lease and it is not at rest."""
+        reported: str | None = None
         while True:
             left_s = self._lease.silent_in_s()
             if left_s > 0:
-                told = None
+                reported = None
                 await self._clock.sleep(left_s)
             elif self._at_rest():
                 self._book.silent(at_rest=True)
                 await self._clock.sleep(UNDER_WAY_S)
             else:
                 self._book.silent(at_rest=False)
-                reason = f"no lease was heard for {self._lease.lease_s:g} s"
-                told, pause_s = await self._make_safe(reason, told)
+                reason = f"no lease was received for {self._lease.lease_s:g} s"
+                reported, pause_s = await self._make_safe(reason, reported)
                 if self._lease.silent_in_s() <= 0:
                     self._book.silent(at_rest=self._at_rest())
                 await self._clock.sleep(pause_s)
 
-    async def _make_safe(self, reason: str, told: str | None) -> tuple[str, float]:
-        """Try once; return what was told of it, and when to look again."""
+    async def _make_safe(self, reason: str, reported: str | None) -> tuple[str, float]:
+        """Try once; return what was reported of it, and when to look again."""
         try:
             await self._act(MakeSafe(reason=reason))
         except Exception as error:  # whatever it is, it has to be tried again
-            if str(error) != told:
+            if str(error) != reported:
                 _log.error("make_safe_failed", device=self.name, reason=reason, error=str(error))
                 self._publisher.emit("make_safe_failed", {"reason": reason, "error": str(error)})
             return str(error), RETRY_S
-        if told != reason:
+        if reported != reason:
             at_rest = self._at_rest()
             _log.warning("made_safe", device=self.name, reason=reason, at_rest=at_rest)
             self._publisher.emit("made_safe", {"reason": reason, "at_rest": at_rest})

@@ -61,7 +61,7 @@ LEAST_S = 0.001
 # Pause after a look that failed, or that found the mount still tracking.
 RETRY_S = 1.0
 
-# Used for the length of a slew when the driver does not tell its rate.
+# Used for the length of a slew when the driver does not report its rate.
 SLEW_RATE_DEG_S = 1.0
 SETTLE_S = 10.0
 
@@ -119,7 +119,7 @@ class LimitGuard:
 
     Args:
         act: perform a command on the driver at once, past lease and limits.
-        tell: publish the facts of a stop.
+        publish: publish the facts of a stop.
     """
 
     def __init__(
@@ -129,7 +129,7 @@ class LimitGuard:
         limits: MountLimits,
         driver: Driver,
         act: Callable[[Command[Any]], Awaitable[object]],
-        tell: Callable[[Breach, bool], None],
+        publish: Callable[[Breach, bool], None],
     ) -> None:
         self._clock = clock
         self._observer = observer
@@ -137,7 +137,7 @@ class LimitGuard:
         self._check = LimitCheck(observer, self._limits)
         self._driver = driver
         self._act = act
-        self._tell = tell
+        self._publish = publish
         self._slews = SlewWatch(clock, self._check, driver, self._rate_deg_s)
         self._plan: _Plan | None = None
         self._woken = asyncio.Event()
@@ -221,7 +221,7 @@ class LimitGuard:
         return _Plan(state.ra_deg, state.dec_deg, state.pier_side, now_s, ends_s)
 
     async def _hold(self, breach: Breach) -> None:
-        """Stop tracking, by ever stronger means, and tell."""
+        """Stop tracking, by ever stronger means, and report it."""
         self._plan = None
         for command in (Track(on=False), Stop(), MakeSafe(reason=breach.message)):
             try:
@@ -230,7 +230,7 @@ class LimitGuard:
                 _log.error("limit_stop_failed", command=command.command, error=str(error))
             if not self._state().tracking:
                 break
-        self._tell(breach, not self._state().tracking)
+        self._publish(breach, not self._state().tracking)
 
     def _slew_refusal(self, command: Slew) -> str | None:
         state = self._state()

@@ -2,7 +2,7 @@
 
 A driver that works through other devices (a guider has a camera and moves the mount) does so as
 any participant: by commands that their hosts judge. It does not hold the lease. Its commands
-carry the lease that its own host hears, so that they end with the daemon's.
+carry the lease that its own host receives, so that they end with the daemon's.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from midwatch.tasks import for_ever
 
 
 class HeardLease:
-    """The lease as a host hears it: passed on, never renewed."""
+    """The lease as a host receives it: passed on, never renewed."""
 
     def __init__(self, watch: LeaseWatch) -> None:
         self._watch = watch
@@ -62,7 +62,7 @@ class Peers:
         self._found: dict[str, DeviceClient[DeviceState]] = {}
 
     def find(self, role: str) -> DeviceClient[DeviceState]:
-        """Return the device with a role; the same one each time, and there before it is heard of.
+        """Return the device with a role; the same one each time, also before its first message.
 
         Raises:
             ValueError: there is no such role.

@@ -1,4 +1,4 @@
-"""Hosts one device of a rig: in a process of its own, or beside others in a rehearsal."""
+"""Hosts one device of a rig: in a process of its own, or together with others in a rehearsal."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _log = structlog.get_logger(__name__)
 
 @dataclass(frozen=True)
 class RigSetting:
-    """A rig where it stands: all that the hosts of its devices have in common."""
+    """A rig at its place: all that the hosts of its devices have in common."""
 
     rig: Rig
     site_name: str
@@ -91,14 +91,14 @@ async def serve_device(
 ) -> None:
     """Host one device over MQTT until `stop` is set; a broker that is away is waited for.
 
-    It ends when its device is at rest, since whoever ends it may have left the device under way.
+    It ends when its device is at rest, since the caller may have left the device under way.
     Cancelled, it ends at once.
 
     Args:
         name: role of the device in the rig.
-        setting: the rig where it stands.
+        setting: the rig at its place.
         broker: how to reach the broker.
-        clock: tells the time.
+        clock: gives the time.
         seed: of everything random.
         spool_folder: where exposures wait; the device gets its own folder in it.
         stop: ends the host when it is set, once the device is at rest.

@@ -45,7 +45,7 @@ class Publisher:
 
     Args:
         noticed: called after each look at the driver's state that found it changed.
-        account: gives what the host tells of its traffic.
+        account: gives what the host reports of its traffic.
 
     Attributes:
         unsent: retained messages that found no connection.
@@ -86,7 +86,7 @@ class Publisher:
         return self._state_seq
 
     def attach(self, driver: Driver) -> None:
-        """Set the driver to speak for; it may have spoken already while it was made."""
+        """Set the driver to publish for; it may have sent events already while it was made."""
         self._driver = driver
 
     def will(self) -> bytes:
@@ -139,7 +139,7 @@ class Publisher:
         """Publish now what waits: first the events, then the state if it has changed.
 
         Args:
-            changed: look for a change of the state though the driver told of none.
+            changed: look for a change of the state though the driver reported none.
         """
         self._changed = self._changed or changed
         async with self._sending:

@@ -16,7 +16,7 @@ class RestartRule:
         longest_pause_s: the pause grows no longer. Too short: a driver that dies at once keeps
             the machine busy; too long: a device that could work again stays away.
         steady_s: a driver that has run this long has recovered, and counts from the beginning.
-        loop_after: restarts in a row from which people are told of a crash loop.
+        loop_after: restarts in a row from which a crash loop is reported to people.
         memory_mb: a process that holds more is ended and started again.
     """
 
@@ -44,7 +44,7 @@ class Restart:
 
 @dataclass
 class Supervision:
-    """Remembers how often the driver of one device has died; told of times, asked for pauses."""
+    """Remembers how often one device's driver has died; is given times, and asked for pauses."""
 
     rule: RestartRule = field(default_factory=RestartRule)
     in_a_row: int = 0
@@ -62,5 +62,5 @@ class Supervision:
         )
 
     def too_large(self, memory_mb: float) -> bool:
-        """Tell whether a process of this size must be started anew."""
+        """Return whether a process of this size must be restarted."""
         return memory_mb > self.rule.memory_mb

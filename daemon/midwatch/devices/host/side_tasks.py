@@ -1,4 +1,4 @@
-"""What a driver runs beside its commands, for as long as its host serves."""
+"""What a driver runs alongside its commands, for as long as its host serves."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from midwatch.tasks import start
 
 __all__ = ["TASK_FAILED", "SideTasks"]
 
-# The event that tells of a task that failed, with its name (`task`) and what it said (`error`).
+# The event that reports a task that failed, with its name (`task`) and what it said (`error`).
 TASK_FAILED = "driver_task_failed"
 
 _log = structlog.get_logger(__name__)
@@ -22,7 +22,7 @@ _log = structlog.get_logger(__name__)
 class SideTasks:
     """Begins what a driver wants to run: at once, or when the host serves.
 
-    A task that fails is told, and ends nothing else: the daemon has the driver started anew once
+    A task that fails is reported, and ends nothing else: the daemon restarts the driver once
     that spoils nothing. What comes when the host is ending is dropped.
 
     Args:
@@ -37,7 +37,7 @@ class SideTasks:
         self._waiting: list[tuple[str, Coroutine[Any, Any, None]]] = []
 
     def spawn(self, name: str, coroutine: Coroutine[Any, Any, None]) -> None:
-        """Run a coroutine beside everything else."""
+        """Run a coroutine alongside everything else."""
         if self._tasks is None:
             self._waiting.append((name, coroutine))
             return

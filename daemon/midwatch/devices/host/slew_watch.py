@@ -2,7 +2,7 @@
 
 Where a slew ends is judged before it begins, for the side that it was sent to. A mount that takes
 the other side, by a rule of its own or by mistake, may end past a limit all the same. On its way it
-tells where it is: side and hour angle give the angle of its polar axis, and that shows in time
+reports where it is: side and hour angle give the angle of its polar axis, and that shows in time
 where it is going. A mount without sides is not watched.
 """
 
@@ -119,7 +119,7 @@ class SlewWatch:
         return breach if breach is not None and breach.kind == self._geometry.limit_kind else None
 
     def _polar_deg(self) -> float | None:
-        """Return how the mount says that its polar axis stands, or None where it does not tell."""
+        """Return the angle of the polar axis that the mount reports; None where it reports none."""
         state = self._driver.state()
         assert isinstance(state, MountState)
         ha_deg = self._hour_angle_deg(state)

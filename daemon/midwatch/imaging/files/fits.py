@@ -1,7 +1,7 @@
 """Frames on disk: whole, checksummed FITS files or none.
 
 A file is built in memory, written under a temporary name in its own folder, forced to the disk
-and only then given its name. Whoever finds the name therefore finds the whole file, whatever was
+and only then given its name. A reader that finds the name finds the whole file, whatever was
 killed and whenever.
 """
 
@@ -37,7 +37,7 @@ _CARD = 80
 _KEYWORD = re.compile(r"[A-Z0-9_-]{1,8}")
 _QUOTED = re.compile(r" *'((?:[^']|'')*)'")
 _WHOLE = re.compile(r"[+-]?\d+")
-# What stands in the CHECKSUM card while the sum is taken (FITS 4.0, section 4.4.2.7).
+# What the CHECKSUM card contains while the sum is taken (FITS 4.0, section 4.4.2.7).
 _NO_CHECKSUM = "0" * 16
 _PUNCTUATION = frozenset((*range(0x3A, 0x41), *range(0x5B, 0x61)))
 
@@ -244,7 +244,7 @@ def _value(text: str) -> CardValue:
 
 
 def verify_checksum(path: Path) -> bool:
-    """Tell whether a file carries the checksums of FITS 4.0 and they hold.
+    """Return whether a file carries the checksums of FITS 4.0 and they hold.
 
     The ones-complement sum of an intact part is all ones, whatever it contains (FITS 4.0,
     appendix J). A file that was cut short, changed or never summed gives False.

@@ -2,7 +2,7 @@
 
 ``focus_search`` gives the next position and is given what was seen there; it knows no devices. It
 goes near (from one or two radii and the slope that the optics give), sweeps upwards, sees both
-sides, fits, confirms. ``samples`` tells cloud and wind, ``curve`` fits, ``verdict`` says how it
+sides, fits, confirms. ``samples`` detects cloud and wind, ``curve`` fits, ``verdict`` says how it
 ended. Going near is ``approach``: a short jump shows the side, and a few small stars where
 geometry wants wide ones are not believed. Stars that far out are measured by
 ``imaging/stars/discs.py``. The duty moves, exposes and accounts.

@@ -14,7 +14,7 @@ __all__ = ["NEAR_ZONES", "are_fragments", "likeliest_focus", "nearest_zones", "s
 # Within so many zones of focus sampling begins at once; from further off it first goes nearer.
 # More: sweeps grow long; less: runs that begin well waste exposures on going nearer.
 NEAR_ZONES = 4.0
-# One radius does not tell the side. The first jump goes by this share of the distance: less, and
+# One radius does not show the side. The first jump goes by this share of the distance: less, and
 # noise hides which way it went; more, and the wrong way ends where stars are too wide to be seen.
 _FIRST_JUMP = 0.4
 # A blur cannot shrink faster than focus is approached, but for this much of error. Where it seems
@@ -33,9 +33,9 @@ def nearest_zones(samples: list[FocusSample], task: FocusTask) -> float:
 
 
 def side_probe(samples: list[FocusSample], task: FocusTask) -> int | None:
-    """Return where to look to learn on which side focus is; None where samples tell it."""
+    """Return where to look to learn on which side focus is; None where samples show it."""
     here = _seen(samples)[0].position
-    # A frame without stars tells it as well.
+    # A frame without stars shows it as well.
     if any(s.position != here for s in samples):
         return None
     jump = round(_FIRST_JUMP * nearest_zones(samples, task) * task.zone_guess)
@@ -80,10 +80,10 @@ def likeliest_focus(samples: list[FocusSample], task: FocusTask) -> int:
 def are_fragments(
     samples: list[FocusSample], position: int, measure: FocusMeasure, task: FocusTask
 ) -> bool:
-    """Tell whether small stars are seen where the frames before leave room for wide ones only.
+    """Return whether small stars are seen where the frames before leave room for wide ones only.
 
     Such a frame shows nothing but that its stars are wider than can be measured. With steps not
-    known in micrometres nothing is told, as the slope is not known either.
+    known in micrometres the answer is no, as the slope is not known either.
     """
     if measure.hfr_px is None or task.zone_steps is None:
         return False

@@ -48,7 +48,7 @@ class FocusFit:
         reason: For a person: what was found, or what is wrong.
         problem: What is wrong, for deciding; None when ok.
         best_position: Position of the minimum in focuser steps. Where the problem is 'outside'
-            it tells in which direction to look on; NaN where nothing could be fitted.
+            it says in which direction to look on; NaN where nothing could be fitted.
         uncertainty_steps: Its standard deviation.
         best_hfr: Radius at the minimum, in the unit of the input.
         slope: Radius gained a step, far from focus.
@@ -78,7 +78,7 @@ def fit_focus_curve(
     """Fit a hyperbola, robustly.
 
     The first guess is a parabola through the squared radii, which a hyperbola is. A fit with a
-    soft L1 loss from there tells outliers apart; the rest is fitted by least squares.
+    soft L1 loss from there separates outliers; the rest is fitted by least squares.
 
     Args:
         positions: Focuser steps, shape (N,), in any order, repetitions allowed.
@@ -134,7 +134,7 @@ def _too_poor(p: FloatArray, h: FloatArray, usable: Mask) -> FocusFit | None:
         return _nothing(
             "flat",
             f"the radius changes by {100 * (contrast - 1):.0f} percent over the range sampled: "
-            "too little to tell a minimum",
+            "too little to show a minimum",
             ~usable,
         )
     return None

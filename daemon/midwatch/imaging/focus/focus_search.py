@@ -1,7 +1,7 @@
-"""Where to sample next in a focus run, and when it is over: asked and told, without devices.
+"""Where to sample next in a focus run, and when it is over: questions and answers, without devices.
 
 Far from focus the radius of a star grows in proportion to the distance, so one or two samples
-tell where focus must be; near it a few samples on either side are fitted with a curve, and a last
+show where focus must be; near it a few samples on either side are fitted with a curve, and a last
 one at the minimum confirms it.
 """
 
@@ -36,7 +36,7 @@ _BLIND_ZONES, _BLIND_TURNS = 10.0, 3
 # where cloud and wind left too few good ones.
 _USUAL_SAMPLES, _MOST_SAMPLES = 7, 12
 # Wings should rise to about twice the minimum: further out they weigh nothing, less far they do
-# not tell the middle. One sample distance, in widths of the curve (minimum over slope).
+# not show the middle. One sample distance, in widths of the curve (minimum over slope).
 _STEP_WIDTHS = 0.75
 # Of the rig's own sample distance; more, and a start off focus, blurred, makes steps too wide.
 _WIDEST_STEP = 1.2
@@ -66,7 +66,7 @@ class FocusSearch:
     Attributes:
         wanted: the next position, None when the run is over.
         verdict: how it ended, None while it runs.
-        samples: all that was told so far, with what spoiled it.
+        samples: all that was given so far, with what spoiled it.
         coarse: whether it began so far off that it had to find focus first.
     """
 
@@ -158,7 +158,7 @@ class FocusSearch:
         return likeliest_focus(self.samples, self._task)
 
     def _unchanged(self) -> bool:
-        """Tell whether radii stay the same over positions where they could not."""
+        """Return whether radii stay the same over positions where they could not."""
         seen = self._seen()
         radii = [s.hfr_px for s in seen]
         span = max(s.position for s in seen) - min(s.position for s in seen)
@@ -191,7 +191,7 @@ class FocusSearch:
                 yield from self._sweep(*lacking, step)
                 if len(self.samples) > used:
                     continue
-                # Samples further off stand there already: sweeping again would tell nothing new.
+                # Samples further off exist already: sweeping again would show nothing new.
             zone = self._task.zone_steps or self._task.blur_px / max(fit.slope, 1e-9)
             if good and fit.uncertainty_steps <= _ENOUGH_ZONES * zone:
                 return fit

@@ -10,7 +10,7 @@ from midwatch.imaging.focus.curve import FocusFit, fit_focus_curve
 __all__ = ["FocusMeasure", "FocusSample", "fit_samples", "mark_spoiled"]
 
 # The radius of a curve that opens upwards lies below the chord of its neighbours. A sample that
-# stands above it by this share was shaken. Less: noise is called wind; more: gusts bend the curve.
+# lies above it by this share was shaken. Less: noise is called wind; more: gusts bend the curve.
 _ABOVE_CHORD = 0.15
 # A sharper star is not found less often than a blurred one. A sample that shows fewer than this
 # share of the stars of a more blurred one, or of the usual light, lies under cloud.

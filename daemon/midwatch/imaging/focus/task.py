@@ -29,7 +29,7 @@ class FocusTask:
 
     Attributes:
         start: where focus is expected.
-        step: distance of samples that whoever set up the rig thinks right.
+        step: distance of samples that the rig file gives.
         zone_steps: total depth of the critical focus zone; None where the focuser's steps are
             not known in micrometres: it is then taken from the curve itself.
         blur_px: as `zone_blur_px` gives.

@@ -82,14 +82,14 @@ def zone_of(fit: FocusFit, task: FocusTask) -> float:
 
 
 def failed(
-    told: tuple[tuple[FocusSample, ...], bool], trouble: FocusTrouble, reason: str
+    record: tuple[tuple[FocusSample, ...], bool], trouble: FocusTrouble, reason: str
 ) -> FocusVerdict:
     """Return the verdict on a run that found nothing to be used."""
-    return FocusVerdict(trouble, reason, *told)
+    return FocusVerdict(trouble, reason, *record)
 
 
 def succeeded(
-    told: tuple[tuple[FocusSample, ...], bool],
+    record: tuple[tuple[FocusSample, ...], bool],
     fit: FocusFit,
     confirmed_hfr_px: float | None,
     task: FocusTask,
@@ -99,7 +99,7 @@ def succeeded(
     return FocusVerdict(
         None,
         f"{fit.reason}, {fit.uncertainty_steps / zone:.2f} of the critical focus zone",
-        *told,
+        *record,
         best_position=round(fit.best_position),
         uncertainty_steps=fit.uncertainty_steps,
         best_hfr_px=fit.best_hfr,

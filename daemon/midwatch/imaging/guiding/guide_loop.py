@@ -164,7 +164,7 @@ class GuideLoop:
         return self._output(steered.pulses, steered.measured_arcsec, shift)
 
     def dither(self, east_arcsec: float, north_arcsec: float, settle: SettleRule) -> None:
-        """Shift the target on the sky; the phase is "settling" until "settled" is told.
+        """Shift the target on the sky; the phase is "settling" until "settled" is reported.
 
         Raises:
             RuntimeError: The loop neither guides nor settles.
@@ -227,9 +227,9 @@ class GuideLoop:
         )
         validity = "invalid" if saved is None else saved.validity(settings, self._pointing)
         if saved is None or validity == "invalid":
-            return self._calibrate_anew(start)
+            return self._calibrate_again(start)
         if validity == "check":
-            self._say("calibration_check", "short pulses tell how the saved calibration holds")
+            self._say("calibration_check", "short pulses show how the saved calibration holds")
             self._phase = "calibrating"
             self._calibrator = FlipCheck(
                 saved, self._pointing, start, self._settings.calibration_step_px
@@ -244,7 +244,7 @@ class GuideLoop:
         self._steer(saved.steering(self._pointing, turned=turned, dec_follows_sky=follows), saved)
         return ()
 
-    def _calibrate_anew(self, start: Shift) -> tuple[GuidePulse, ...]:
+    def _calibrate_again(self, start: Shift) -> tuple[GuidePulse, ...]:
         self._say("calibration_begun", f"calibrating at {self._pointing.dec_deg:+.1f} deg")
         self._phase = "calibrating"
         self._calibration = None
@@ -268,7 +268,7 @@ class GuideLoop:
         step = self._calibrator.next_step()
         if isinstance(step, Failed) and isinstance(self._calibrator, FlipCheck):
             self._say("calibration_check", f"the saved calibration is given up: {step.reason}")
-            return self._calibrate_anew(shift)
+            return self._calibrate_again(shift)
         if isinstance(step, Failed):
             return self._fail(step.reason)
         if isinstance(step, PulseStep):

@@ -38,8 +38,8 @@ class GuideSettings(GuideModel):
     """Settings of the guide loop; lengths are on the sky.
 
     Attributes:
-        scale_arcsec_px: Arcseconds a pixel of the frames handed in, binning included.
-        binning: Binning of these frames, to tell whether a saved calibration still holds.
+        scale_arcsec_px: Arcseconds a pixel of the frames given, binning included.
+        binning: Binning of these frames, to see whether a saved calibration still holds.
         gain_e_adu: Electrons a unit of the pixels, for the photon noise of the stars.
         cycle_s: Expected time from one exposure's beginning to the next; learned once running.
         guide_rate: Guide speed of the mount as a multiple of the sidereal rate.

@@ -15,7 +15,7 @@ LoopPhase = Literal["idle", "calibrating", "settling", "guiding", "lost"]
 
 @dataclass(frozen=True)
 class GuideEvent:
-    """Something to tell.
+    """Something to report.
 
     Attributes:
         name: One of "stars_chosen", "no_stars", "calibration_begun", "calibration_check",

@@ -3,7 +3,7 @@
 An index file is FITS. Among its tables, ``kdtree_data_stars`` holds the unit vectors of the
 stars as whole numbers (three of 32 bits each, scaled by ``kdtree_range_stars``: three lower bounds,
 three upper bounds, units for each unit of length) or as doubles, in the byte order of the machine
-that wrote it, which the first header tells. Another table of as many rows holds magnitudes. Nothing
+that wrote it, which the first header gives. Another table of as many rows holds magnitudes. Nothing
 else of the file is read here; what it is made for, solving blind, is not our own.
 """
 
@@ -135,4 +135,4 @@ def _magnitudes(path: Path, tables: fits.HDUList, count: int) -> NDArray[np.floa
         for name in table.columns.names:
             if "mag" in name.lower() and "err" not in name.lower():
                 return np.asarray(table.data[name], dtype=np.float32)
-    raise IndexFileError(f"{path} has no magnitudes beside its stars")
+    raise IndexFileError(f"{path} has no magnitudes for its stars")

@@ -83,7 +83,7 @@ class SolveFailure:
         kind: The cause, for deciding what to do next.
         reason: The same for a person, with numbers.
         expected_stars: Catalogue stars that a frame of this size holds there on average; None
-            where nobody has counted.
+            where they were not counted.
     """
 
     kind: Literal["few_stars", "few_catalogue_stars", "no_match", "not_installed"]
@@ -166,7 +166,7 @@ def _search(
     rotation_deg: float | None,
     cone: StarList,
 ) -> Match | None:
-    """Vote for maps of one parity and return the best that stands the test."""
+    """Vote for maps of one parity and return the best that passes the test."""
     listed = cone.take(np.arange(min(len(cone), _MOST_CHECKED_SKY_STARS)))
     xi, eta = project(listed.ra_deg, listed.dec_deg, hint.ra_deg, hint.dec_deg)
     sky = SkyStars(

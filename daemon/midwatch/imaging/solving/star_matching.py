@@ -20,7 +20,7 @@ Pairs = tuple[NDArray[np.intp], NDArray[np.intp]]
 _REACHES_PX = (12.0, 6.0, 4.0, 3.0)
 _MOST_STARS = 300
 _FEWEST_MATCHED = 4
-# Fast stars lie beside their catalogue places by more than the noise; in the last fit residuals
+# Fast stars lie off their catalogue places by more than the noise; in the last fit residuals
 # beyond this many times their median size lose weight (Cauchy's function).
 _ROBUST_TIMES = 2.0
 _ROBUST_ROUNDS = 3
@@ -73,7 +73,7 @@ class Guess:
 
 @dataclass(frozen=True)
 class Match:
-    """A solution that stood the test, and the logarithm of its chance to be an accident."""
+    """A solution that passed the test, and the logarithm of its chance to be an accident."""
 
     solution: Solution
     log10_chance: float
@@ -96,7 +96,7 @@ def refine(
         scale_tolerance: Relative error that the hinted scale may have.
 
     Returns:
-        The match, or None when the map does not stand the test.
+        The match, or None when the map does not pass the test.
     """
     stars = stars[:_MOST_STARS]
     predicted = guess.turn * (sky.plane - guess.place)
@@ -152,7 +152,7 @@ def _mutual_pairs(stars: ComplexArray, predicted: ComplexArray, reach: float) ->
 
 
 def _fit_robustly(stars: ComplexArray, xi: FloatArray, eta: FloatArray, parity: int) -> FloatArray:
-    """Fit as `_fit` does, in rounds of weights that let single stars stand aside."""
+    """Fit as `_fit` does, in rounds of weights that let single stars drop out."""
     plane = _fit(stars, xi, eta, parity)
     for _ in range(_ROBUST_ROUNDS):
         off = np.abs(_predict(plane, xi - plane[0, 2], eta - plane[1, 2]) - stars)
@@ -195,7 +195,7 @@ def _predict(plane: FloatArray, xi: FloatArray, eta: FloatArray) -> ComplexArray
 
 
 def _plausible(plane: FloatArray, sky: SkyStars, scale_tolerance: float) -> bool:
-    """Tell whether a plane is that of square pixels of about the hinted scale and the parity."""
+    """Return whether a plane is that of square pixels of about the hinted scale and the parity."""
     cd = plane[:, :2]
     area = float(np.linalg.det(cd))
     if area * sky.parity >= 0:

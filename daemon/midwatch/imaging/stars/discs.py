@@ -1,9 +1,9 @@
 """Stars so far out of focus that they are discs or rings, measured on a binned frame.
 
 Seen pixel by pixel the disc of a faint star drowns in the noise but for fragments, which pass for
-small stars. In pixels about a third of the disc's radius its light is together again. What tells a
-disc from everything else that is wide: its light ends at an edge, so that nine tenths of it lie
-within 1.34 of the half-flux radius (sqrt(0.9) over sqrt(0.5); 1.28 with a third of the diameter
+small stars. In pixels about a third of the disc's radius its light is together again. What sets a
+disc apart from everything else that is wide: its light ends at an edge, so that nine tenths of it
+lie within 1.34 of the half-flux radius (sqrt(0.9) over sqrt(0.5); 1.28 with a third of the diameter
 obstructed, 1.82 for a Gaussian, more for a Moffat profile, galaxies and nebulae); it is round; and
 all stars of a frame have the same.
 """
@@ -27,13 +27,13 @@ Image = NDArray[np.float32]
 # So many stars, so far out of the noise and so small, cannot be fragments of discs.
 _SHARP_STARS, _SHARP_SNR, _SHARP_HFR_PX = 8, 30.0, 4.0
 # Frame pixels in one pixel of the binned images, coarsest first; sizes below what the last can
-# tell are measured better without binning.
+# resolve are measured better without binning.
 _BINS = (16, 8, 4, 2)
 # In pixels of the binned image. Smaller, and a sharp star looks like a disc of one pixel.
 _SMALLEST_HFR = 2.4
 _MESH, _SMALLEST_SIDE = 64, 24
 _THRESHOLD_SIGMA, _SMALLEST_AREA = 2.5, 12
-# Light over its own noise from which a shape can be told.
+# Light over its own noise from which a shape can be seen.
 _LEAST_SNR = 15.0
 _WIDEST_EDGE, _LONGEST = 1.55, 1.35
 # A disc's second moment along an axis is half of its radius; its light is summed to 1.5 of it.

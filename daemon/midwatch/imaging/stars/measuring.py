@@ -44,9 +44,9 @@ _HOT_SHARE = 0.8
 # Longer than this is the trail of a satellite; a star drawn out by a mount that lost its way is
 # shorter, and must be seen.
 _LONGEST = 8.0
-# A pixel is hot when it stands this far out of the noise and is so many times brighter than each
+# A pixel is hot when it is this far above the noise and is so many times brighter than each
 # of its eight neighbours. The sharpest star, of sigma 0.5 px, is 4.4 times as bright at its centre
-# as beside it.
+# as next to it.
 _HOT_SIGMA, _HOT_CONTRAST = 10.0, 5.0
 # A neighbour with less than this share of a star's light does not change its radius by a percent.
 _FAINT_NEIGHBOUR = 0.02
@@ -79,7 +79,7 @@ def measure_stars(
 
     Returns:
         The measures. A frame without stars, of one value throughout, or full throughout gives a
-        count of zero and NaN for what only stars can tell; nothing is raised for its content.
+        count of zero and NaN for what only stars can show; nothing is raised for its content.
     """
     import sep
 
@@ -162,7 +162,7 @@ def _measured(
 def _cool_hot_pixels(frame: Frame, image: Image, noise: float) -> None:
     """Give single hot pixels the median of their neighbours, in place."""
     if frame.bayer is not None:
-        # The cells of a mosaic sample stars too coarsely to tell a sharp one from a hot pixel.
+        # The cells of a mosaic sample stars too coarsely to separate a sharp one from a hot pixel.
         return
     inner = image[1:-1, 1:-1]
     row, column = np.nonzero(inner > _HOT_SIGMA * noise)
@@ -215,7 +215,7 @@ def _table(
     x, y = found["x"], found["y"]
     reach = _aperture(found)
     flux, _, _ = sep.sum_circle(image, x, y, reach, subpix=5)
-    # Where a neighbour or the background spoils the wide aperture, the detection's own sum stands.
+    # Where a neighbour or the background spoils the wide aperture, the detection's own sum is used.
     flux = np.where(flux > 0.5 * found["flux"], flux, found["flux"])
     radius, flag = sep.flux_radius(image, x, y, reach, 0.5, normflux=flux, subpix=5)
     radius = np.sqrt(np.maximum(radius**2 - 2.0 * _PIXEL_VARIANCE * _GAUSS_HFR**2, 0.0))

@@ -17,7 +17,7 @@ _NODE = 0.5 * np.sqrt(0.6)
 _ALONG, _ASIDE = np.array((-_NODE, 0.0, _NODE)), np.array((0.0, _NODE))
 _WEIGHTS = np.outer((5.0, 8.0, 5.0), (8.0, 10.0)) / 18.0**2
 # Bounds of the Moffat exponent: below 1.5 the wings hold unbounded light, above 20 the profile is
-# a Gaussian for all that pixels can tell.
+# a Gaussian for all that pixels can show.
 _BETA_RANGE = (1.5, 20.0)
 _FEWEST_SAMPLES = 12
 # With less of the light than this in green, another colour shows the profile better.

@@ -3,7 +3,7 @@
 The frame is averaged down to blocks, which lifts a trail of any width up to a block's above the
 noise of single pixels; lines are then found by voting (the Hough transform in the normal form,
 R. O. Duda and P. E. Hart 1972, Communications of the ACM 15, 11) and each is followed along its
-length, where it must be nearly without gaps and stand out from what lies beside it.
+length, where it must be nearly without gaps and stand out from what lies next to it.
 """
 
 from __future__ import annotations
@@ -171,8 +171,8 @@ def _followed(
     best = max(stretches, key=len)
     run = np.arange(best[0], best[-1] + 1)
     filled = len(best) / len(run)
-    beside = max(float(lit(_FLANK)[run].mean()), float(lit(-_FLANK)[run].mean()))
-    if len(run) < shortest or filled < _FILLED or filled - beside < _CONTRAST:
+    flanks = max(float(lit(_FLANK)[run].mean()), float(lit(-_FLANK)[run].mean()))
+    if len(run) < shortest or filled < _FILLED or filled - flanks < _CONTRAST:
         return None
     level = blocks[np.rint(row[run]).astype(int), np.rint(column[run]).astype(int)]
     first, *_, last = fifths = [float(np.median(part)) for part in np.array_split(level, 5)]
@@ -182,7 +182,7 @@ def _followed(
 
 
 def _erase(bright: Mask, column: FloatArray, row: FloatArray) -> None:
-    """Take a trail out, with what is right beside it, so that it is found once."""
+    """Take a trail out, with what is right next to it, so that it is found once."""
     for dr in range(-3, 4):
         for dc in range(-3, 4):
             r = np.clip(np.rint(row + dr).astype(int), 0, bright.shape[0] - 1)

@@ -19,7 +19,7 @@ _SIDE = 3
 _CELLS = 12
 # Pixels of the sky that are looked at: enough for a level good to a hundredth of its noise.
 _SKY_SAMPLES = 400_000
-# Fainter stars tell more of noise than of optics.
+# Fainter stars say more about noise than of optics.
 _FIELD_SNR = 20.0
 # Four numbers are fitted; from fewer stars than this their errors mean nothing.
 _FEWEST_STARS = 20
@@ -30,7 +30,7 @@ _ROUNDS = 12
 
 @dataclass(frozen=True)
 class Zone:
-    """One of nine equal parts of the frame; NaN where its stars cannot tell.
+    """One of nine equal parts of the frame; NaN where its stars cannot show it.
 
     Attributes:
         row: 0 to 2 along y.

@@ -178,7 +178,7 @@ def _add_faults(parser: argparse.ArgumentParser) -> None:
         "the names)",
     )
     parser.add_argument(
-        "--scenario", metavar="FILE", type=Path, help="a file of faults, beside those given here"
+        "--scenario", metavar="FILE", type=Path, help="a file of faults, besides those given here"
     )
 
 
@@ -232,7 +232,7 @@ def _run(parser: argparse.ArgumentParser) -> None:
         help="start no device processes: others host the devices",
     )
     parser.add_argument(
-        "--every-night", action="store_true", help="arm again at each local noon, until told to end"
+        "--every-night", action="store_true", help="arm again at each local noon, until stopped"
     )
     parser.add_argument(
         "--page",

@@ -24,7 +24,7 @@ def add_drill(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     parser.add_argument(
         "--scenario", metavar="FILE", type=Path,
-        help="a file of faults that every night has, beside those drawn",
+        help="a file of faults that every night has, besides those drawn",
     )  # fmt: skip
     parser.add_argument(
         "--jobs", metavar="J", type=count_argument,

@@ -32,11 +32,11 @@ HELP = {
             "once, and the devices make themselves safe."),
     "status": ("what a running night is doing", "Asks the bus what the daemon and the devices of "
                "a running night are doing."),
-    "pause": ("pause a running night", "Takes no new frames until resumed; the frame in hand is "
-              "finished."),
+    "pause": ("pause a running night", "Takes no new frames until resumed; the frame under way "
+              "is finished."),
     "resume": ("go on after a pause", "Goes on after a pause."),
     "skip": ("leave a target for tonight", "Leaves a target out for the rest of the night: the "
-             "one in hand, or the one named."),
+             "current one, or the one named."),
     "close": ("end a running night in good order", "Stops imaging, parks, closes and warms up."),
     "change": ("give a running night new orders", "Reads new night orders, and has the running "
                "night go by them. Targets that are gone end, what was taken still counts; site, "
@@ -46,7 +46,7 @@ HELP = {
     "report": ("write the report again", "Writes night.json and report.html again from the "
                "journal; needs no daemon."),
     "device": ("run, or talk to, one device", "Without a word after the name: hosts the device's "
-               "driver in this process until it is told to end. With 'state': shows its state. "
+               "driver in this process until it is asked to end. With 'state': shows its state. "
                "With 'do COMMAND key=value ...': has it do something."),
     "schema": ("JSON Schema of the files, AsyncAPI of the bus", "Prints the machine-readable "
                "description of a file or of the bus."),

@@ -1,4 +1,4 @@
-"""What can be typed after ``midwatch polar``, beside what it shares with other commands."""
+"""What can be typed after ``midwatch polar``, besides what it shares with other commands."""
 
 from __future__ import annotations
 

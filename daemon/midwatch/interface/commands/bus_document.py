@@ -1,7 +1,7 @@
 """The published description of the bus: AsyncAPI 3.0, made from the models that travel on it.
 
 The application described is the daemon: it sends commands to devices and receives their states.
-Whoever writes a driver in another language takes the other side of each operation.
+A driver written in another language takes the other side of each operation.
 """
 
 from __future__ import annotations
@@ -96,7 +96,7 @@ class _Builder:
             )
 
     def night(self) -> None:
-        """What the daemon says of the night, and what it can be told."""
+        """What the daemon says of the night, and the orders that it takes."""
         self._send("nightState", "night/state", NightState, "Retained; what the daemon does now.")
         self._send(
             "nightDecision", "night/decision", DecisionMade, "Retained; the latest decision."

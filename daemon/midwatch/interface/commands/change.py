@@ -15,7 +15,7 @@ from midwatch.sequencer.night import DAEMON, documents_of
 
 
 def execute(args: argparse.Namespace) -> int:
-    """Read the orders here, so that mistakes are told at once, and hand them in."""
+    """Read the orders here, so that mistakes are shown at once, and send them."""
     documents = documents_of(load_orders(args.new_orders))
     running = find_running(args.out, args.orders)
     given: JsonObject = {

@@ -123,7 +123,7 @@ async def _host(
 
     def end() -> None:
         if stop.is_set():
-            task.cancel("told to end a second time")
+            task.cancel("asked to end a second time")
         stop.set()
 
     for number in (signal.SIGTERM, signal.SIGINT):
@@ -162,8 +162,8 @@ async def _show(args: argparse.Namespace, setting: RigSetting, visiting: Visitin
         )
     online, envelope = decode(Online, found[wanted[0]]), decode(StateEnvelope, found[wanted[1]])
     if args.json:
-        told = {"device": args.name, **online.model_dump(mode="json")}
-        say_json({**told, **envelope.model_dump(mode="json")})
+        head = {"device": args.name, **online.model_dump(mode="json")}
+        say_json({**head, **envelope.model_dump(mode="json")})
         return
     word = "online" if online.online else "offline"
     say(f"{args.name}: {word} since {online.since:%Y-%m-%d %H:%M:%S} UTC, driver {online.driver}")

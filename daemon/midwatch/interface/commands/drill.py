@@ -53,9 +53,9 @@ def execute(args: argparse.Namespace) -> int:
         briefing = Briefing(args.orders, evening, Path(folder), _LIMIT_S)
         with Crew(briefing, jobs) as crew:
             drilled = Drill(crew, Progress(len(trials))).run(undisturbed, trials)
-    # A night's evening is told where neither the orders nor the reader would know it.
-    told = None if night.orders.evening == evening else evening
-    replay = Replay(str(args.orders), told, ZoneInfo(night.site.timezone))
+    # A night's evening is written where neither the orders nor the reader would know it.
+    evening_shown = None if night.orders.evening == evening else evening
+    replay = Replay(str(args.orders), evening_shown, ZoneInfo(night.site.timezone))
     facts = DrillFacts(str(args.orders), evening, seed, args.most)
     return _conclude(drilled, replay, facts, args)
 

@@ -14,7 +14,7 @@ from midwatch.runtime.visit import order, visit, visitor
 from midwatch.sequencer.night import DAEMON
 
 _TAKEN = {
-    "pause": "paused: the frame in hand is finished, then nothing new begins until midwatch resume",
+    "pause": "paused: the frame under way is finished, nothing new begins until midwatch resume",
     "resume": "resumed",
     "skip": "skipped for tonight",
     "close": "closing: stopping, parking, closing, warming up",

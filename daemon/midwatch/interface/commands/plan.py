@@ -236,12 +236,12 @@ def _target(
 
 
 def _exposures(target: TargetPlan, learned: Learnings) -> str:
-    """Say from which exposure on read noise hardly matters, as far as earlier nights tell."""
-    told = [
+    """Say from which exposure on read noise hardly matters, as far as earlier nights show."""
+    found = [
         sky_text(order, learned.sky(target.target.name, index))
         for index, order in enumerate(target.target.order.frames)
     ]
-    return ", ".join(dict.fromkeys(told))
+    return ", ".join(dict.fromkeys(found))
 
 
 def _course(plan: NightPlan, ahead: Forecast, zone: ZoneInfo) -> list[str]:

@@ -1,4 +1,4 @@
-"""midwatch polar: measure the polar axis, and guide whoever turns its knobs."""
+"""midwatch polar: measure the polar axis, and guide the person who turns its knobs."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ from midwatch.sky.polar import AxisError, allowable_error_arcmin, knob_turns
 FILE_NAME = "polar.json"
 _CAUTIONS = (
     "The mount moves by itself: keep hands, hair and cables clear, and a way to cut its power at",
-    "hand. See that nothing stands in the way of telescope and counterweight. Never look at or",
+    "hand. See that nothing is in the way of telescope and counterweight. Never look at or",
     "point near the Sun. Loosen one knob at a time, and hold the mount.",
 )
 # What is asked of field rotation: a star in the corner stays within a pixel during the longest
@@ -154,7 +154,7 @@ def _agreed(args: argparse.Namespace) -> bool:
     if args.yes:
         return True
     if not sys.stdin.isatty():
-        raise InputError("nobody can be asked whether the mount may move: give --yes if it may")
+        raise InputError("no terminal to ask whether the mount may move: give --yes if it may")
     sys.stderr.write("  Enter begins, anything else ends: ")
     sys.stderr.flush()
     return sys.stdin.readline() == "\n"
@@ -229,7 +229,7 @@ def verdict(alignment: Alignment) -> list[str]:
 def _axis_lines(name: str, night: Night, error: AxisError) -> list[str]:
     altitude, azimuth = _sure(error.sigma_altitude_arcmin), _sure(error.sigma_azimuth_arcmin)
     sure = f"  (+- {altitude} and {azimuth} arcmin)"
-    # What was found, and what there is to do about it, in words that nobody takes for each other.
+    # What was found, and what there is to do about it, in words that cannot be mixed up.
     turns = "; ".join(turn.words() for turn in knob_turns(night.place, error))
     line = f"{error.total_arcmin:.1f} arcmin from the pole{sure}; to correct it, turn {turns}"
     return [f"  {name}: {line}", *(f"    note: {warning}" for warning in error.warnings)]

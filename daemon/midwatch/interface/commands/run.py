@@ -52,11 +52,11 @@ def execute(args: argparse.Namespace) -> int:
     if args.every_night and (args.start is not None or args.evening is not None):
         raise InputError("--every-night goes by the real calendar: leave --start and --evening out")
     if args.anchor is not None and args.start is None:
-        raise InputError("--anchor needs --start, the instant that it stands for")
+        raise InputError("--anchor needs --start, the instant that it belongs to")
     night = load_orders(args.orders)
     if args.every_night and night.orders.evening is not None:
         raise InputError(
-            f"{args.orders}: evening: stands for one night; leave it out for --every-night"
+            f"{args.orders}: evening: is for one night only; leave it out for --every-night"
         )
     require_plugins(night, drivers_too=not args.no_devices)
     return asyncio.run(_serve(night, args))
@@ -209,7 +209,7 @@ class _Ending:
         try:
             async with visit(running.broker, running.topics, running.clock()) as there:
                 await order(
-                    there, DAEMON, "close", {"who": visitor(), "why": "the process was told to end"}
+                    there, DAEMON, "close", {"who": visitor(), "why": "the process was stopped"}
                 )
         except MidwatchError as error:
             # Between nights, or before the daemon is up, there is nothing to close.
@@ -221,7 +221,7 @@ class _Ending:
 
 
 async def _every_night(nights: _Nights, ending: _Ending) -> int:
-    """Run each night from its noon until told to end; a night that fails does not end the rest."""
+    """Run each night from its noon until asked to end; a night that fails does not end the rest."""
     night, worst = nights.night, DONE
     evenings: asyncio.Queue[date] = asyncio.Queue()
     clock: Clock = WallClock()
@@ -243,7 +243,7 @@ async def _every_night(nights: _Nights, ending: _Ending) -> int:
 
 
 async def _next_evening(evenings: asyncio.Queue[date], asked: asyncio.Event) -> date | None:
-    """Wait for the next evening; None if the service is told to end."""
+    """Wait for the next evening; None if the service is asked to end."""
     evening = start("next evening", evenings.get())
     end = start("told to end", asked.wait())
     try:

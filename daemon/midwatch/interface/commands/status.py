@@ -80,7 +80,7 @@ def _lines(
         [name, health(device, present, running.heartbeat_s), facts_text(device["state"])]
         for name, device in devices.items()
     ]
-    # Repeats are what a careful asker does; the rest is somebody's mistake, or worse.
+    # Repeats are what a careful asker does; the rest is a mistake, or worse.
     strange = {
         name: sum(
             count
@@ -90,15 +90,15 @@ def _lines(
         for name, device in devices.items()
     }
     if any(strange.values()):
-        told = ", ".join(f"{name} {count}" for name, count in strange.items() if count)
-        rows.append(["turned away", "messages", told])
+        counts = ", ".join(f"{name} {count}" for name, count in strange.items() if count)
+        rows.append(["turned away", "messages", counts])
     return [*lines, "", *table(rows)]
 
 
 def _night_rows(night: NightState) -> list[list[str]]:
     cause = next((label for name, label in LABELS.items() if name == night.activity), "")
     rows = [
-        ["night", f"{night.night}, {night.phase}; told at {night.at.astimezone(UTC):%H:%M:%S} UTC"],
+        ["night", f"{night.night}, {night.phase}; as of {night.at.astimezone(UTC):%H:%M:%S} UTC"],
         ["doing", cause or night.activity],
         ["decided", duty_text(night.duty, night.args)],
         ["because", night.reason],

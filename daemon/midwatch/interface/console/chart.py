@@ -1,6 +1,6 @@
 """A chart of a target's altitude through the night, in characters.
 
-The sky is drawn as one would see it from the telescope: the target's track over whatever stands
+The sky is drawn as one would see it from the telescope: the target's track over whatever is
 in front of it at its azimuth, with the hours in which it can be imaged underneath.
 """
 

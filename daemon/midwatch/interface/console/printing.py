@@ -1,4 +1,4 @@
-"""How commands speak: results on standard output, progress and troubles on standard error."""
+"""What commands print: results on standard output, progress and troubles on standard error."""
 
 from __future__ import annotations
 

@@ -17,7 +17,7 @@ from midwatch.errors import MidwatchError
 
 _log = structlog.get_logger(__name__)
 
-# A session lasts a night. Shorter, and somebody has to type a password in the dark; longer, and a
+# A session lasts a night. Shorter, and a password has to be typed in the dark; longer, and a
 # lost telephone commands the next night too.
 SESSION_S = 14 * 3600.0
 _MOST_SESSIONS = 64
@@ -47,10 +47,10 @@ class Told:
 
 @dataclass
 class Session:
-    """Somebody who has signed in.
+    """An operator who has signed in.
 
     Attributes:
-        form_token: stands in every form that is shown to them, so that no other page can post one.
+        form_token: is part of every form that is shown to them, so that no other page can post one.
         told: what the last order led to, until it was shown.
         why, orders: what was typed into a form that was not taken, so that it is not lost.
     """
@@ -98,7 +98,7 @@ class Gate:
         if tries is not None and now_s < tries.wait_until_mono_s:
             self.refuse("too_many_tries")
             raise NotYetError(tries.wait_until_mono_s - now_s)
-        # The same work for an account that does not exist: the time taken must not tell.
+        # The same work for an account that does not exist: the time taken must not show it.
         known = self._digests.get(account, b"\0" * 32)
         if not hmac.compare_digest(known, _digest(password)):
             self._note_wrong(address, now_s)
@@ -126,7 +126,7 @@ class Gate:
             self._sessions.pop(_key(token), None)
 
     def refuse(self, reason: str) -> None:
-        """Count something that was turned away; the log tells of it ever more rarely."""
+        """Count something that was turned away; the log mentions it ever more rarely."""
         self.turned_away[reason] += 1
         count = self.turned_away[reason]
         if is_notable(count):
@@ -140,7 +140,7 @@ class Gate:
             self._tries.popitem(last=False)
         tries.wrong += 1
         if tries.wrong >= _FREE_TRIES:
-            # Capped before the power is taken: nobody's patience may overflow it.
+            # Capped before the power is taken: no number of tries may overflow it.
             doublings = min(tries.wrong - _FREE_TRIES, 16)
             wait_s = min(_FIRST_WAIT_S * 2.0**doublings, _LONGEST_WAIT_S)
             tries.wait_until_mono_s = now_s + wait_s

@@ -1,4 +1,4 @@
-"""Connections to the page: not too many, none that only stand there, and no noise about rubbish."""
+"""Connections to the page: not too many, none that stay idle and no noise about rubbish."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ class Door:
             timer.cancel()
 
     def shut(self) -> None:
-        """Wait for nobody any more."""
+        """Wait for no request any more."""
         for timer in self._silent.values():
             timer.cancel()
         self._silent.clear()

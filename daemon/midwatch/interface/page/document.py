@@ -36,7 +36,7 @@ class Frame:
 
     Attributes:
         style, script: digests of the files that belong to it.
-        signed_in: whether somebody is, who may look again and sign out.
+        signed_in: whether an operator is, who may look again and sign out.
     """
 
     title: str

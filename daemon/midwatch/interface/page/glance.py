@@ -14,7 +14,7 @@ Phase = Literal["awaited", "running", "ended"]
 
 @dataclass(frozen=True)
 class Hours:
-    """The Sun's hours of a night, POSIX seconds UTC, and where the Sun stands, degrees."""
+    """The Sun's hours of a night, POSIX seconds UTC, and how high the Sun is, degrees."""
 
     sunset_utc_s: float | None
     dusk_utc_s: float
@@ -47,7 +47,7 @@ class TargetLine:
 
 @dataclass(frozen=True)
 class FaultLine:
-    """A fault, and what was done about it; `ended_utc_s` is None while it stands."""
+    """A fault, and what was done about it; `ended_utc_s` is None while it is open."""
 
     began_utc_s: float
     ended_utc_s: float | None

@@ -37,7 +37,7 @@ _log = structlog.get_logger(__name__)
 # All that travels over the bus fits into this, and so do the orders of a night.
 _LONGEST_BODY = 320_000
 _TAKEN = {
-    "pause": "Paused: the frame in hand is finished, then nothing new begins until resume",
+    "pause": "Paused: the frame under way is finished, then nothing new begins until resume",
     "resume": "Resumed",
     "skip": "Skipped for tonight",
     "close": "Closing: stopping, parking, closing, warming up",
@@ -62,11 +62,11 @@ class Page:
     names: tuple[str, ...]
     heartbeat_s: float
     clock: Clock
-    # One look at a time: whoever asks in between waits, and no crowd can fill the machine.
+    # One look at a time: a request in between waits, and no crowd can fill the machine.
     _looking: asyncio.Lock = field(default_factory=asyncio.Lock)
 
     def application(self, spoke: Spoke = lambda _: None) -> web.Application:
-        """Return what serves the page; `spoke` is told of every connection with a request."""
+        """Return what serves the page; `spoke` is called for every connection with a request."""
         guarding = guards(self.gate, self.settings.host, self.settings.names, spoke)
         application = web.Application(
             middlewares=guarding,  # type: ignore[arg-type]
@@ -144,7 +144,7 @@ class Page:
         return web.Response(body=asset(name), content_type=kind, charset="utf-8", headers=lasting)
 
     async def _nothing(self, _request: web.Request) -> web.Response:
-        """Browsers ask for a picture beside the title; there is none."""
+        """Browsers ask for a picture next to the title; there is none."""
         return web.Response(status=204)
 
     # Coming and going --------------------------------------------------------------------------
@@ -159,7 +159,7 @@ class Page:
 
     def _asking(self, request: web.Request, told: Told | None, status: int = 200) -> web.Response:
         accounts = list(self.settings.passwords)
-        # Whoever sits at this machine knows its accounts; nobody else is told any.
+        # A user of this machine knows its accounts; no one else is shown any.
         known = accounts[0] if self.settings.made is not None else ""
         page = sign_in_page(self.title, _colours_of(request), told, known)
         return web.Response(text=page, content_type="text/html", status=status)

@@ -1,4 +1,4 @@
-"""Looks at a night through its journal, as anybody outside may: reading, never writing."""
+"""Looks at a night through its journal, as any outsider may: reading, never writing."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ class Outlook:
     Meant to be called from worker threads: a night has thousands of events to read at first.
 
     Args:
-        data_folder: in which the journal stands.
+        data_folder: in which the journal is.
         declared: the night as the files say.
 
     Raises:
@@ -80,7 +80,7 @@ class Outlook:
     def __init__(self, data_folder: Path, declared: Night) -> None:
         self._data_folder = data_folder
         self._declared = declared
-        # Now, while they are what the daemon was started with: somebody may edit or move them.
+        # Now, while they are what the daemon was started with: the user may edit or move them.
         self._documents = documents_of(declared)
         self._seen: _Seen | None = None
         self._lock = threading.Lock()
@@ -91,7 +91,7 @@ class Outlook:
         self._seen = _Seen(self._declared, plan, folder)
 
     def glance(self, now_utc_s: float) -> Glance | None:
-        """Read what is new, and return how things stand; None before any night is planned."""
+        """Read what is new, and return the state of the night; None before any night is planned."""
         with self._lock:
             seen = self._seen
             if seen is None:
@@ -109,7 +109,7 @@ class Outlook:
     def try_orders(self, text: str, who: str) -> tuple[Documents, Change | None]:
         """Judge new night orders as the daemon will; site and rig are those of the files.
 
-        Returns the files to hand in, and what would change; None for that before a night is
+        Returns the files to send, and what would change; None for that before a night is
         planned.
 
         Raises:
@@ -157,7 +157,7 @@ def _take(seen: _Seen, event: Event) -> None:
     seen.seq = event.seq
     last = seen.last
     if isinstance(fact, NightBegan) and last is not None and last not in seen.accounted[-1:]:
-        # The ledger asks when the life before this one was last heard of.
+        # The ledger asks when the life before this one gave its last sign.
         seen.accounted.append(last)
     if isinstance(fact, _ACCOUNTED):
         seen.accounted.append(event)
@@ -255,17 +255,17 @@ def _ahead(seen: _Seen, now_utc_s: float) -> tuple[tuple[float, str], ...]:
         for index in range(len(target.target.order.frames))
     }
     left = tuple(t for t in plan.targets if t.target.name not in record.skipped)
-    told = forecast(seen.night, replace(plan, targets=left), now_utc_s, taken)
+    ahead = forecast(seen.night, replace(plan, targets=left), now_utc_s, taken)
     steps = [(plan.work_from_s, "open, slew, centre and focus"), (plan.dusk_s, "dusk")]
     times, present = LocalTime(seen.night.site.timezone), _target(seen)
-    for visit in told.visits:
+    for visit in ahead.visits:
         what = f"{visit.frames} frames until {times.clock(visit.end_utc_s)}"
-        if visit is told.visits[0] and visit.target == present:
+        if visit is ahead.visits[0] and visit.target == present:
             # A forecast does not know that the telescope is there already.
             steps.append((now_utc_s, f"{visit.target} goes on: {what}"))
         else:
             steps.append((visit.start_utc_s, f"{visit.target}: {what}"))
-    steps += [(at, f"meridian flip on {target}") for target, at in told.flips]
+    steps += [(at, f"meridian flip on {target}") for target, at in ahead.flips]
     steps.append((plan.dawn_s, "dawn: park, close and warm up"))
     steps.sort(key=lambda step: step[0])
     return tuple(step for step in steps if step[0] >= now_utc_s)[:_MOST_AHEAD]
@@ -288,7 +288,7 @@ def _target_line(record: NightRecord, name: str) -> TargetLine:
 
 
 def _faults(record: NightRecord) -> tuple[FaultLine, ...]:
-    """Return those that stand, then the latest of the others."""
+    """Return those that are open, then the latest of the others."""
     latest = sorted(record.faults.values(), key=lambda f: (not f.open, -f.began_at_utc_s))
     return tuple(_fault_line(fault) for fault in latest[:_MOST_FAULTS])
 

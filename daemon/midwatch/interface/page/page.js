@@ -33,7 +33,7 @@ function silence(on) {
   }
   silentSince ??= new Date();
   box.textContent =
-    `No answer since ${silentSince.toLocaleTimeString()} (time of this device): what stands here is old.`;
+    `No answer since ${silentSince.toLocaleTimeString()} (time of this device): what is shown here is old.`;
   box.hidden = false;
 }
 

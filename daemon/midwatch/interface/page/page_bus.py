@@ -1,4 +1,4 @@
-"""The page's place on the bus: hears the devices, and gives orders to the daemon."""
+"""The page's place on the bus: listens to the devices, and gives orders to the daemon."""
 
 from __future__ import annotations
 
@@ -52,10 +52,10 @@ class BusSide:
         return await order(self._there, DAEMON, command, args)
 
     async def serve(self) -> None:
-        """Wait until no answer can be heard any more, for good.
+        """Wait until no answer can be received any more, for good.
 
         Raises:
-            Exception: what the task that heard them died of.
+            Exception: what the task that received them died of.
         """
         await self._there.caller.serve()
 
@@ -63,7 +63,7 @@ class BusSide:
         """Keep what devices retain, for good."""
         async for message in messages:
             parsed = parse(message.topic)
-            # Whoever makes up devices must not fill our memory.
+            # A client that makes up devices must not fill our memory.
             if parsed is not None and parsed.device in self._devices:
                 self._found[message.topic] = message.payload
 

@@ -26,7 +26,7 @@ class PageSettings:
 
     Attributes:
         passwords: by account.
-        names: host names that may stand in a request, beside addresses.
+        names: host names that a request may contain, besides addresses.
         made: the file with a password that was made for this run; None with accounts of the rig
             file.
     """
@@ -46,17 +46,17 @@ class PageSettings:
 
 
 def page_settings(
-    section: Page | None, asked: tuple[str | None, int] | None, beside: Path, data_folder: Path
+    section: Page | None, asked: tuple[str | None, int] | None, rig_file: Path, data_folder: Path
 ) -> PageSettings:
     """Return the page that is asked for.
 
-    Where the rig file names no account, one is made for whoever runs the night: its password is
+    Where the rig file names no account, one is made for the user running it: its password is
     written to the data folder, for that account of the machine alone.
 
     Args:
         section: of the rig file.
         asked: host and port from the command line; they take the place of those in the section.
-        beside: the rig file; paths are relative to it.
+        rig_file: paths in it are relative to it.
         data_folder: of the night.
 
     Raises:
@@ -65,9 +65,9 @@ def page_settings(
     section = section or Page()
     if asked is not None:
         section = _at(section, *asked)
-    folder = beside.parent
+    folder = rig_file.parent
     passwords = {
-        account: _password(folder / file, f"{beside}: page.accounts.{account}")
+        account: _password(folder / file, f"{rig_file}: page.accounts.{account}")
         for account, file in section.accounts.items()
     }
     made = None
@@ -76,7 +76,7 @@ def page_settings(
         passwords = {visitor(): _make_password(made)}
     tls = None
     if section.cert_file is not None and section.key_file is not None:
-        tls = _tls(folder / section.cert_file, folder / section.key_file, beside)
+        tls = _tls(folder / section.cert_file, folder / section.key_file, rig_file)
     return PageSettings(section.host, section.port, passwords, section.names, tls, made)
 
 
@@ -109,19 +109,19 @@ def _make_password(path: Path) -> str:
     password = secrets.token_urlsafe(18)
     path.parent.mkdir(parents=True, exist_ok=True)
     path.unlink(missing_ok=True)
-    # Made with its rights, so that nobody else can open it in between.
+    # Made with its rights, so that no other user can open it in between.
     made = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     with os.fdopen(made, "w", encoding="utf-8") as file:
         file.write(f"{password}\n")
     return password
 
 
-def _tls(cert: Path, key: Path, beside: Path) -> ssl.SSLContext:
+def _tls(cert: Path, key: Path, rig_file: Path) -> ssl.SSLContext:
     context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
     try:
         context.load_cert_chain(cert, key)
     except (OSError, ssl.SSLError) as error:
         raise InputError(
-            f"{beside}: page: cannot use {cert} with {key} as its key: {error}"
+            f"{rig_file}: page: cannot use {cert} with {key} as its key: {error}"
         ) from error
     return context

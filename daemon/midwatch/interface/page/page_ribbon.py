@@ -104,5 +104,5 @@ def _spoken(night: Glance) -> str:
     if night.ledger is None or not night.ledger.seconds:
         return "The night from sunset to sunrise; it is not dark yet"
     spent = sorted(night.ledger.seconds.items(), key=lambda item: -item[1])
-    told = ", ".join(f"{LABELS[cause]} {duration(s)}" for cause, s in spent[:5])
-    return f"Where the time since dusk went: {told}"
+    uses = ", ".join(f"{LABELS[cause]} {duration(s)}" for cause, s in spent[:5])
+    return f"Where the time since dusk went: {uses}"

@@ -24,7 +24,7 @@ _WELL = ("at rest", "working")
 
 @dataclass(frozen=True)
 class NowView:
-    """What is being done; `marks` are said so that nobody misses them."""
+    """What is being done; `marks` are written out so that they are not missed."""
 
     title: str
     lead: str
@@ -85,7 +85,7 @@ class TargetView:
 
 @dataclass(frozen=True)
 class WordView:
-    """Something said or noted; nobody's name where nobody said it."""
+    """Something said or noted; without a name where no person said it."""
 
     at: Moment
     who: str

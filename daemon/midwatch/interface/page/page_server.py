@@ -1,4 +1,4 @@
-"""Serves the page beside the nights of a run, so that nothing that it does can touch them."""
+"""Serves the page alongside the nights of a run, so that nothing that it does can touch them."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ class OperatorPage:
     Args:
         settings: where and to whom.
         night: as the files say.
-        data_folder: in which the journal stands.
+        data_folder: in which the journal is.
         tasks: keeps the page's tasks; one of its own by default.
     """
 

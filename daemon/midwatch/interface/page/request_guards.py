@@ -33,8 +33,8 @@ def guards(gate: Gate, host: str, names: tuple[str, ...], spoke: Spoke) -> tuple
     Args:
         gate: counts what is turned away.
         host: at which the page is served.
-        names: under which it may be reached beside that, and beside addresses.
-        spoke: is told of each connection by which a request has come.
+        names: under which it may be reached besides that, and besides addresses.
+        spoke: is called for each connection by which a request has come.
     """
     ours = {host.lower(), "localhost", *(name.lower() for name in names)}
     machine = socket.gethostname().lower()
@@ -54,7 +54,7 @@ def guards(gate: Gate, host: str, names: tuple[str, ...], spoke: Spoke) -> tuple
             answer = web.Response(status=503, text="this took too long; look again\n")
         except Exception as error:
             # Whatever is wrong with the page is not the night's business. What was posted may be a
-            # password: of the error only its kind and place are told.
+            # password: of the error only its kind and place are logged.
             place = traceback.extract_tb(error.__traceback__)[-1]
             where = f"{Path(place.filename).name}:{place.lineno}"
             _log.error("page_failed", path=request.path, error=type(error).__name__, where=where)

@@ -16,15 +16,15 @@ __all__ = ["Progress", "listing"]
 _WIDTH = 79
 # Real seconds between two lines of progress.
 _LINE_S = 5.0
-# Of a night, no more costs than these are told, and none that is less.
+# Of a night, no more costs than these are listed, and none that is less.
 _MOST_COSTS = 3
 _LEAST_COST_S = 60
-# Broken nights that are told of one by one.
+# Broken nights that are listed one by one.
 _MOST_BROKEN = 10
 
 
 class Progress:
-    """Tells on standard error how far a drill has come.
+    """Reports on standard error how far a drill has come.
 
     Args:
         nights: how many there are.
@@ -50,8 +50,8 @@ class Progress:
         self._broken += bool(result.broken)
         if result.broken:
             first = result.broken[0]
-            told = f"night {trial.number}, seed {trial.seed}: {_promise(first.number)}: "
-            tell(*_wrapped(told + first.detail))
+            where = f"night {trial.number}, seed {trial.seed}: {_promise(first.number)}: "
+            tell(*_wrapped(where + first.detail))
         now_s = self._clock.mono()
         if now_s >= self._next_s or self._done == self._nights:
             self._next_s = now_s + _LINE_S
@@ -60,11 +60,11 @@ class Progress:
 
     def _pace(self, now_s: float) -> str:
         took_s = now_s - self._began_s
-        told = hours_text(took_s)
+        pace = hours_text(took_s)
         if 0 < self._done < self._nights:
             left_s = took_s / self._done * (self._nights - self._done)
-            told += f", about {hours_text(left_s)} to go"
-        return told
+            pace += f", about {hours_text(left_s)} to go"
+        return pace
 
 
 def _counted(count: int, what: str) -> str:
@@ -168,11 +168,11 @@ def _causes(drill: DrillSummary) -> list[str]:
         for night in known[:part]
         for name in sorted({f.partition("@")[0] for f in night.faults})
     )
-    told = ", ".join(f"{name} {count}" for name, count in names.most_common(8))
+    counts = ", ".join(f"{name} {count}" for name, count in names.most_common(8))
     return [
         "",
         f"  faults of the {part} nights that kept least",
-        *textwrap.wrap(told, _WIDTH, initial_indent="    ", subsequent_indent="    "),
+        *textwrap.wrap(counts, _WIDTH, initial_indent="    ", subsequent_indent="    "),
     ]
 
 

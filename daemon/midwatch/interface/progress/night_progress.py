@@ -42,7 +42,7 @@ _BAR_CELLS = 30
 
 @dataclass
 class NightProgress:
-    """Where a night stands, folded from its events."""
+    """How far a night has come, folded from its events."""
 
     night: Night
     title: str
@@ -101,7 +101,7 @@ class NightProgress:
         return datetime.fromtimestamp(self.at_utc_s, self.zone).strftime(form)
 
     def target_text(self) -> str:
-        """The target in hand and how high it stands."""
+        """The current target and how high it is."""
         if self.target not in self._motions:
             return "-"
         position = self._motions[self.target].position_at(self.at_utc_s)
@@ -141,7 +141,7 @@ def shown(progress: NightProgress) -> Iterator[NightListener]:
 
 
 class NightListener:
-    """Hears the events of a night and shows them, not too often."""
+    """Receives the events of a night and shows them, not too often."""
 
     def __init__(self, progress: NightProgress, live: Live | None) -> None:
         self._progress = progress

@@ -93,12 +93,12 @@ def _reach(summary: NightSummary) -> list[str]:
 
 
 def _promises(summary: NightSummary) -> list[str]:
-    told = [promise for promise in summary.promises if promise.ok is not None]
-    kept = sum(promise.ok is True for promise in told)
-    lines = [f"  promises kept: {kept} of {len(told)}"]
+    judged = [promise for promise in summary.promises if promise.ok is not None]
+    kept = sum(promise.ok is True for promise in judged)
+    lines = [f"  promises kept: {kept} of {len(judged)}"]
     lines += [
         f"  BROKEN {promise.number}: {promise.text}: {promise.detail}"
-        for promise in told
+        for promise in judged
         if promise.ok is False
     ]
     return lines

@@ -87,7 +87,7 @@ class FrameGraded(Fact):
 
 
 class FrameRegraded(Fact):
-    """A later look at a filed light frame, beside more frames than there were at first.
+    """A later look at a filed light frame, compared with more frames than at first.
 
     The file keeps the grade of its day: its checksum is in the journal already.
     """
@@ -102,7 +102,7 @@ class FrameRegraded(Fact):
 
 
 class SensorMeasured(Fact):
-    """What a dark or bias frame tells of the sensor.
+    """What a dark or bias frame says about the sensor.
 
     ``pair_noise_adu`` is the noise of one frame by its difference from the one before.
     """

@@ -2,7 +2,7 @@
 
 The journal stores ``kind`` and the JSON of the model. Everything that Midwatch knows after a
 restart, and everything that it reports, is folded from these. Times inside facts are POSIX
-seconds UTC; the time of the event itself stands beside it in the journal.
+seconds UTC; the time of the event itself is next to it in the journal.
 """
 
 from __future__ import annotations
@@ -303,7 +303,7 @@ class FaultEnded(Fact):
 
 
 class OperatorSpoke(Fact):
-    """Somebody gave an order by hand; ``target`` is what a skip is about."""
+    """A person gave an order by hand; ``target`` is what a skip is about."""
 
     kind = "operator"
     command: str

@@ -1,4 +1,4 @@
-"""Facts about what others did to a night: orders, what devices heard on the bus, the clock."""
+"""Facts about what others did to a night: orders, what devices received on the bus, the clock."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ class FrameSlot(NamedTuple):
 
 
 class OrdersChanged(Fact):
-    """New night orders were handed in and hold from now on, after a restart too.
+    """New night orders were given and hold from now on, after a restart too.
 
     Attributes:
         who, why: as they gave it.
@@ -32,9 +32,9 @@ class OrdersChanged(Fact):
             again with other ones, those hold.
         added, removed, changed: names of targets.
         main: which of the files holds the orders.
-        slots: the frame orders of each target, in order: what was taken before is counted anew by
+        slots: the frame orders of each target, in order: what was taken before is counted again by
             them.
-        files: text of every file that was handed in, by its path.
+        files: text of every file that was given, by its path.
     """
 
     kind = "orders_changed"
@@ -51,13 +51,13 @@ class OrdersChanged(Fact):
 
 
 class Silence(NamedTuple):
-    """A time in which a device heard no lease; POSIX seconds UTC by the device's own clock.
+    """A time in which a device received no lease; POSIX seconds UTC by the device's own clock.
 
     Attributes:
-        heard_utc_s: when a lease was last heard.
+        heard_utc_s: when a lease was last received.
         noticed_utc_s: when its host took the lease for ended, and began to make the device safe.
         at_rest_utc_s: when the device was at rest; None if it was not by the end of the silence.
-        over_utc_s: when a lease was heard again; None while it lasts.
+        over_utc_s: when a lease was received again; None while it lasts.
     """
 
     heard_utc_s: float
@@ -78,7 +78,7 @@ class ClockAdopted(Fact):
 
 
 class LeaseUnheard(Fact):
-    """The daemon lived, and could tell nobody of its lease for longer than that lasts.
+    """The daemon ran, and its lease reached no device for longer than that lasts.
 
     Attributes:
         from_utc_s: when the lease was last announced.
@@ -91,12 +91,12 @@ class LeaseUnheard(Fact):
 
 
 class HostAccount(Fact):
-    """What the host of a device says of what it heard on the bus.
+    """What the host of a device says of what it received on the bus.
 
-    Told at the end of a night, and after each time for which no lease was heard.
+    Recorded at the end of a night, and after each time in which no lease was received.
 
     Attributes:
-        since_utc_s: from when on it can tell.
+        since_utc_s: from when on it has records.
         lease_s: silence after which it makes its device safe.
         counts: messages by what became of them; those that were done are not among them.
         holders: under whose lease commands were done, and since when.

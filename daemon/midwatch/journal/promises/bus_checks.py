@@ -32,21 +32,21 @@ def accounts_of(events: Sequence[Event]) -> list[HostAccount]:
 
 def _joined(accounts: Sequence[HostAccount]) -> HostAccount:
     """Return the accounts of a driver's lives as one."""
-    told = [account for account in accounts if account.told]
-    if len(told) <= 1:
-        return (told or accounts)[-1]
+    given = [account for account in accounts if account.told]
+    if len(given) <= 1:
+        return (given or accounts)[-1]
     counts: dict[str, int] = {}
-    for account in told:
+    for account in given:
         for name, number in account.counts.items():
             counts[name] = counts.get(name, 0) + number
     update = {
-        "since_utc_s": min(account.since_utc_s for account in told),
+        "since_utc_s": min(account.since_utc_s for account in given),
         "counts": counts,
-        "holders": tuple(holder for account in told for holder in account.holders),
-        "senders": tuple(sender for account in told for sender in account.senders),
-        "silences": tuple(silence for account in told for silence in account.silences),
+        "holders": tuple(holder for account in given for holder in account.holders),
+        "senders": tuple(sender for account in given for sender in account.senders),
+        "silences": tuple(silence for account in given for silence in account.silences),
     }
-    return told[-1].model_copy(update=update)
+    return given[-1].model_copy(update=update)
 
 
 def silence_findings(
@@ -54,9 +54,9 @@ def silence_findings(
 ) -> tuple[str, list[str]] | None:
     """Say what devices did while the daemon or the bus was silent.
 
-    The evidence is what the hosts themselves tell once they are heard again. Where the journal
-    shows that the daemon was dead for longer than a lease, or could tell nobody of its own, every
-    host that lived then must tell of that silence: without its word the promise counts as broken.
+    The evidence is what the hosts themselves report once they are received again. Where the journal
+    shows that the daemon was dead for longer than a lease, or could not send its own, every
+    host that ran then must report that silence: without its report the promise counts as broken.
 
     Returns:
         What was looked at, and what was wrong; None where there was no silence.
@@ -73,15 +73,15 @@ def silence_findings(
             if gap.length_s <= account.lease_s + gap.unsure_s:
                 continue
             if account.told and account.since_utc_s > gap.from_s:
-                excused += 1  # its driver was started after that: nobody can tell
+                excused += 1  # its driver was started after that: it cannot know
             elif not any(_covers(silence, gap) for silence in account.silences):
                 wrong.append(
-                    f"the {account.device} tells nothing of the {gap.length_s:.0f} s in which "
+                    f"the {account.device} reports nothing of the {gap.length_s:.0f} s in which "
                     f"{gap.what}"
                 )
-    told = any(began.holder for _, began in facts_of(events, NightBegan))
-    if gaps and told and not accounts and facts_of(events, NightEnded):
-        wrong.append(f"the daemon was not heard {len(gaps)} times, and no device gave an account")
+    named = any(began.holder for _, began in facts_of(events, NightBegan))
+    if gaps and named and not accounts and facts_of(events, NightEnded):
+        wrong.append(f"the daemon was silent {len(gaps)} times, and no device gave an account")
     if not looked and not wrong:
         return None
     younger = f"; {excused} times a driver was younger than the silence" if excused else ""
@@ -90,7 +90,7 @@ def silence_findings(
 
 @dataclass(frozen=True)
 class _Gap:
-    """A time in which nobody can have heard of the daemon's lease.
+    """A time in which no device can have received the daemon's lease.
 
     Attributes:
         from_s, until_s: POSIX seconds.
@@ -160,7 +160,7 @@ def foreign_commanders(events: Sequence[Event]) -> tuple[bool | None, str]:
     """Say whether devices did anything under another lease than those of tonight's daemons.
 
     Accounts are the broker's business, and who has one may ask a device to stop or to make itself
-    safe. Everything else is done under a lease only; the hosts tell under which.
+    safe. Everything else is done under a lease only; the hosts report under which.
     """
     # A life that takes over from a dead one goes on under its lease.
     ours = {began.holder for _, began in facts_of(events, NightBegan) if began.holder}

@@ -60,7 +60,7 @@ def check_promises(
         ledger: The same, accounted.
         inventory: What lies in the night's folder.
         context: Site and limits.
-        journal_digest: Stands for the night's events.
+        journal_digest: Digest of the night's events.
     """
     promises = [
         limits_kept(events, record, context),
@@ -159,7 +159,7 @@ def _limit_breaches(
 
 
 def _pier_sides(events: Sequence[Event], moments: Sequence[float]) -> Iterator[PierSide]:
-    """Yield the side of the pier at each moment, as last told before; moments ascend."""
+    """Yield the side of the pier at each moment, as last reported before; moments ascend."""
     changes: list[tuple[float, str]] = sorted(
         [(at, motion.pier_side) for at, motion in facts_of(events, MotionEnded)]
         + [(at, flip.to_side) for at, flip in facts_of(events, Flipped) if flip.ok],
@@ -174,8 +174,8 @@ def _pier_sides(events: Sequence[Event], moments: Sequence[float]) -> Iterator[P
         yield side
 
 
-def _side(told: str) -> PierSide:
-    return "east" if told == "east" else "west" if told == "west" else "unknown"
+def _side(reported: str) -> PierSide:
+    return "east" if reported == "east" else "west" if reported == "west" else "unknown"
 
 
 def safe_when_unsafe(
@@ -229,7 +229,7 @@ def _frames_on_disk(events: Sequence[Event], record: NightRecord, inventory: Inv
     paths = Counter(fact.path for fact in filed)
     wrong += [f"{path} holds {n} frames" for path, n in paths.items() if n > 1]
     known = {fact.exposure_id for fact in filed}
-    # What arrived otherwise than the camera said was never a frame; its loss stands in the ledger.
+    # What arrived otherwise than the camera said was never a frame; its loss is in the ledger.
     spoilt = {fact.exposure_id for _, fact in facts_of(events, FrameLost) if fact.spoilt}
     # What the disk had no room for is safe in the camera's spool, and a fault says so.
     waiting = {f.exposure_id for f in record.unfiled() if f.read and _disk_stands(record, f)}
@@ -255,7 +255,7 @@ def _frames_on_disk(events: Sequence[Event], record: NightRecord, inventory: Inv
 
 
 def _disk_stands(record: NightRecord, frame: FrameRecord) -> bool:
-    """Tell whether the disk has failed to take a frame to the last."""
+    """Return whether the disk has failed to take a frame to the last."""
     return any(
         fault.began.device == "disk"
         and (fault.last_tried_utc_s or fault.began_at_utc_s) >= frame.ended_utc_s
@@ -349,10 +349,10 @@ def _reasons_and_remedies(events: Sequence[Event]) -> Promise:
         elif isinstance(fact, RemedyTried):
             remedies += 1
             if not faults.get(fact.fault_id):
-                wrong.append(f"remedy {fact.remedy} against {fact.fault_id}, which did not stand")
+                wrong.append(f"remedy {fact.remedy} against {fact.fault_id}, which was not open")
         elif isinstance(fact, FaultEnded):
             if not faults.get(fact.fault_id):
-                wrong.append(f"fault {fact.fault_id} ended without standing")
+                wrong.append(f"fault {fact.fault_id} ended without being open")
             faults[fact.fault_id] = False
     wrong += [why for _, why in given_up(events)]
     looked_at = (

@@ -1,4 +1,4 @@
-"""The files of a night: their digests, and writing beside them without half-written results."""
+"""The files of a night: their digests, and writing next to them without half-written results."""
 
 from __future__ import annotations
 

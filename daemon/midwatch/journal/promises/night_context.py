@@ -1,4 +1,4 @@
-"""What a report knows of the site and the rig beside the journal."""
+"""What a report knows of the site and the rig besides the journal."""
 
 from __future__ import annotations
 

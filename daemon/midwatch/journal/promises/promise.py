@@ -11,7 +11,7 @@ class Promise(BaseModel):
     """One promise and how it fared.
 
     Attributes:
-        ok: Kept or broken; None where a single night cannot tell.
+        ok: Kept or broken; None where a single night cannot show it.
         detail: What was looked at, and what was found wrong.
     """
 

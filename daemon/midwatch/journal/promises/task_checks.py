@@ -13,7 +13,7 @@ __all__ = ["DAEMON", "TASK_DIED", "given_up", "vouched"]
 # How the fault of a task that died is named.
 DAEMON, TASK_DIED = "daemon", "task_died"
 # Promises that are judged by what the daemon saw and noted. Files, seconds and decisions are there
-# or not, whoever watches.
+# or not, whether watched or not.
 _SEEN = frozenset({1, 2, 3, 5, 8, 10})
 _GIVING_UP = ("close", "leave")
 
@@ -33,15 +33,15 @@ def given_up(events: Sequence[Event]) -> list[tuple[float, str]]:
 
 
 def vouched(promises: Sequence[Promise], events: Sequence[Event]) -> list[Promise]:
-    """Return the promises, those that seem kept as untold where the night had gone blind.
+    """Return the promises, those that seem kept as undecided where the night was blind.
 
-    From the moment in which a task was given up nobody can say what it would have seen. Which task
+    From the moment in which a task was given up it is unknown what it would have seen. Which task
     it was is not asked: that rule would have to be right for every task that is ever written.
     """
     blind = given_up(events)
     if not blind:
         return list(promises)
-    note = f"; nobody can tell what was not seen any more: {blind[0][1]}"
+    note = f"; what was no longer seen is not known: {blind[0][1]}"
     return [
         p.model_copy(update={"ok": None, "detail": p.detail + note})
         if p.ok and p.number in _SEEN

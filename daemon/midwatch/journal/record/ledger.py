@@ -13,7 +13,7 @@ from midwatch.journal.store import Event
 __all__ = ["CAUSES", "LABELS", "Ledger", "Span", "account"]
 
 CAUSES: tuple[Cause, ...] = get_args(Cause)
-# Shutters are told of by another clock, and the order to close one takes its time.
+# Shutters are reported by another clock, and the order to close one takes its time.
 _LATE_S = 2
 
 LABELS: dict[Cause, str] = {
@@ -88,13 +88,13 @@ def account(
     A cause holds from the whole second nearest to its event. Before the first event the night had
     not started; between its beginning and the first activity it was preparing. A beginning that is
     not the first means that the daemon had died: the time since the last event before counts as
-    not running, as does the time after the last event of a night that did not end. An exposure in
-    hand ran on without the daemon; if its frame was read out, its seconds are of open shutter. So
-    are those of an exposure that was given up, ran on because nobody could reach the camera, and
-    left its frame after all.
+    not running, as does the time after the last event of a night that did not end. An exposure
+    under way ran on without the daemon; if its frame was read out, its seconds are of open shutter.
+    So are those of an exposure that was given up, ran on because the camera could not be reached,
+    and left its frame after all.
 
     Args:
-        events: Of one night, in the order of the journal; a clock set back counts as standing.
+        events: Of one night, in the order of the journal; a clock set back counts as stopped.
         dusk_utc_s: Whole seconds; a fraction is cut off.
         dawn_utc_s: The same; not after dusk gives an empty ledger.
         running: The last activity holds to the end, because the daemon is alive.
@@ -174,7 +174,7 @@ class _Builder:
         return max(self._last_event, min(self._closed(self._last_event), restart))
 
     def _closed(self, otherwise: int) -> int:
-        """When the shutter of the exposure in hand closed, if its frame was read out."""
+        """When the shutter of the exposure under way closed, if its frame was read out."""
         read = self._reads.get(self._in_hand)
         return otherwise if read is None else round(read.began_utc_s + read.exposure_s)
 

@@ -54,7 +54,7 @@ __all__ = ["FaultRecord", "FocusMoment", "FrameRecord", "FrameState", "NightReco
 
 # Duties after which the telescope no longer points where it was centred.
 _MOVING_DUTIES = ("slew", "flip")
-# Ends of motion after which it does not point at anything any more: at rest, or left standing.
+# Ends of motion after which it does not point at anything any more: at rest, or not tracking.
 _RESTING_ENDS = ("park", "tracking")
 
 
@@ -65,11 +65,11 @@ class NightRecord:
     Attributes:
         began: The first taking up of the orders; `resumed` counts the later ones.
         planned: The last plan of each target; `windows` holds those of all its plans tonight,
-            since a plan made anew after a restart may begin at that moment.
+            since a plan made again after a restart may begin at that moment.
         duty: What is being done now, with its moment.
         focus: The last good focus run; `last_focus_run` is the last one, good or not.
         focus_runs: All good focus runs, oldest first.
-        verdicts: How often a light was graded, first or anew.
+        verdicts: How often a light was graded, first or again.
         settled: Where the focuser was put since, by that run or by following the temperature.
         centred_target: What the telescope is centred on; None after it was moved or resumed.
         guiding: Whether guiding was started since the telescope last moved.
@@ -135,7 +135,7 @@ class NightRecord:
         return [f for f in self.frames.values() if f.filed is None and f.lost is None]
 
     def open_faults(self) -> list[FaultRecord]:
-        """Return the faults that stand, oldest first."""
+        """Return the faults that are open, oldest first."""
         return [fault for fault in self.faults.values() if fault.open]
 
     @property

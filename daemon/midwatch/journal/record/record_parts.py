@@ -31,7 +31,7 @@ class FrameRecord:
     """One exposure from its command to its verdict; facts are None until they happen.
 
     `graded` holds the latest grade; `first_grade` is that of a frame that was looked at again.
-    `order_index` is the frame order that it serves; orders that are changed may number it anew.
+    `order_index` is the frame order that it serves; orders that are changed may renumber it.
     """
 
     begun_at_utc_s: float
@@ -147,7 +147,7 @@ class FaultRecord:
 
     @property
     def open(self) -> bool:
-        """Whether it still stands."""
+        """Whether it has not ended."""
         return self.ended is None
 
     def tries(self, remedy: str) -> int:

@@ -27,7 +27,7 @@ class Damage:
     problem: str
 
     def message(self, aside: str) -> str:
-        """Return what people are told."""
+        """Return the message for people."""
         return (
             f"the journal was damaged: {self.problem}; it was kept whole as {aside}, and the "
             f"{len(self.good)} events before the damage were taken over"
@@ -79,10 +79,10 @@ def rebuild(path: Path, good: list[Row]) -> None:
 
 
 def save_torn_log(path: Path) -> str | None:
-    """Keep a copy of a log beside the journal that does not hold together, and return what to say.
+    """Keep a copy of a log next to a journal if it does not hold together; return what to say.
 
     SQLite takes what is good of it and drops the rest without a word. What it drops may be an event
-    that was being written when the power failed, and whose writer had not been told that it is
+    that was being written when the power failed, and whose writer had no confirmation that it is
     stored; or more, if the disk is bad.
     """
     log = path.with_name(path.name + "-wal")

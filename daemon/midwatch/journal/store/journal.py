@@ -122,11 +122,11 @@ class Journal:
             held.close()
             raise
         journal = cls(connection, clock, held, durable=durable)
-        told = [torn] if torn is not None else []
+        messages = [torn] if torn is not None else []
         if damage is not None:
-            told.append(damage.message(quarantine.aside_path(path).name))
-        journal._night = journal._last_night if told else ""
-        for message in told:
+            messages.append(damage.message(quarantine.aside_path(path).name))
+        journal._night = journal._last_night if messages else ""
+        for message in messages:
             journal.append(Notice(message=message))
         return journal
 
@@ -180,7 +180,7 @@ class Journal:
         return _nights(self._connection)
 
     def head(self) -> str:
-        """Return the digest of the last event: it stands for the whole journal."""
+        """Return the digest of the last event: it covers the whole journal."""
         return self._head
 
     def verify(self) -> None:
@@ -219,7 +219,7 @@ def read_events(path: Path, night: str | None = None, after: int = 0) -> list[Ev
     Args:
         path: The file.
         night: Of this night only.
-        after: Only what stands behind this place in the journal.
+        after: Only what comes after this place in the journal.
 
     Raises:
         FileNotFoundError: There is no journal.
@@ -243,7 +243,7 @@ def digest_of(path: Path, night: str | None = None) -> str:
 
 
 def digest_of_events(events: Iterable[Event]) -> str:
-    """Return one digest of what happened and when, wherever in a journal it stands.
+    """Return one digest of what happened and when, wherever in a journal it is.
 
     Two runs of the same rehearsal give the same digest even if other nights precede one of them.
     """

@@ -1,7 +1,7 @@
 """Setting a damaged database aside and putting its rebuilt part in its place.
 
 A power cut may come at any step. The rebuilt file's own name is the point of no return: once it
-stands, the next opening finishes what is left, and until then nothing was touched.
+exists, the next opening finishes what is left, and until then nothing was touched.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from pathlib import Path
 
 from midwatch.durable import sync_folder
 
-# A write-ahead log left beside another database would be played into it.
+# A write-ahead log left next to another database would be played into it.
 _COMPANIONS = ("-wal", "-shm")
 
 
@@ -50,7 +50,7 @@ def aside_path(path: Path) -> Path:
 
 
 def free_name(path: Path) -> Path:
-    """Return a name beside `path` under which a damaged file can be kept."""
+    """Return a name next to `path` under which a damaged file can be kept."""
     return _beside(path, f".damaged-{_number(path) + 1}")
 
 

@@ -1,4 +1,4 @@
-"""Faults that somebody asks for: their names, and when each begins and ends."""
+"""Faults that are asked for: their names, and when each begins and ends."""
 
 from midwatch.orders.injected.fault_kinds import FAULT_KINDS, STEP_S, fault_roles, shown_by
 from midwatch.orders.injected.fault_orders import (

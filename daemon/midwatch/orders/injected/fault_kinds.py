@@ -80,7 +80,7 @@ _DEVICES = (
     _device("camera", "cooler-fails", "the cooler gives up and the sensor warms", (600.0, 3600.0)),
     _device("camera", "cooler-weak", "the cooler cannot reach its set point", (1800.0, 14400.0),
             may_stay=True),
-    _device("mount", "mount-stalls", "a motor stalls: the axes stand still", (60.0, 600.0)),
+    _device("mount", "mount-stalls", "a motor stalls: the axes do not move", (60.0, 600.0)),
     _device("mount", "tracking-lost", "tracking stops without a word", instant=True),
     _device("mount", "slew-refused", "it refuses to slew", (60.0, 600.0)),
     _device("mount", "slew-lands-elsewhere", "slews end degrees from where they were sent",
@@ -154,10 +154,10 @@ _HOST = tuple(
 _OPERATOR = tuple(
     FaultKind(name, "operator", None, about, True, (0.0, 0.0))
     for name, about in (
-        ("bad-orders", "orders with mistakes are handed in in the middle of the night"),
+        ("bad-orders", "orders with mistakes are given in the middle of the night"),
         ("conflicting-commands", "pause, resume, skip and close come in one breath, the close "
                                  "taken back by none"),
-        ("target-removed", "new orders no longer hold the target in hand"),
+        ("target-removed", "new orders no longer hold the target under way"),
     )
 )  # fmt: skip
 
@@ -182,7 +182,7 @@ def shown_by(kind: FaultKind, drivers: Mapping[str, str]) -> str | None:
     """Return the role of the simulated device that shows a fault; None where the rig has none.
 
     A simulated guider is a loop in numbers and shows all faults of guiding by itself. A guider
-    that measures cannot be told to fail: its stars vanish in the guide camera, and its mount
+    that measures cannot be made to fail: its stars vanish in the guide camera, and its mount
     answers it wrongly.
 
     Args:

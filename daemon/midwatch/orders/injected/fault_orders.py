@@ -1,4 +1,4 @@
-"""Faults that somebody asks for: on the command line, in a scenario file, or drawn from a seed."""
+"""Faults that are asked for: on the command line, in a scenario file, or drawn from a seed."""
 
 from __future__ import annotations
 

@@ -150,7 +150,7 @@ def _pairs(pairs: Sequence[object]) -> None:
         if not LOWEST_HORIZON_DEG <= altitude <= HIGHEST_HORIZON_DEG:
             raise complaint(f"altitude {altitude} is outside -5 to 90", HORIZON_HINT, index)
         if azimuth == before:
-            raise complaint(f"azimuth {azimuth} stands here twice", "keep one of them", index)
+            raise complaint(f"azimuth {azimuth} is written here twice", "keep one of them", index)
         if azimuth < before:
             raise complaint(
                 f"azimuth {azimuth} comes after {before:g}", "sort the pairs by azimuth", index
@@ -247,7 +247,7 @@ def fits_geometry(
 
     Args:
         name: of the declared kind.
-        written: fields that the user has written, with the section where they stand.
+        written: fields that the user has written, with the section where they are.
         kinds: all kinds by name.
     """
     kind = kinds[name]

@@ -24,7 +24,7 @@ class GradingSettings(Declared):
         default=30,
         gt=0,
         lt=100,
-        description="Stars that may be missing beside the usual number, after altitude, background "
+        description="Stars that may be missing from the usual number, after altitude, background "
         "and star size are allowed for, percent.",
     )
     max_hfr_px: float | None = Field(
@@ -33,7 +33,7 @@ class GradingSettings(Declared):
     max_hfr_growth_percent: float = Field(
         default=35,
         gt=0,
-        description="Growth of the star size beside the usual one at this altitude, percent.",
+        description="Growth of the star size over the usual one at this altitude, percent.",
     )
     max_elongation: float = Field(
         default=1.5, gt=1, le=10, description="Longest stars, long over short axis."
@@ -41,7 +41,7 @@ class GradingSettings(Declared):
     max_background_growth_percent: float = Field(
         default=150,
         gt=0,
-        description="Growth of the background beside the latest frames that Moon, twilight and "
+        description="Growth of the background over the latest frames that Moon, twilight and "
         "altitude do not explain, percent.",
     )
     max_background_percent: float = Field(

@@ -108,12 +108,12 @@ class StandingOrder(Declared):
     for_s: float = Field(
         default=0,
         ge=0,
-        description="How long the level must stand before it trips or clears, seconds.",
+        description="How long the level must last before it trips or clears, seconds.",
     )
     do: str = Field(min_length=1, description="Name of a duty.", examples=["focus"])
     at: Literal["between_frames", "at_once"] = Field(
         default="between_frames",
-        description="between_frames, or at_once (the exposure in hand is lost).",
+        description="between_frames, or at_once (the exposure under way is lost).",
     )
 
 

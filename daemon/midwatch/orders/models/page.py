@@ -27,10 +27,10 @@ class Page(Declared):
         default_factory=dict,
         max_length=32,
         description="Who may look and give orders: a file that holds the password, by the name of "
-        "the account. Left out, the account that runs the night may, by a password made anew.",
+        "the account. Left out, the account that runs the night may, by a password made each run.",
     )
     names: tuple[str, ...] = Field(
-        default=(), description="Host names under which others reach the page, beside addresses."
+        default=(), description="Host names under which others reach the page, besides addresses."
     )
     cert_file: str | None = Field(
         default=None, description="Certificate to encrypt with; relative to the rig file."
@@ -63,7 +63,7 @@ class Page(Declared):
     def _fit_for_others(self) -> None:
         if not self.accounts:
             raise rules.complaint(
-                f"other machines can reach {self.host}, and nobody has an account",
+                f"other machines can reach {self.host}, and no account is named",
                 "name accounts, each with its password file, or serve at 127.0.0.1",
                 "accounts",
             )

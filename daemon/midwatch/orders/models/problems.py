@@ -16,14 +16,14 @@ _LONGEST_VALUE = 60
 
 @dataclass(frozen=True)
 class InputProblem:
-    """One thing that is wrong, where it stands, and what to write instead.
+    """One thing that is wrong, where it is, and what to write instead.
 
     Attributes:
         file: path as the user would type it.
         line: counted from 1; None where the whole file is meant.
         column: counted from 1.
         field: path of the value in the file, such as ``targets[1].frames[0].exposure_s``.
-        value: what stands there; None where nothing does.
+        value: what is written there; None where nothing does.
         message: what is wrong, without the place.
         hint: what to write instead.
     """
@@ -61,7 +61,7 @@ def field_name(path: Sequence[str | int]) -> str:
 
 
 def shown(value: JsonValue) -> str:
-    """Write a value for a message: as it would stand in the file, and short."""
+    """Write a value for a message: as it would be written in the file, and short."""
     if isinstance(value, dict):
         return "a block of keys"
     if isinstance(value, list):

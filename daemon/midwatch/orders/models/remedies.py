@@ -33,7 +33,7 @@ class RemedyStep(Declared):
 
     do: RemedyName = Field(
         description="retry: the duty that failed, again; reconnect, restart_driver, power_cycle: "
-        "the device; recalibrate: guiding; centre: solve and centre anew; focus: find focus anew; "
+        "the device; recalibrate: guiding; centre: centre again by solving; focus: focus again; "
         "less_cooling: take the set point that the cooler can hold; rest_target: leave the target "
         "for a while; wait: do nothing but look again; close: end the night.",
     )
@@ -146,9 +146,9 @@ SHIPPED_LADDERS: tuple[Ladder, ...] = (
         _step("power_cycle", 1, 30.0),
         _step("restart_driver", None, 120.0, 180.0),
     ),
-    # A driver that has lost one of its tasks works on, and is started anew between two duties.
+    # A driver that has lost one of its tasks works on, and is restarted between two duties.
     _ladder("*.task_died", _step("restart_driver", 3, 10.0, 300.0)),
-    # Whatever stands open under a bad sky is seen to without rest.
+    # Whatever is open under a bad sky is retried without end.
     _ladder(
         "*.not_safe",
         _step("retry", 2, 10.0, 10.0),
@@ -214,7 +214,7 @@ SHIPPED_LADDERS: tuple[Ladder, ...] = (
         _step("rest_target", 1, 5.0),
         _step("retry", None, 300.0, 900.0),
     ),
-    # Some drivers tell the mount time and site when they connect. Else a person must.
+    # Some drivers set the mount's time and site when they connect. Else a person must.
     _ladder(
         "mount.wrong_hour_angle", _step("reconnect", 1, 5.0), _step("wait", None, 300.0, 1800.0)
     ),

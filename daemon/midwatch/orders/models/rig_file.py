@@ -233,8 +233,8 @@ class CentringSettings(Declared):
     )
     sync: Literal["each_correction", "never"] = Field(
         default="each_correction",
-        description="each_correction tells the mount where it points before it is corrected; "
-        "never slews beside the target instead, for mounts whose pointing model must not be "
+        description="each_correction syncs the mount to where it points before it is corrected; "
+        "never slews next to the target instead, for mounts whose pointing model must not be "
         "touched.",
     )
     correct_within_deg: float = Field(
@@ -278,7 +278,7 @@ class Bus(Declared):
         description="Devices make themselves safe after this silence, seconds.",
     )
     heartbeat_s: float = Field(
-        default=10, ge=1, le=120, description="Every device speaks at least this often, seconds."
+        default=10, ge=1, le=120, description="Every device reports at least this often, seconds."
     )
 
     @model_validator(mode="after")

@@ -22,7 +22,7 @@ from midwatch.sky import separation_deg
 from midwatch.sky.catalogues import find_object, suggest_names
 from midwatch.sky.mounts import MountGeometry
 
-# A catalogued name this far from the coordinates beside it is a slip, not a choice of framing.
+# A catalogued name this far from the coordinates next to it is a slip, not a choice of framing.
 FAR_FROM_CATALOGUE_DEG = 5.0
 
 
@@ -50,8 +50,8 @@ def unknown_words(
     """Find names that nothing installed answers to.
 
     Args:
-        file: where they stand.
-        pattern: keys under which they stand.
+        file: where they are written.
+        pattern: keys under which they are written.
         known: names that are installed; None leaves them unchecked.
         what: what they name, for the message, such as "driver".
     """
@@ -67,11 +67,11 @@ def unknown_words(
 def unorderable_duties(
     file: ReadFile, needs: Mapping[str, tuple[str, ...]], known: Collection[str] | None
 ) -> Iterator[InputProblem]:
-    """Find standing orders for duties that want to be told more than a standing order says.
+    """Find standing orders for duties that need more facts than a standing order gives.
 
     Args:
         file: the night orders.
-        needs: what each such duty wants to be told, by its name.
+        needs: what each such duty needs to be given, by its name.
         known: names of installed duties; None where they are not known.
     """
     for path, word in file.words("standing_orders", "*", "do"):
@@ -86,7 +86,7 @@ def unorderable_duties(
 
 
 def wheel_filters(rig: ReadFile) -> tuple[str, ...] | None:
-    """Return the wheel's filters; () without a wheel, None where the wheel does not tell."""
+    """Return the wheel's filters; () without a wheel, None where the rig does not say."""
     wheels = [node for _, node in rig.tree.each("devices", "filter_wheel") if node.value]
     if not wheels:
         return ()
@@ -100,7 +100,7 @@ def filters_in_rig(rig: ReadFile) -> Iterator[InputProblem]:
     seen: set[str] = set()
     for path, name in rig.words("devices", "filter_wheel", "options", "filters", "*"):
         if name in seen:
-            yield rig.problem(path, f"{name} stands here twice", "give each slot its own name")
+            yield rig.problem(path, f"{name} is written here twice", "give each slot its own name")
         seen.add(name)
     for path, _ in rig.tree.each("focus", "filter_offsets", "*"):
         yield from _filter_problem(rig, path, str(path[-1]), filters)

@@ -34,7 +34,7 @@ Schema = dict[str, Any]
 def problem_at(
     file: Path, tree: Node, path: tuple[PathPart, ...], message: str, hint: str
 ) -> InputProblem:
-    """Make a problem of what stands, or should stand, at a path of a tree."""
+    """Make a problem of what is, or should be, at a path of a tree."""
     line, column = tree.place(path)
     node: Node | None = tree
     for part in path:
@@ -75,7 +75,7 @@ def model_problems(
             path += tuple(facts["at"])
             problems.append(problem_at(file, tree, path, facts["message"], facts["hint"]))
         elif detail["type"] != "missing" or path not in meant:
-            # A missing key that is there misspelt is one slip, and told once.
+            # A missing key that is there misspelt is one slip, and reported once.
             message, hint = _said(detail["type"], path, detail["input"], tree, model)
             problems.append(problem_at(file, tree, path, message, hint))
     return problems
@@ -97,7 +97,8 @@ def _said(
         return f"the file is {shown(value)}, not a block of keys", f"write {wanted}"
     if value is None:
         needed = key in _find(model, path[:-1]).get("required", ())
-        return "nothing stands here", f"write {wanted}" + ("" if needed else ", or remove the line")
+        hint = f"write {wanted}" + ("" if needed else ", or remove the line")
+        return "nothing is written here", hint
     if kind == "string_type" and not isinstance(value, list | dict):
         return f"{shown(value)} is not text", f"put it in quotes: '{shown(value)}'"
     if kind == "literal_error":
@@ -192,7 +193,7 @@ def _where_to_add(path: tuple[PathPart, ...], schema: Schema, tree: Node) -> str
 
 
 def _flow(schema: Schema) -> str:
-    """Write an example as it may stand in the file, in one line."""
+    """Write an example as it may be written in the file, in one line."""
     example = schema.get("examples", ["..."])[0]
     text: str = yaml.safe_dump(example, default_flow_style=True, width=1000, sort_keys=False)
     return text.removesuffix("\n").removesuffix("\n...")

@@ -113,8 +113,8 @@ def load_night(
         drivers: names of installed drivers; None leaves names unchecked, here and below.
         duties: names that a standing order may do.
         lookouts: names that a standing order may wait for.
-        needs: duties that no standing order may do, since they need to be told what it does not
-            say, with what that is.
+        needs: duties that no standing order may do, since they need what it does not give, with
+            what that is.
 
     Returns:
         The night.
@@ -299,7 +299,7 @@ class _Reader:
         self.sha256[name] = hashlib.sha256(content).hexdigest()
 
     def read(self, path: Path | None, name: str) -> ReadFile | None:
-        """Read one YAML file; None stands for one whose path is not known."""
+        """Read one YAML file; None means one whose path is not known."""
         if path is None:
             return None
         self.asked_for.append(path)
@@ -370,7 +370,7 @@ class _Reader:
 
 
 def _meant(tree: Node) -> str | None:
-    """Return the kind of file whose keys stand in a tree; None where they do not tell."""
+    """Return the kind of file whose keys are in a tree; None where they do not show it."""
     keys = set(tree.value) if isinstance(tree.value, dict) else set()
     shared = {kind: len(keys & set(model.model_fields)) for kind, (model, _) in _KINDS.items()}
     best = max(shared, key=lambda kind: shared[kind])

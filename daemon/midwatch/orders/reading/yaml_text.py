@@ -1,4 +1,4 @@
-"""YAML text to data that remembers where each value stands.
+"""YAML text to data that remembers where each value is.
 
 The text is read event by event, so that neither depth nor aliases can exhaust the machine, and
 plain scalars follow the core schema of YAML 1.2: ``on``, ``no`` and ``5:35:17`` stay text, as do
@@ -44,7 +44,7 @@ class TextError(Exception):
 
 @dataclass
 class Node:
-    """A value and where it stands; line and column count from 1.
+    """A value and where it is; line and column count from 1.
 
     Attributes:
         value: a scalar, or child nodes in a dict or a list.
@@ -226,7 +226,7 @@ class _Builder:
             if key in children:
                 first = node.keys[key][0]
                 raise self._error(
-                    event, (*path, key), f"stands here twice, first in line {first}",
+                    event, (*path, key), f"is written here twice, first in line {first}",
                     "keep one of them",
                 )  # fmt: skip
             node.keys[key] = _place(event)

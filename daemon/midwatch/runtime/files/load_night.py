@@ -17,7 +17,7 @@ from midwatch.orders.reading import Night, load_night, load_rig, load_scenario, 
 from midwatch.sequencer.decision import CORE_DUTIES, args_needed
 from midwatch.sky import Horizon, Observer, Place, evening_at
 
-# What a standing order may do beside the installed duties.
+# What a standing order may do besides the installed duties.
 _BUILT_IN_DUTIES = ("wait",)
 
 
@@ -115,6 +115,6 @@ def _duties() -> tuple[str, ...] | None:
 def _names(group: str) -> tuple[str, ...] | None:
     """Names of installed plugins without importing them; None, for no check, where there are none.
 
-    A registry without any plugin is reported by whoever needs one, and better.
+    A registry without any plugin is reported by what needs one, and better.
     """
     return tuple(sorted(entry_points(group=group).names)) or None

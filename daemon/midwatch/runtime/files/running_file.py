@@ -63,16 +63,16 @@ class Running(BaseModel):
         return Topics(self.site, self.rig)
 
 
-def broker_of(section: BusSection, beside: Path) -> BrokerSettings:
+def broker_of(section: BusSection, rig_file: Path) -> BrokerSettings:
     """Return how to reach the broker that a rig file names; embedded if it names none.
 
     Args:
         section: of the rig file.
-        beside: the rig file; paths are relative to it.
+        rig_file: paths in it are relative to it.
     """
     if section.host is None:
         return BrokerSettings(embedded=True)
-    folder = beside.parent
+    folder = rig_file.parent
     return BrokerSettings(
         host=section.host,
         port=section.port,

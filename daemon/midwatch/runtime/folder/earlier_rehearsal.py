@@ -20,7 +20,7 @@ _JOURNAL_FILES = ("", "-wal", "-shm", ".lock")
 def make_room(data_folder: Path, evening: date) -> None:
     """Remove what an earlier rehearsal of the same evening wrote, and nothing else.
 
-    The files of a rehearsal are those that its journal names; what anybody else put beside them
+    The files of a rehearsal are those that its journal names; what anyone else put next to them
     stays. A journal is append-only, so a rehearsal can only be taken out of it with the whole
     journal; that is done if it holds nothing else.
 
@@ -44,7 +44,7 @@ def make_room(data_folder: Path, evening: date) -> None:
         return
     if others := sorted(nights - {night}):
         raise InputError(
-            f"{path}: holds rehearsals of {', '.join(others)} beside {night}, and they would go "
+            f"{path}: holds rehearsals of {', '.join(others)} besides {night}, and they would go "
             f"with it; rehearse into another --out, or remove {data_folder} yourself"
         )
     _remove_night(folder, events)

@@ -41,7 +41,7 @@ class KeptNight:
             return Surroundings.read(self.folder)
         except FileNotFoundError:
             raise InputError(
-                f"{self.folder}: no surroundings.json tells the site; give --orders ORDERS"
+                f"{self.folder}: has no surroundings.json with the site; give --orders ORDERS"
             ) from None
 
 

@@ -1,7 +1,7 @@
 """What a night's folder keeps of site and rig, so that its report can be written again later.
 
-The journal tells what happened; where, and within which limits, stands in ``surroundings.json``
-beside the frames. The files that the user wrote may have changed since.
+The journal says what happened; where, and within which limits, is in ``surroundings.json``
+next to the frames. The files that the user wrote may have changed since.
 """
 
 from __future__ import annotations

@@ -1,6 +1,7 @@
 """One night from its parts, the same for rehearsals and real nights."""
 
 from midwatch.runtime.night.conducting import (
+    Beginning,
     Hear,
     NightOutcome,
     RigUse,
@@ -12,12 +13,6 @@ from midwatch.runtime.night.conducting import (
 )
 
 __all__ = [
-    "Hear",
-    "NightOutcome",
-    "RigUse",
-    "SkyMode",
-    "Stage",
-    "assemble",
-    "conduct",
+    "Beginning", "Hear", "NightOutcome", "RigUse", "SkyMode", "Stage", "assemble", "conduct",
     "night_limits",
 ]  # fmt: skip

@@ -36,6 +36,7 @@ from midwatch.sequencer.facts import RigHistory, focus_scale
 from midwatch.sequencer.grading import earlier_lights
 from midwatch.sequencer.night import (
     Engine,
+    EngineParts,
     Identity,
     IncomingOrders,
     OperatorDesk,
@@ -78,10 +79,10 @@ class Stage:
         arrival_s: how long devices that were just started may take to come up.
         declared: the night as the files say; a rehearsal runs on another rig.
         tasks: keeps the watches of the daemon's process.
-        supervisor: who can start drivers anew; None where nobody on this machine does.
+        supervisor: what can restart drivers; None where nothing on this machine does.
         lean: leave no report.
-        measure: tells at the end what could have been had; None where nobody knows.
-        turned_away: tells what the operator's page did not let in; None without one.
+        measure: gives at the end what could have been had; None where that is not known.
+        turned_away: says what the operator's page did not let in; None without one.
         speed: so many times as fast as the machine's runs the clock of devices in processes.
         shuffle: seed by which a rehearsal shuffles what is due at the same instant; 0: not at all.
     """
@@ -139,7 +140,9 @@ async def conduct(night: Night, plan: NightPlan, stage: Stage) -> NightOutcome:
         async with AsyncExitStack() as stack:
             await stack.enter_async_context(stage.bus)
             await stage.bus.wait_connected(_BROKER_S)
-            engine, of_duties = await assemble(stack, night, plan, stage, journal, folder)
+            engine, of_duties = await assemble(
+                stack, Beginning(night, plan, stage, journal, folder)
+            )
             await _let_operators_in(stack, stage, engine, of_duties, journal)
             await engine.run()
         events = [event for event in history if event.night == name]
@@ -165,7 +168,7 @@ async def conduct(night: Night, plan: NightPlan, stage: Stage) -> NightOutcome:
 
 @dataclass(frozen=True)
 class _Past:
-    """What the journal tells a life of the daemon when it begins.
+    """What a life of the daemon reads from the journal when it begins.
 
     Attributes:
         everything: events of all nights; `tonight` those of this one.
@@ -189,44 +192,47 @@ class _Past:
         return cls(everything, tonight, NightRecord.from_events(tonight), rig_history, life)
 
 
-async def assemble(
-    stack: AsyncExitStack,
-    night: Night,
-    plan: NightPlan,
-    stage: Stage,
-    journal: Journal,
-    folder: Path,
-    use: RigUse = NIGHT,
-) -> tuple[Engine, DutyContext]:
+@dataclass(frozen=True)
+class Beginning:
+    """What a life of the daemon begins with.
+
+    Attributes:
+        journal: already on the night.
+        folder: where frames go.
+        use: what the rig is used for.
+    """
+
+    night: Night
+    plan: NightPlan
+    stage: Stage
+    journal: Journal
+    folder: Path
+    use: RigUse = NIGHT
+
+
+async def assemble(stack: AsyncExitStack, given: Beginning) -> tuple[Engine, DutyContext]:
     """Connect everything that a night needs; the stack takes it down again in reverse order."""
-    past, registry = _Past.read(journal), load_registry()
-    night, plan = _orders_in_force(night, plan, stage.declared, past.tonight, journal)
-    rig = await _reach_rig(stack, night, stage, past.life, past.record)
-    registry = replace(registry, duties={**registry.duties, **use.duties})
-    context = _duty_context(night, plan, stage, past, rig, journal, folder, registry)
-    engine = Engine(
-        clock=stage.clock,
-        night=night,
-        plan=plan,
-        rig=rig,
-        journal=journal,
-        record=past.record,
-        rig_history=past.rig_history,
-        context=context,
+    stage, past, registry = given.stage, _Past.read(given.journal), load_registry()
+    given = _orders_in_force(given, past.tonight)
+    rig = await _reach_rig(stack, given.night, stage, past)
+    registry = replace(registry, duties={**registry.duties, **given.use.duties})
+    context = _duty_context(given, past, rig, registry)
+    parts = EngineParts(
         registry=registry,
+        rig_history=past.rig_history,
         learned=LearnedDurations.from_events(past.everything),
-        identity=_identity(night, journal.night, stage, rig),
+        identity=_identity(given.night, given.journal.night, stage, rig),
         data_folder=stage.data_folder,
-        decide=use.decide,
         tasks=stage.tasks,
+        decide=given.use.decide,
     )
-    return engine, context
+    return Engine(context, parts), context
 
 
 async def _let_operators_in(
     stack: AsyncExitStack, stage: Stage, engine: Engine, context: DutyContext, journal: Journal
 ) -> None:
-    """Have orders by hand taken, and whoever listens told what is journaled."""
+    """Have orders by hand taken, and pass what is journaled to listeners."""
     incoming = IncomingOrders(engine, context, stage.declared, _load_doable)
     desk = OperatorDesk(stage.bus, stage.topics, context, engine, incoming, stage.tasks)
     journal.listen(desk.heard)
@@ -237,23 +243,15 @@ async def _let_operators_in(
         engine.before_end = _with_page(engine.before_end, context, stage.turned_away)
 
 
-def _duty_context(
-    night: Night,
-    plan: NightPlan,
-    stage: Stage,
-    past: _Past,
-    rig: RigClient,
-    journal: Journal,
-    folder: Path,
-    registry: Registry,
-) -> DutyContext:
+def _duty_context(given: Beginning, past: _Past, rig: RigClient, registry: Registry) -> DutyContext:
     """Return what duties work with."""
+    night, stage, journal = given.night, given.stage, given.journal
     scale = pixel_scale_arcsec(night.rig.camera.pixel_um, night.rig.optics.focal_length_mm)
     analysis, observer = FrameAnalysis(stage.measurer, scale), Observer(night.place)
     return DutyContext(
         clock=stage.clock,
         night=night,
-        plan=plan,
+        plan=given.plan,
         rig=rig,
         record=past.record,
         journal=journal,
@@ -262,7 +260,7 @@ def _duty_context(
             stage.clock,
             analysis,
             stage.measurer,
-            folder,
+            given.folder,
             durable=not stage.rehearsal,
             identify=_numbered(f"{journal.night}-{past.life}"),
         ),
@@ -288,7 +286,7 @@ def night_limits(night: Night) -> LimitCheck:
 def _with_page(
     note_others: Callable[[], None], context: DutyContext, counts: Callable[[], dict[str, int]]
 ) -> Callable[[], None]:
-    """Have the account of the operator's page stand in the journal beside those of the hosts."""
+    """Have the account of the operator's page journaled alongside those of the hosts."""
     since_utc_s = round(context.clock.unix_s(), 3)
 
     def note() -> None:
@@ -303,16 +301,16 @@ def _with_page(
     return note
 
 
-def _orders_in_force(
-    night: Night, plan: NightPlan, declared: Night, tonight: Sequence[Event], journal: Journal
-) -> tuple[Night, NightPlan]:
-    """Return the orders that a former life was handed in, if they still hold, or those given."""
+def _orders_in_force(given: Beginning, tonight: Sequence[Event]) -> Beginning:
+    """Return the orders that were given to an earlier life, if they still hold, or those given."""
+    declared = given.stage.declared
     try:
-        change = orders_found(tonight, night, declared, plan, _load_doable)
+        change = orders_found(tonight, given.night, declared, given.plan, _load_doable)
     except OrdersRefusedError as error:
-        journal.append(Notice(message=f"the orders handed in before hold no longer: {error}"))
-        return night, plan
-    return (night, plan) if change is None else (change.night, change.plan)
+        notice = Notice(message=f"the orders given by hand earlier no longer hold: {error}")
+        given.journal.append(notice)
+        return given
+    return given if change is None else replace(given, night=change.night, plan=change.plan)
 
 
 def _load_doable(path: Path) -> Night:
@@ -326,16 +324,15 @@ def _load_doable(path: Path) -> Night:
     return night
 
 
-async def _reach_rig(
-    stack: AsyncExitStack, night: Night, stage: Stage, life: int, record: NightRecord
-) -> RigClient:
+async def _reach_rig(stack: AsyncExitStack, night: Night, stage: Stage, past: _Past) -> RigClient:
     """Return the rig's devices as seen over the bus, under a lease of our own.
 
-    A life that did not end the night may have left its lease behind. Nobody else knows from the
+    A life that did not end the night may have left its lease behind. No one else knows from the
     journal under which name it was held: the next life takes it up, instead of being refused until
     it has run out.
     """
     clock, bus, topics = stage.clock, stage.bus, stage.topics
+    life, record = past.life, past.record
     # A rehearsal must be repeatable to the last identifier, and no life may reuse another's:
     # devices answer a command that they know with the answer that they gave before.
     call_seed = 1000 * stage.seed + life if stage.rehearsal else int(clock.unix_s() * 1000)

@@ -41,7 +41,7 @@ from midwatch.orders.reading import Night
 from midwatch.planning import NightPlan, plan_night
 from midwatch.reports import utc_text
 from midwatch.runtime.folder import Surroundings
-from midwatch.runtime.night import RigUse, SkyMode, Stage, assemble, night_limits
+from midwatch.runtime.night import Beginning, RigUse, SkyMode, Stage, assemble, night_limits
 from midwatch.runtime.real import DeviceProcesses, RunOptions
 from midwatch.runtime.rehearsal import Guest, RehearsedDevices
 from midwatch.runtime.simulation import faulty_rig, simulated_rig
@@ -57,7 +57,7 @@ __all__ = [
     "rehearse_alignment", "run_alignment",
 ]  # fmt: skip
 
-# Beside the nights' own: what an alignment tells is none of their history.
+# Separate from the nights' own: an alignment is no part of their history.
 JOURNAL_NAME = "polar.sqlite"
 _BROKER_S = 30.0
 _ARRIVAL_S = 30.0
@@ -73,7 +73,7 @@ class Rehearsal:
 
     Attributes:
         faults: of simulated devices.
-        guest: somebody else at the bus, for as long as it lasts.
+        guest: another client at the bus, for as long as it lasts.
     """
 
     seed: int
@@ -86,7 +86,7 @@ class Rehearsal:
 
 @dataclass
 class AtTheKnobs:
-    """The person who reads what is told, and may interrupt.
+    """The person who reads what is shown, and may interrupt.
 
     Attributes:
         tell: shows them a line.
@@ -235,15 +235,15 @@ async def _align(
         async with AsyncExitStack() as stack:
             await stack.enter_async_context(stage.bus)
             await stage.bus.wait_connected(_BROKER_S)
-            engine, _ = await assemble(
-                stack,
-                _obeying_safety_alone(night),
-                _plan(night, began_s),
-                stage,
-                journal,
-                stage.data_folder,
-                RigUse(decide_alignment, {ALIGN: align}),
+            begun = Beginning(
+                night=_obeying_safety_alone(night),
+                plan=_plan(night, began_s),
+                stage=stage,
+                journal=journal,
+                folder=stage.data_folder,
+                use=RigUse(decide_alignment, {ALIGN: align}),
             )
+            engine, _ = await assemble(stack, begun)
             person.attend(engine, align)
             await engine.run()
     finally:
@@ -292,7 +292,7 @@ def _publisher(stage: Stage) -> Publish:
 
 
 def _with_knobs(rig: Rig, seed: int) -> Rig:
-    """Return a simulated rig that somebody has set up roughly, with a person at its knobs."""
+    """Return a simulated rig that was set up roughly, with a person at its knobs."""
     mount = rig.devices.mount
     rng = device_rng(seed, "set-up")
     high, east = (round(float(value), 1) for value in rng.uniform(-_ROUGH_ARCMIN, _ROUGH_ARCMIN, 2))

@@ -1,7 +1,7 @@
 """Starts one process for each device of a rig, minds them, and ends them with the night.
 
 A process that dies, or grows too large, is started again; one that keeps dying, more slowly.
-A process that is told to end (SIGTERM) makes its device safe first; one whose device is taken over
+A process that is asked to end (SIGTERM) makes its device safe first; one whose device is taken over
 by another process (SIGUSR1) leaves it as it is. A daemon that is killed leaves its device processes
 behind, on purpose: they make their devices safe. The next run ends them before it starts its own,
 so that no two drivers share hardware.
@@ -42,7 +42,7 @@ _REST_S = 300.0
 _LOOK_S = 0.2
 # Between two looks at how large the processes are.
 _MEMORY_LOOK_S = 30.0
-# A process that is started anew on request has this long to end by itself.
+# A process that is started again on request has this long to end by itself.
 _LEAVE_S = 3.0
 
 Tell = Callable[[str, str], None]
@@ -107,12 +107,12 @@ class DeviceProcesses:
         return tuple(self.processes)
 
     async def restart(self, role: str) -> None:
-        """End the driver of a device, whatever it is doing, and have it started anew at once.
+        """End the driver of a device, whatever it is doing, and have it started again at once.
 
         Raises:
             KeyError: no process of this role is minded here.
             UnreachableError: the broker is away. A driver then is silent through no fault of its
-                own, and must be left alone with its lease: a new one would wait for its end anew,
+                own, and must be left alone with its lease: a new one would wait for its end again,
                 and its device would never be made safe.
         """
         again = self._wanted_again[role]
@@ -163,7 +163,7 @@ class DeviceProcesses:
             code = await self._ended(role, supervision)
             if self._wanted_again[role].is_set():
                 self._wanted_again[role].clear()
-                self.tell(role, f"the driver of the {role} was started anew")
+                self.tell(role, f"the driver of the {role} was started again")
             else:
                 verdict = supervision.ended(self._clock.mono() - began_s)
                 loop = "; it keeps dying" if verdict.looping else ""
@@ -268,7 +268,7 @@ class DeviceProcesses:
 
 
 def _memory_mb(pid: int) -> float | None:
-    """Return the resident memory of a process; None where the system does not tell."""
+    """Return the resident memory of a process; None where the system does not report it."""
     try:
         pages = int(Path(f"/proc/{pid}/statm").read_text(encoding="ascii").split()[1])
     except (OSError, ValueError, IndexError):
@@ -286,7 +286,7 @@ def _listed(path: Path) -> list[int]:
 
 
 def _hosts_a_device(pid: int) -> bool:
-    """Tell whether a process lives and is one of ours: numbers are used again by others."""
+    """Return whether a process lives and is one of ours: numbers are used again by others."""
     try:
         words = Path(f"/proc/{pid}/cmdline").read_bytes().split(b"\0")
     except OSError:

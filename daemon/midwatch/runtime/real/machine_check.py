@@ -1,4 +1,4 @@
-"""The ground that a night stands on: the machine's clock and its disk."""
+"""What a night needs of its machine: the machine's clock and its disk."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ Verdict = tuple[Literal["ok", "note", "wrong", "unreachable"], str]
 _EARLIEST = datetime(2026, 1, 1, tzinfo=UTC)
 # Present while the system's own time service has the clock in step.
 _TIME_SERVICE = Path("/run/systemd/timesync")
-# Room for previews, journal and report beside the frames.
+# Room for previews, journal and report besides the frames.
 _SPARE = 1.2
 _BYTES_PER_PIXEL = 2
 # For a camera whose size only its driver knows: larger than most.

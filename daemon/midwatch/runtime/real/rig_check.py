@@ -157,4 +157,4 @@ def _judged(role: str, driver: str, state: DeviceState, geometry: MountGeometry)
     return Fitness(role, driver, None, "answers; at rest" if state.at_rest else "answers")
 
 
-_SILENT = "nothing is heard of it; start it with midwatch device {role}, or look at its log"
+_SILENT = "there is no sign of it; start it with midwatch device {role}, or look at its log"

@@ -24,7 +24,7 @@ class RunOptions:
         anchor_unix_s: real POSIX time at which scaled time equals ``start``; None is now.
         spawn_devices: start one process for each device of the rig.
         faults: what simulated devices show.
-        turned_away: tells what the operator's page did not let in; None without one.
+        turned_away: says what the operator's page did not let in; None without one.
         tasks: keeps the watches of this process; None where nothing outlasts the night.
     """
 

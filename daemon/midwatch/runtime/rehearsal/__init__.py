@@ -4,7 +4,7 @@
 hang and be started again, a daemon whose life may end at any instant (``daemon_life``), a person
 who gives orders by hand (``rehearsed_person``), and ``fault_stage``, which brings about the
 faults that no simulated device can show: of processes, of the bus, of the daemon's machine.
-`RehearsalOptions.guest` lets somebody else take part at the bus; the tests of strangers and of
+`RehearsalOptions.guest` lets another client take part at the bus; the tests of strangers and of
 orders by hand use it.
 """
 

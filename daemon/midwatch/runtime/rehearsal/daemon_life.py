@@ -28,7 +28,7 @@ __all__ = ["DaemonDeadError", "Disk", "Life", "MortalJournal", "MortalMeasurer"]
 
 
 class DaemonDeadError(StopError):
-    """The daemon was killed; nobody is there to do this."""
+    """The daemon was killed; it cannot do this any more."""
 
 
 @dataclass
@@ -99,7 +99,7 @@ class MortalMeasurer(InlineMeasurer):
         if self.dead:
             raise DaemonDeadError("the daemon was killed")
         if any(isinstance(argument, Path) for argument in args):
-            # Whatever is handed a path writes to it.
+            # Whatever is given a path writes to it.
             if self._disk.delay_s > 0.0:
                 await self._clock.sleep(self._disk.delay_s)
             self._disk.check()
@@ -110,7 +110,7 @@ class Life:
     """Everything through which one life of the daemon reaches the world.
 
     Args:
-        unheard: from now on nobody minds the drivers, and nobody hears what becomes of them.
+        unheard: from now on nothing minds the drivers or learns what becomes of them.
     """
 
     def __init__(

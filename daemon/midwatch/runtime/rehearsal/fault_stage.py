@@ -117,7 +117,7 @@ class FaultStage:
         self._disk = disk
         self._lives = lives
         self._order_by_hand = order_by_hand
-        # How many faults of a kind stand: they may overlap.
+        # How many faults of a kind are active: they may overlap.
         self._standing: dict[str, int] = {}
 
     async def run(self) -> None:
@@ -162,7 +162,7 @@ class FaultStage:
         elif what == "crash-loop":
             await self._devices.doom(role, on)
         elif on:
-            # Grown too large, it is ended by whoever minds it; what follows is a crash.
+            # Grown too large, it is ended by what minds it; what follows is a crash.
             await self._devices.crash(role)
 
     async def _bus(self, name: str, on: bool) -> None:

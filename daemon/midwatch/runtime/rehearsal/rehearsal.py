@@ -41,7 +41,7 @@ class RehearsalOptions:
 
     Attributes:
         faults: what goes wrong.
-        guest: somebody else at the bus, for as long as the night lasts.
+        guest: another client at the bus, for as long as the night lasts.
         lean: leave frames and journal only, without report and night.json.
         plan: of that evening, if it was made already; None makes it.
         shuffle: seed by which what is due at the same instant is shuffled; 0 keeps the order in
@@ -113,27 +113,27 @@ def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = No
                 options.faults, clock=clock, machine=machine, broker=broker, devices=devices,
                 disk=disk, lives=lives, order_by_hand=person.order_by_hand,
             )  # fmt: skip
-            beside = [start("faults", stage.run())]
+            others = [start("faults", stage.run())]
             if options.guest is not None:
                 visit = options.guest(broker, setting.topics, daemon_clock)
-                beside.append(start("guest", visit))
-            await _run_with(lives, beside)
+                others.append(start("guest", visit))
+            await _run_with(lives, others)
             return outcomes[-1]
 
     return run_virtual(main, seed=options.shuffle, unheeded=(DaemonDeadError,))
 
 
-async def _run_with(lives: Lives, beside: Sequence[asyncio.Task[None]]) -> None:
-    """Live to the end, then end what goes on beside it; a fault in that is raised here."""
+async def _run_with(lives: Lives, others: Sequence[asyncio.Task[None]]) -> None:
+    """Live to the end, then end what goes on next to it; a fault in that is raised here."""
     try:
         await lives.run()
     finally:
-        await end(*beside, reason="the night is over")
-    for task in beside:
+        await end(*others, reason="the night is over")
+    for task in others:
         if not task.cancelled():
             task.result()
 
 
 def _physics(topic: str) -> bool:
-    """Tell what is no message of the bus: how simulated devices act on each other."""
+    """Pass on what is no message of the bus: how simulated devices act on each other."""
     return topic.endswith("/event/truth")

@@ -25,7 +25,7 @@ _PATIENCE_S = 60.0
 
 
 class RehearsedPerson:
-    """Somebody at the bus of a rehearsal; use as an async context manager.
+    """A person at the bus of a rehearsal; use as an async context manager.
 
     Args:
         night: as declared.

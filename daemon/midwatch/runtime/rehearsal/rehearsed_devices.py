@@ -66,7 +66,7 @@ class RehearsedDevices:
         self._clock = clock
         self._seed = seed
         self._powered = True
-        self.tell: Tell = _nobody
+        self.tell: Tell = _ignore
         roles = setting.rig.devices.present()
         self._seats = {role: _Seat(role, rule or RestartRule()) for role in roles}
 
@@ -93,15 +93,15 @@ class RehearsedDevices:
             seat.spool.close()
 
     async def _rest(self) -> None:
-        """Have the devices made safe, as the processes are told when the daemon has failed."""
+        """Have the devices made safe, as the processes are asked to when the daemon has failed."""
         hosts = {role: seat.host for role, seat in self._seats.items() if seat.host is not None}
         resting = [start(f"rest of {role}", host.rest()) for role, host in hosts.items()]
         await asyncio.wait(resting, timeout=REST_S)
         await end(*resting, reason="they had their time")
 
     def tell_nobody(self) -> None:
-        """Forget who is told of drivers: the daemon is dead."""
-        self.tell = _nobody
+        """Report on drivers to no one: the daemon is dead."""
+        self.tell = _ignore
 
     async def crash(self, role: str, code: int = -9) -> None:
         """Have a driver's process die; it is started again after the pause that it deserves."""
@@ -119,7 +119,7 @@ class RehearsedDevices:
         self._later(role, verdict.pause_s + START_S)
 
     async def restart(self, role: str) -> None:
-        """End the driver of a device, whatever it is doing, and have it started anew at once.
+        """End the driver of a device, whatever it is doing, and have it started again at once.
 
         Raises:
             KeyError: the rig has no such device.
@@ -134,7 +134,7 @@ class RehearsedDevices:
         await self._clock.sleep(START_S)
         if self._powered and seat.host is None:
             await self._start(role)
-        self.tell(role, f"the driver of the {role} was started anew")
+        self.tell(role, f"the driver of the {role} was started again")
 
     async def hang(self, role: str, on: bool) -> None:
         """Have a driver's process stop answering, or go on; its hardware knows nothing of it."""
@@ -193,14 +193,14 @@ class RehearsedDevices:
         await self.crash(role)
 
     async def _die(self, seat: _Seat) -> None:
-        """End a host as a kill does: the broker speaks its last will, nothing else is said."""
+        """End a host as a kill does: the broker publishes its last will, nothing else is said."""
         host, seat.host = seat.host, None
         if host is None or seat.bus is None:
             return
         seat.bus.drop()
         try:
             await host.__aexit__(None, None, None)
-        except Exception:  # whatever a dying process says, nobody hears it
+        except Exception:  # whatever a dying process says is lost
             _log.debug("host_died_loudly", exc_info=True)
 
     def _later(self, role: str, pause_s: float) -> None:
@@ -213,5 +213,5 @@ class RehearsedDevices:
             self._seats[role].again = start(f"restart of {role}", again())
 
 
-def _nobody(_role: str, _message: str) -> None:
-    """Hear what happens to a driver when nobody is there."""
+def _ignore(_role: str, _message: str) -> None:
+    """Ignore what happens to a driver."""

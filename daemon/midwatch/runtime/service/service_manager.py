@@ -1,7 +1,7 @@
-"""Tells a service manager how the daemon is, over the datagram socket that it names.
+"""Reports to a service manager how the daemon is, over the datagram socket that it names.
 
 The protocol is that of sd_notify(3): newline-separated assignments, sent to the address in
-NOTIFY_SOCKET. Without that variable nobody listens, and nothing is sent.
+NOTIFY_SOCKET. Without that variable there is no manager, and nothing is sent.
 """
 
 from __future__ import annotations
@@ -21,9 +21,9 @@ _log = structlog.get_logger(__name__)
 
 
 def notify_service(state: str) -> bool:
-    """Send one state, such as ``READY=1``; return whether a manager was told.
+    """Send one state, such as ``READY=1``; return whether it was sent.
 
-    A manager that cannot be told is logged: the night does not depend on it.
+    A manager that cannot be reached is logged: the night does not depend on it.
     """
     address = os.environ.get("NOTIFY_SOCKET")
     if not address:
@@ -41,7 +41,7 @@ def notify_service(state: str) -> bool:
 
 
 def watchdog_s() -> float | None:
-    """Return how often the manager wants to hear of us: half of its limit; None for never."""
+    """Return how often the manager wants a sign of life: half of its limit; None for never."""
     limit_us = os.environ.get("WATCHDOG_USEC", "")
     meant_for = os.environ.get("WATCHDOG_PID", str(os.getpid()))
     if not limit_us.isdigit() or int(limit_us) == 0 or meant_for != str(os.getpid()):

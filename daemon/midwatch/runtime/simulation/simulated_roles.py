@@ -16,10 +16,10 @@ _FAST_LEASE_S = 480.0
 def simulated_rig(rig: Rig, sky_mode: str) -> Rig:
     """Return the rig with every device simulated.
 
-    Devices that are simulated already keep their options; real ones are stood in for by a
+    Devices that are simulated already keep their options; real ones are replaced by a
     simulated device of the same kind that knows the rig's optics. A guider that works on a guide
     camera goes on to do so where that camera renders pixels; without pixels it has nothing to
-    measure, and a simulated one stands in for it.
+    measure, and a simulated one replaces it.
     """
     entries = {
         role: _entry(rig, role, entry, sky_mode) for role, entry in rig.devices.present().items()

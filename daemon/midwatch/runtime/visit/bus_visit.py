@@ -123,7 +123,7 @@ async def order(
     """Give one command that needs no lease, and return its result when it was taken.
 
     Raises:
-        UnreachableError: nobody answers.
+        UnreachableError: there is no answer.
         CommandError: it was refused.
         OversizedError: it is too long to travel.
     """

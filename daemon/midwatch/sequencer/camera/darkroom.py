@@ -131,7 +131,7 @@ class Darkroom:
         return shot
 
     async def release(self, ref: FrameRef) -> None:
-        """Tell the driver that its spool may drop a frame."""
+        """Let the driver drop a frame from its spool."""
         await self._camera.do(Acknowledge(sha256=ref.sha256), timeout_s=20.0)
 
     async def file(self, shot: Shot, header: FrameHeader, relative: Path) -> FileFacts:
@@ -171,7 +171,7 @@ def check_sides(about: DeviceAbout | None, ref: FrameRef) -> None:
     sensor's ``width_px`` and ``height_px`` by the binning, without remainder.
 
     Raises:
-        FrameCorruptError: they differ; nobody can stack such a frame with others.
+        FrameCorruptError: they differ; such a frame cannot be stacked with others.
     """
     limits = {} if about is None else about.limits
     for side, found_px in (("width", ref.width_px), ("height", ref.height_px)):

@@ -1,4 +1,4 @@
-"""Looks at frames: star measures and plate solutions, whoever measured them.
+"""Looks at frames: star measures and plate solutions, wherever they were measured.
 
 Pixels are measured here (in a worker process on real nights). A camera that measures on board
 sends its facts with the frame; those are taken as they are.

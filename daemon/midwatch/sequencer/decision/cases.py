@@ -14,7 +14,7 @@ from midwatch.sequencer.decision.world import World
 
 __all__ = ["Case", "Decision", "blocked", "clock_text", "decided", "exposed", "hold", "why"]
 
-# A duty that a fault holds up for as long as it stands is looked at again after this.
+# A duty that a fault holds up for as long as it is open is looked at again after this.
 HELD_S = 15.0
 
 
@@ -59,7 +59,7 @@ class Decision:
         return args if self.fault_id is None else {"fault_id": self.fault_id, **args}
 
     def same_as(self, other: Decision | None) -> bool:
-        """Tell whether both ask for the same doing, whatever their reasons."""
+        """Return whether both ask for the same thing, whatever their reasons."""
         return (
             other is not None
             and self.duty == other.duty
@@ -101,7 +101,7 @@ def why(world: World, duty: str) -> str:
 
 
 def exposed(world: World) -> bool:
-    """Tell whether anything stands open or unparked."""
+    """Return whether anything is open or unparked."""
     roof = world.ready.has_roof and not world.ready.roof_closed
     return roof or not world.pointing.parked
 

@@ -45,7 +45,7 @@ class DutyArgs(BaseModel):
 
 
 class NoArgs(DutyArgs):
-    """For a duty that needs to be told nothing."""
+    """For a duty that takes no arguments."""
 
 
 class NamedArgs(DutyArgs):

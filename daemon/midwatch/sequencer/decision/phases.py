@@ -131,14 +131,14 @@ def _calibration(world: World, reason: str) -> Decision | None:
 
 def _without_panel(world: World) -> CalibrationNeed | None:
     """Return a set that can be had although flats cannot, if only flats are held up."""
-    standing = {fault.device for fault in world.faults if "calibrate" in fault.blocks}
-    if not standing <= {"flat_panel", "filter_wheel"}:
+    blocking = {fault.device for fault in world.faults if "calibrate" in fault.blocks}
+    if not blocking <= {"flat_panel", "filter_wheel"}:
         return None
     return next((need for need in world.calibration if need.frame != "flat"), None)
 
 
 def _worth_waiting(world: World, duty: str) -> bool:
-    """Tell whether what holds calibration up is young enough to be waited for."""
+    """Return whether what holds calibration up is young enough to be waited for."""
     began_s = [fault.since_s for fault in world.faults if duty in fault.blocks]
     late = world.now_s >= world.hours.dawn_s + CALIBRATE_FOR_S
     return not late and all(world.now_s < at_s + CALIBRATE_FOR_S for at_s in began_s)

@@ -2,7 +2,7 @@
 
 The rules are asked in a fixed order and the first that has an answer decides: safety, limits,
 faults, the phase of the night, standing orders, the next frame of the best target, waiting.
-Whatever was considered and not taken stands in ``ruled_out`` with its reason.
+Whatever was considered and not taken is in ``ruled_out`` with its reason.
 """
 
 from __future__ import annotations
@@ -107,7 +107,7 @@ def preempt(world: World, running: Decision, decide: Decide = decide) -> Decisio
         fresh = decide(world)
         return None if fresh.same_as(running) else fresh
     case = Case(world, Board())
-    # A roof that is only silent stays where it is; what is in hand goes on.
+    # A roof that is only silent stays where it is; what is under way goes on.
     silent = "roof" in world.ready.missing
     for rule in (_safety, _limits) if silent else (_safety, _shelter, _limits):
         urgent = rule(case)
@@ -135,7 +135,7 @@ def preempt(world: World, running: Decision, decide: Decide = decide) -> Decisio
 
 
 def _helps(world: World, running: Decision, urgent: Decision) -> bool:
-    """Tell whether the running duty is a remedy for what keeps the rig from being made safe."""
+    """Return whether the running duty is a remedy for what keeps the rig from being made safe."""
     if running.rule != "faults":
         return False
     failed = any("secure" in fault.blocks for fault in world.faults)
@@ -158,10 +158,10 @@ def _safety(case: Case) -> Decision | None:
 
 
 def _shelter(case: Case) -> Decision | None:
-    """Nothing stands out of its park position under a roof that is not said to be open."""
+    """Nothing is out of its park position under a roof that is not said to be open."""
     world, ready = case.world, case.world.ready
     covered = ready.has_roof and not ready.roof_open and ready.connected and not ready.closed_up
-    # Whether a mount whose link is not open stands parked nobody can tell, or change.
+    # Whether a mount whose link is not open is parked cannot be known, or changed.
     lost = any(f.device == "mount" and f.held and f.fault in LINK_FAULTS for f in world.faults)
     out = not world.pointing.parked and "mount" not in ready.missing and not lost
     if not (covered and out) or blocked(world, "secure") is not None:
@@ -170,7 +170,7 @@ def _shelter(case: Case) -> Decision | None:
     if "roof" in ready.missing:
         if blocked(world, "open") is None:
             return None
-        reason = "nobody knows whether the roof is still open; park under it"
+        reason = "it is not known whether the roof is still open; park under it"
     # Whether it is open or shut, there it is best left: who opens it next sees what it does.
     return decided(SecureArgs(roof="leave"), "safety", reason)
 
@@ -206,7 +206,7 @@ def _faults(case: Case) -> Decision | None:
 
 
 def _under_the_stars(case: Case) -> bool:
-    """Tell whether the rig stands on a target that may be looked at now."""
+    """Return whether the rig points at a target that may be looked at now."""
     world = case.world
     dark = world.hours.work_from_s <= world.now_s < world.hours.dawn_s
     allowed = world.safety.safe and not world.operator.paused and over(case) is None
@@ -323,7 +323,7 @@ def _towards(case: Case, best: Offer) -> Decision | None:
             world, "next_frame", "the flip failed; trying again", world.now_s + 30, "fault"
         )
     if not pointing.centred:
-        lost = "nobody knows any more where the mount points: it was lost, or frames show no field"
+        lost = "it is not known where the mount points: it was lost, or frames show no field"
         reason = lost if pointing.doubted else "the field is not centred yet"
         step = unless_blocked(CentreArgs(target=best.target), reason)
         return step or hold(

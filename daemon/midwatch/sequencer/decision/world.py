@@ -47,7 +47,7 @@ class FrameNeed:
 
 @dataclass(frozen=True, slots=True)
 class TargetView:
-    """A target as it stands now.
+    """The present state of a target.
 
     Attributes:
         windows: (from, to) in which light frames are allowed: dark, high enough, Moon far enough.
@@ -82,7 +82,7 @@ class TargetView:
 
 @dataclass(frozen=True, slots=True)
 class Pointing:
-    """Where the rig stands.
+    """Where the rig points.
 
     Attributes:
         target: what the mount was last sent to by us and still points at, or None.
@@ -127,7 +127,7 @@ class Readiness:
 
 @dataclass(frozen=True, slots=True)
 class FocusView:
-    """How focus stands.
+    """The present state of the focus.
 
     Attributes:
         since_s: when it was last found; None before the first run.
@@ -184,8 +184,8 @@ class FaultView:
         again_at_s: when it will be looked at again.
         given_up: every attempt has failed; only a person can help.
         held: it blocks as long as it is open, whatever the instant.
-        background: its remedy is tried beside the work, and not chosen by decisions.
-        stops: duties in hand that it keeps from coming to a good end.
+        background: its remedy is tried alongside the work, and not chosen by decisions.
+        stops: duties under way that it keeps from coming to a good end.
     """
 
     fault_id: str

@@ -40,7 +40,7 @@ class DutyContext:
         journal: where facts go; use `note`.
         limits: the mount's limits, for asking.
         focus_memory: what focus runs have taught, of all nights.
-        supervisor: who can start drivers anew; None where nobody on this machine does.
+        supervisor: can start drivers again; None where nothing on this machine does.
     """
 
     clock: Clock
@@ -145,11 +145,11 @@ class DutyContext:
         return await self.analysis.solve(shot.ref, shot.sight, *position, radius_deg)
 
     def judge(self, light: LightFrame) -> tuple[Verdict, int]:
-        """Return the worst opinion of all graders on a light, and beside how many others."""
+        """Return the worst opinion of all graders on a light, and the number of others compared."""
         return judge(self.graders, self.lights, light, self.night.rig.grading)
 
     def look_again(self, light: LightFrame) -> None:
-        """Judge the earlier frames of the same kind anew beside a new one; note what got worse."""
+        """Judge the earlier frames of the same kind again with a new one; note what got worse."""
         for entry, before, verdict in look_again(
             self.graders, self.lights, light, self.night.rig.grading
         ):

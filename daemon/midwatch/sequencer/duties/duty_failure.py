@@ -11,7 +11,7 @@ class DutyFailedError(RetryableError):
     """A duty could not do its work.
 
     Attributes:
-        device: which device (or "sky") stood in the way.
+        device: which device (or "sky") prevented it.
         fault: short constant name of the fault.
         message: what happened, with values and units, and what to try.
     """

@@ -20,11 +20,11 @@ _SLEW_S = 300.0
 
 
 def motion_ended(context: DutyContext, what: str) -> None:
-    """Journal where the mount stands after a motion, and whether that is inside the limits."""
+    """Journal where the mount is after a motion, and whether that is inside the limits."""
     mount = context.mount_state()
     horizon_deg = context.limits.limits.horizon.altitude_at(mount.az_deg)
     lowest_deg = max(horizon_deg, context.limits.limits.min_alt_deg)
-    # A parked mount stands still where it was built to stand.
+    # A parked mount is at rest in the position it was built for.
     breach = (
         None
         if mount.parked

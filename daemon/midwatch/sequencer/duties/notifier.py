@@ -8,7 +8,7 @@ __all__ = ["Notifier"]
 
 
 class Notifier(Protocol):
-    """Tells people what happened."""
+    """Reports to people what happened."""
 
     name: ClassVar[str]
 

@@ -146,7 +146,7 @@ def _load(group: str, problems: list[str]) -> dict[str, Any]:
         if point.name in loaded:
             found = [f"another package offers {point.name!r} too; uninstall one of them"]
         else:
-            # What is there but broken is not missing besides.
+            # What is there but broken is not also reported as missing.
             loaded[point.name], found = _made(group, point)
         if found:
             where = f"{group.removeprefix('midwatch.')}: {point.name!r} of {origin(point)}"

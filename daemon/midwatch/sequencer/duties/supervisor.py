@@ -1,4 +1,4 @@
-"""Who minds the drivers, as the sequencer sees it."""
+"""What supervises the drivers, as the sequencer sees it."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ __all__ = ["Supervisor"]
 
 
 class Supervisor(Protocol):
-    """Whoever minds the processes of the drivers.
+    """Supervises the processes of the drivers.
 
     Attributes:
         tell: called with (role, what happened) when a driver ended or was started again.
@@ -19,7 +19,7 @@ class Supervisor(Protocol):
 
     @property
     def roles(self) -> tuple[str, ...]:
-        """The devices whose drivers are minded."""
+        """The devices whose drivers are supervised."""
 
     async def restart(self, role: str) -> None:
-        """End the driver of a device and have it started anew."""
+        """End the driver of a device and have it started again."""

@@ -11,7 +11,7 @@ def calibration_needs(night: Night, record: NightRecord) -> tuple[CalibrationNee
     """Return the sets that are still wanted: flats by filter, darks by exposure, bias.
 
     Only settings with which lights were really taken tonight are matched. Flats come first: the
-    focuser still stands as it did for the lights.
+    focuser is still where it was for the lights.
     """
     order = night.orders.calibration
     lights = [f.begun for f in record.frames.values() if f.is_light and _is_had(f)]
@@ -49,5 +49,5 @@ def _taken(
 
 
 def _is_had(frame: FrameRecord) -> bool:
-    """Tell whether a frame is on the disk, or waits in the camera's spool for room there."""
+    """Return whether a frame is on the disk, or waits in the camera's spool for room there."""
     return frame.filed is not None or (frame.read is not None and frame.lost is None)

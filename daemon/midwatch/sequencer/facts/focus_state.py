@@ -35,7 +35,7 @@ class FocusWatch:
         self._record = record
         self._memory = memory
         self._sizes = SizeScale.of_rig(night.rig, focus_scale(night.rig).zone_steps)
-        # Kept until a light is graded or a run ends: lookouts ask at every stir.
+        # Kept until a light is graded or a run ends: lookouts ask at every wake-up.
         self._ratios: tuple[tuple[int, int], tuple[float, ...]] | None = None
         self._strange: tuple[FocusModel, str | None, tuple[str, ...]] | None = None
 

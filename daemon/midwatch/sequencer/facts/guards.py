@@ -21,7 +21,7 @@ class Guard:
     Attributes:
         trip: level at or beyond which it trips.
         clear: level at or beyond which, on the other side, it clears; equal to trip for none.
-        for_s: how long a level must stand before the status follows.
+        for_s: how long a level must last before the status follows.
         missing: status while there are no data; "unknown" keeps a tripped guard tripped.
     """
 

@@ -10,7 +10,7 @@ __all__ = ["through_filter", "wheel_is_stuck"]
 
 
 def wheel_is_stuck(fault: FaultView, now_s: float) -> bool:
-    """Tell whether a fault keeps the filters from being changed now."""
+    """Return whether a fault keeps the filters from being changed now."""
     return fault.device == "filter_wheel" and (fault.held or fault.again_at_s > now_s)
 
 

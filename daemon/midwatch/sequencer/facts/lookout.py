@@ -1,4 +1,4 @@
-"""What a lookout is: it watches one condition all night and tells its level."""
+"""What a lookout is: it watches one condition all night and reports its level."""
 
 from __future__ import annotations
 

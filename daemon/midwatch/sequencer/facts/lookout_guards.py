@@ -50,7 +50,7 @@ class LookoutGuards:
 
     Raises:
         InputError: an order names a lookout or a duty that is not installed, or a duty that
-            wants to be told more than a standing order says.
+            needs more than a standing order says.
     """
 
     def __init__(
@@ -97,7 +97,7 @@ class LookoutGuards:
                 )
 
     def done(self, duty: str) -> None:
-        """Take in that a duty was done: orders that asked for it rest until they trip anew."""
+        """Take in that a duty was done: orders that asked for it rest until they trip again."""
         for post in self._posts:
             if post.order.do == duty and post.guard.status == "tripped":
                 post.spent = True

@@ -21,20 +21,20 @@ from midwatch.journal.store import Event
 from midwatch.sequencer.decision import NOT_COLD, RESTART, SILENT
 from midwatch.sequencer.faults import is_of_link
 
-# Light frames in a row that show no known field, after which nobody knows where the mount points.
+# Light frames in a row that show no known field, after which the pointing counts as unknown.
 # Fewer: a cloud costs a centring; more: frames are taken of anything.
 _UNKNOWN = 2
 # A field that is found so near to where it should be was not lost: its frames cannot be solved.
 _NEAR_ARCSEC = 300.0
 # Duties after which the mount no longer points where it was sent.
 _AWAY = frozenset({"slew", "secure", "close", "halt", "calibrate"})
-# Remedies after which a device may have forgotten what it was told.
+# Remedies after which a device may have forgotten its settings.
 _AFRESH = (RESTART, "power_cycle")
 
 
 @dataclass
 class RigHistory:
-    """Folded from events; a restart begins anew, for the devices may have moved since.
+    """Folded from events; a restart begins from the start, for the devices may have moved since.
 
     Attributes:
         target: what the mount was last sent to, or None.
@@ -42,10 +42,10 @@ class RigHistory:
         prepared: this run of the daemon has made the camera ready.
         putting_away: this run of the daemon has begun to close the rig for good.
         closed_up: the rig was brought to rest for good.
-        closing: why somebody or something ended the night, or None.
+        closing: why the night was ended, by a person or by a rule, or None.
         drifted_arcsec: how far an unguided frame has shown the target from where it was centred.
-        astray_arcsec: the same of a guided frame; dithers are no matter, a mount that has stood
-            still, and then was guided on other stars, is.
+        astray_arcsec: the same of a guided frame; dithers are no matter, a mount that was at
+            rest, and then was guided on other stars, is.
         blur_60s_arcsec: that a minute without guiding would leave, as the guider said last.
         doubted: the mount was lost since the field was centred, or frames show no known field:
             where it points is unproved.
@@ -77,7 +77,7 @@ class RigHistory:
             self.target, self.connected, self.prepared = None, False, False
             self.putting_away = self.closed_up = False
             if self._ended_before:
-                # Whoever starts an ended night again wants it: the order to close is fulfilled.
+                # An ended night that is started again is to go on: the order to close is fulfilled.
                 self.closing = None
             self._ended_before = False
         elif isinstance(fact, NightEnded):
@@ -97,7 +97,7 @@ class RigHistory:
             self.closing = f"{fact.who} ended the night: {fact.why or 'no reason given'}"
 
     def _learn(self, fact: Fact) -> None:
-        """Take in what is known of where the field is, and of what has to be made ready anew."""
+        """Take in what is known of where the field is, and of what has to be made ready again."""
         if isinstance(fact, Centred) and fact.ok:
             near = (fact.offset_before_arcsec or 0.0) <= _NEAR_ARCSEC
             self._unsolvable = near and self._unknown >= _UNKNOWN

@@ -28,7 +28,7 @@ class SafetyWatch:
     Attributes:
         troubled: it was unsafe when the daemon before this one stopped, so that good readings
             must first stay good.
-        note: told when a reading goes beyond a limit, and when none is beyond any more.
+        note: called when a reading goes beyond a limit, and when none is beyond any more.
     """
 
     limits: SafetyLimits
@@ -83,7 +83,7 @@ class SafetyWatch:
         if weather is not None and weather.connected and weather.read_at is not None:
             self._last = weather
         elif self._last is not None and self._last.read_at is not None:
-            # A driver that was started anew has read nothing yet, and tells no age.
+            # A driver that was started again has read nothing yet, and reports no age.
             old_s = now_s - self._last.read_at.timestamp()
             if 0.0 <= old_s <= self.limits.stale_s:
                 return self._last, old_s

@@ -1,4 +1,4 @@
-"""How long to expose while nobody guides, from what this mount has shown tonight.
+"""How long to expose without guiding, from what this mount has shown tonight.
 
 A star that is drawn out along a line grows in the square of its elongation by the square of the
 time, as long as the motion is steady: for a trail of length L on a star of variance s^2 the second
@@ -6,7 +6,7 @@ moments along and across are s^2 + L^2 / 12 and s^2 (the variance of an even dis
 length), so that elongation^2 - 1 = L^2 / (12 s^2). What was measured at one exposure therefore says
 what another would show.
 
-Frames count towards their order by integration: three of 60 s stand for one of 180 s.
+Frames count towards their order by integration: three of 60 s count as one of 180 s.
 """
 
 from __future__ import annotations
@@ -28,12 +28,12 @@ _AIM = 0.7
 # Before anything is known of the mount. Common practice, no source: light mounts of the trade hold
 # a short telescope this long.
 _START_S = 60.0
-# So many of the latest unguided frames tell; the longest-drawn of them counts, since a worm draws
+# So many of the latest unguided frames count; the longest-drawn of them is used, since a worm draws
 # stars out in some parts of its turn only. Fewer meet its bad parts unprepared; more keep a gust.
 _LATEST = 8
 # Few frames may have met the calm part of a turn only.
 _ENOUGH = 3
-# Elongation of round stars where no guided frame tells; and what noise adds to it.
+# Elongation of round stars where no guided frame shows it; and what noise adds to it.
 _ROUND, _NOISE = 1.08, 0.03
 # An exposure is at most so many times the last one.
 _GROWTH = 2.0
@@ -54,7 +54,7 @@ def unguided_now(
 
     Args:
         order: what the user wants done.
-        faults: those that stand.
+        faults: those that are open.
         record: the night so far.
         now_s: POSIX seconds.
         longest_s: longest exposure that keeps stars round.
@@ -100,7 +100,7 @@ def longest_unguided_s(
 
 
 def _shows_the_mount(frame: FrameRecord) -> bool:
-    """Tell whether a frame was exposed without any guiding, and says something of the tracking."""
+    """Return whether a frame was exposed without any guiding and shows how the mount tracks."""
     graded = frame.graded
     if graded is None or graded.guided or graded.guide_lost_percent is not None:
         return False

@@ -54,7 +54,7 @@ _SAME_POINTING_DEG = 0.05
 
 
 def _astray_arcsec(rig: Rig) -> float:
-    """Return how far from the target a guided frame may be before the field is centred anew.
+    """Return how far from the target a guided frame may be before it is centred again.
 
     Well before frames are doubted for it, and well beyond what dithers and centring leave.
     """
@@ -64,7 +64,7 @@ def _astray_arcsec(rig: Rig) -> float:
 
 @dataclass
 class LimitForecast:
-    """When the present tracking meets a limit; computed anew only after the mount was moved."""
+    """When the present tracking meets a limit; computed again only after the mount was moved."""
 
     limits: LimitCheck
     _key: tuple[float, float, str] | None = None
@@ -111,7 +111,7 @@ class WorldView:
     available: AvailableRemedies
     _hours: NightHours = field(init=False)
     _durations_s: dict[str, float] = field(default_factory=dict)
-    # What only changes with frames is kept until one comes: the world is built at every stir.
+    # What only changes with frames is kept until one comes: the world is built at every wake-up.
     _calibration: tuple[CalibrationNeed, ...] | None = None
     _targets: tuple[TargetView, ...] | None = None
     _lights: list[FrameGraded] | None = None
@@ -132,12 +132,12 @@ class WorldView:
         self._durations_s.clear()
 
     def forget(self) -> None:
-        """Have what was derived from frames and faults derived anew."""
+        """Have what was derived from frames and faults derived again."""
         self._calibration = self._targets = self._lights = None
         self.forget_blur()
 
     def forget_blur(self) -> None:
-        """Have the longest unguided exposure derived anew: the guider may know better by now."""
+        """Have the longest unguided exposure derived again: the guider may know better by now."""
         self._longest_s = None
 
     def build(

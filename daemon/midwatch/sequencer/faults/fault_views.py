@@ -52,7 +52,7 @@ _TARGET_REST_S = 900.0
 # it is sent where it has to be stopped on its way; too long: targets wait for a mount that is well.
 _CONTRARY_S = 300.0
 # Closing is tried this often, and for so long, before only a person can help. Too short: a mount
-# whose driver comes back in the morning stays unparked; too long: nobody is told that it is.
+# whose driver comes back in the morning stays unparked; too long: that is not reported.
 _CLOSE_TRIES, _CLOSE_FOR_S = 12, 4 * 3600.0
 # A duty whose ladder has come to its end is tried at this distance all the same.
 _LAST_RESORT_S = 300.0
@@ -65,7 +65,7 @@ _NEEDS: dict[str, tuple[str, ...]] = {
     "guide_camera": ("guide", "dither"),
     "roof": ("open",),
 }
-# Of these, what cannot come to a good end once the hardware is gone, or stands still. A mount whose
+# Of these, what cannot come to a good end once the hardware is gone, or has stopped. A mount whose
 # driver has died goes on tracking: an exposure is good. One without power is not.
 _STOPS: dict[tuple[str, str], tuple[str, ...]] = {
     ("camera", UNPLUGGED): _NEEDS["camera"],
@@ -76,8 +76,8 @@ _STOPS: dict[tuple[str, str], tuple[str, ...]] = {
     ("focuser", UNPLUGGED): _NEEDS["focuser"],
     ("focuser", NOT_CONNECTED): _NEEDS["focuser"],
 }
-# What is only told: the work itself puts it right, by a slew, or by centring, which has remedies.
-_ONLY_TOLD = (("mount", NOT_TRACKING), ("camera", NO_LIGHT))
+# Only reported: the work itself puts it right, by a slew, or by centring, which has remedies.
+_ONLY_REPORTED = (("mount", NOT_TRACKING), ("camera", NO_LIGHT))
 # Devices that the work cannot go on without: decisions wait for their remedies.
 _FOREGROUND = ("mount", "camera", "roof")
 
@@ -93,7 +93,7 @@ def needs_of(device: str) -> tuple[str, ...]:
 
 
 def is_of_link(fault: FaultBegan) -> bool:
-    """Tell whether a fault is about the link of a device."""
+    """Return whether a fault is about the link of a device."""
     return fault.duty is None and fault.fault in LINK_FAULTS
 
 
@@ -163,15 +163,15 @@ def _view(
 
 
 def merely_warm(faults: Iterable[FaultView], now_s: float) -> bool:
-    """Tell whether the camera only wants cold, and cooling it anew is not due yet."""
+    """Return whether the camera only wants cold, and cooling it again is not due yet."""
     views = [fault for fault in faults if "prepare" in fault.blocks]
     return bool(views) and all(v.fault == NOT_COLD and v.again_at_s > now_s for v in views)
 
 
 def _rung(fault: FaultRecord, record: NightRecord, available: AvailableRemedies) -> Rung | None:
     began = fault.began
-    told = began.duty is None and (began.device, began.fault) in _ONLY_TOLD
-    possible = () if told else available.possible(began)
+    only_reported = began.duty is None and (began.device, began.fault) in _ONLY_REPORTED
+    possible = () if only_reported else available.possible(began)
     if began.fault == SILENT and available.trouble(began.device) == NOT_CONNECTED:
         # A driver that has come up waits for its link to be opened, whatever was tried before.
         return rung_of(closed_link(fault), available.declared, possible=possible)
@@ -180,13 +180,13 @@ def _rung(fault: FaultRecord, record: NightRecord, available: AvailableRemedies)
 
 
 def _given_up(fault: FaultRecord, now_s: float) -> bool:
-    """Tell whether closing has failed for so long that only a person can help."""
+    """Return whether closing has failed for so long that only a person can help."""
     tries = fault.tries(retry_name("close")) if fault.began.duty == "close" else 0
     return tries >= _CLOSE_TRIES and now_s - fault.began_at_utc_s >= _CLOSE_FOR_S
 
 
 def _remedied(fault: FaultRecord) -> bool:
-    """Tell whether a remedy was done since the duty was tried last: it is its turn again."""
+    """Return whether a remedy was done since the duty was tried last: it is its turn again."""
     if not fault.remedies:
         return False
     tried = fault.remedies[-1][1]
@@ -236,7 +236,7 @@ def _blocks(began: FaultBegan, *, cured: bool) -> tuple[str, ...]:
         return ("slew", "flip", "centre")
     if began.duty is None:
         return _NEEDS.get(began.device, ()) if is_of_link(began) else ()
-    # While a wheel does not turn, frames are taken through the filter that stands in the beam.
+    # While a wheel does not turn, frames are taken through the filter that is in the beam.
     through_the_wheel = began.device == "filter_wheel" and began.duty == "expose"
     return () if cured or through_the_wheel else (began.duty,)
 

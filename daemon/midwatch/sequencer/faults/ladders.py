@@ -72,7 +72,7 @@ def _climb(steps: Sequence[RemedyStep], attempts: Sequence[Attempt], began_s: fl
                 break
             waiting.pop(0)
             if name != step.do:
-                # Made by somebody else, or by the way: it neither counts nor delays.
+                # Made by someone else, or in passing: it neither counts nor delays.
                 continue
             count += 1
             first_s = at_s if first_s is None else first_s

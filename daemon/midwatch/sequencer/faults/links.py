@@ -12,10 +12,10 @@ from midwatch.sequencer.decision import NOT_CONNECTED, RESTART, SILENT, UNPLUGGE
 __all__ = ["BY_ITSELF", "closed_link", "keeps_dying", "restarts_of", "trouble_of"]
 
 # Why a restart was that no remedy has brought about.
-BY_ITSELF = "it was started again by whoever minds it"
+BY_ITSELF = "its supervisor started it again"
 
 # A driver that has died twice is well only when it has run for so long. Too short: every round of a
-# crash loop is told as a fault of its own; too long: one is told of that has long been over.
+# crash loop is reported as its own fault; too long: one is reported that has long been over.
 _STEADY_S = 300.0
 
 
@@ -54,7 +54,7 @@ def closed_link(fault: FaultRecord) -> FaultRecord:
 
 
 def keeps_dying(fault: FaultRecord, faults: Iterable[FaultRecord], now_s: float) -> bool:
-    """Tell whether a device that is back may well be gone again soon: its driver has died twice.
+    """Return whether a device that is back may well be gone again soon: its driver has died twice.
 
     Args:
         fault: of its link.

@@ -1,4 +1,4 @@
-"""What a rig can do against faults: not every rig has a switch, or somebody who minds drivers."""
+"""What a rig can do against faults: not every rig has a switch, or a supervisor of its drivers."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class AvailableRemedies:
 
     Attributes:
         declared: the rig's own ladders.
-        restartable: devices whose drivers somebody on this machine can start anew.
+        restartable: devices whose drivers can be started again on this machine.
         cooled: the camera is to be cooled.
     """
 
@@ -42,7 +42,7 @@ class AvailableRemedies:
             found += ["rest_target", "centre"]
         client = self.rig.devices.get(fault.device)
         if not self.rig.connected or self._all_silent():
-            # Not one device: the way to all of them. What is started anew over it loses its state.
+            # Not one device: the way to all of them. What is started again over it loses its state.
             return tuple(found)
         if client is not None and not client.down:
             found.append("reconnect")
@@ -68,7 +68,7 @@ class AvailableRemedies:
         return step.outlet or fault.device
 
     def _cools(self) -> bool:
-        """Tell whether the cooler does something, so that asking for less of it may help."""
+        """Return whether the cooler does something, so that asking for less of it may help."""
         camera, weather, focuser = self.rig.camera.state, self.rig.weather, self.rig.focuser.state
         air_c = weather.state.air_c if weather is not None and weather.state is not None else None
         if air_c is None:
@@ -82,7 +82,7 @@ class AvailableRemedies:
         return len(devices) > 1 and all(client.down for client in devices)
 
     def _outlets(self, fault: FaultBegan) -> bool:
-        """Tell whether the switch has every outlet that the fault's ladder names."""
+        """Return whether the switch has every outlet that the fault's ladder names."""
         switch = self.rig.switch
         if switch is None or switch.down or switch.state is None or not switch.state.connected:
             return False

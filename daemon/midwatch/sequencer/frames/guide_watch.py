@@ -22,10 +22,10 @@ class Guidance:
 
     Attributes:
         guided: whether the star was held for (nearly) all of it.
-        rms_arcsec: of both axes together, weighted by time; None where the guider told none.
+        rms_arcsec: of both axes together, weighted by time; None where the guider reported none.
         lost_percent: of the exposure, without the star; None where guiding was off at its start, or
-            where the guider or its camera had lost its hardware: then only the stars can tell what
-            that did, while a guider that sees no star speaks of cloud.
+            where the guider or its camera had lost its hardware: then only the stars can show what
+            that did, while a guider that sees no star indicates cloud.
     """
 
     guided: bool = False

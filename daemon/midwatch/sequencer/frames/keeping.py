@@ -61,7 +61,7 @@ async def keep_frame(
             lost, or waits in the driver's spool.
     """
     if context.record.unfiled():
-        # The disk was full, or failed; or a duty died over its frame, and nobody knows what became
+        # The disk was full, or failed; or a duty died over its frame, and it is unknown what became
         # of it. What waits goes first: with no room for it there is none for another either.
         await collect_waiting(context)
     setting = CameraSetting(begun.gain, begun.offset, begun.binning)
@@ -99,18 +99,18 @@ async def collect_waiting(context: DutyContext) -> int:
     """File what a camera's spool still holds from before; returns how many frames were found.
 
     Exposures that the journal began and that are nowhere are journaled as lost. A frame of an
-    earlier night that was never filed stays in the spool, and is spoken of.
+    earlier night that was never filed stays in the spool, and is reported.
     """
     camera = context.device(context.rig.camera, "camera")
     waiting = await camera.do(ListWaiting(), timeout_s=30.0)
     strange = [ref for ref in waiting.frames if ref.exposure_id not in context.record.frames]
-    owed = _owed_to_earlier_nights(context) if strange else {}
+    unfiled = _unfiled_in_other_nights(context) if strange else {}
     for ref in waiting.frames:
         known = context.record.frames.get(ref.exposure_id)
         if known is not None and not known.kept:
             await _develop(context, ref, known.begun, Guidance())
-        elif ref.exposure_id in owed:
-            _speak_of(context, ref, owed[ref.exposure_id])
+        elif ref.exposure_id in unfiled:
+            _report_strange(context, ref, unfiled[ref.exposure_id])
         else:
             # Kept before, or a throwaway: the acknowledgement was what got lost.
             await context.darkroom.release(ref)
@@ -127,7 +127,7 @@ async def file_what_waits(context: DutyContext, patience_s: float) -> None:
     stay in the camera's spool for the next start.
 
     Raises:
-        DutyFailedError: something else than the disk stood in the way.
+        DutyFailedError: something other than the disk prevented it.
     """
     desk = FaultDesk(context.rig, context.record, context.journal, context.clock, lambda: None)
     until_s = context.clock.mono() + patience_s
@@ -146,16 +146,16 @@ async def file_what_waits(context: DutyContext, patience_s: float) -> None:
         if left_s <= 0.0:
             break
         await context.clock.sleep(min(_LOOK_FOR_ROOM_S, left_s))
-    standing = _faults_of_disk(context) or [desk.open(failure.device, failure.fault, str(failure))]
-    desk.tried(standing[-1].began.fault_id, "retry", "failed", str(failure))
+    faults = _faults_of_disk(context) or [desk.open(failure.device, failure.fault, str(failure))]
+    desk.tried(faults[-1].began.fault_id, "retry", "failed", str(failure))
 
 
 def _faults_of_disk(context: DutyContext) -> list[FaultRecord]:
     return [fault for fault in context.record.open_faults() if fault.began.device == "disk"]
 
 
-def _speak_of(context: DutyContext, ref: FrameRef, night: str) -> None:
-    """Tell once in a night of a frame that another night owes."""
+def _report_strange(context: DutyContext, ref: FrameRef, night: str) -> None:
+    """Report, once in a night, a frame that another night did not file."""
     notice = Notice(
         message=f"a {ref.frame} of {ref.exposure_s:g} s of the night of {night} was never filed; "
         f"it stays in the camera's spool: {ref.where}"
@@ -164,15 +164,15 @@ def _speak_of(context: DutyContext, ref: FrameRef, night: str) -> None:
         context.note(notice)
 
 
-def _owed_to_earlier_nights(context: DutyContext) -> dict[str, str]:
+def _unfiled_in_other_nights(context: DutyContext) -> dict[str, str]:
     """Return the exposures that other nights began and neither filed nor lost, and their nights."""
-    owed: dict[str, str] = {}
+    unfiled: dict[str, str] = {}
     for event in context.journal.events():
         if isinstance(event.fact, FrameBegun) and event.night != context.journal.night:
-            owed[event.fact.exposure_id] = event.night
+            unfiled[event.fact.exposure_id] = event.night
         elif isinstance(event.fact, FrameFiled | FrameLost):
-            owed.pop(event.fact.exposure_id, None)
-    return owed
+            unfiled.pop(event.fact.exposure_id, None)
+    return unfiled
 
 
 async def _develop(
@@ -180,7 +180,7 @@ async def _develop(
 ) -> FrameGraded | None:
     """Measure, file, grade and acknowledge a frame that was read out.
 
-    What the journal already knows of it is not done, nor told, a second time.
+    What the journal already knows of it is not done, nor reported, a second time.
     """
     if context.record.frames[begun.exposure_id].read is None:
         context.note(
@@ -254,7 +254,7 @@ async def _file(
     try:
         facts = await context.darkroom.file(shot, header, relative)
     except OSError as error:
-        # The driver keeps the frame until somebody has made room.
+        # The driver keeps the frame until a person has made room.
         raise DutyFailedError(
             "disk",
             "write_failed",

@@ -22,7 +22,7 @@ __all__ = ["Graded", "earlier_lights", "judge", "look_again"]
 _log = structlog.get_logger(__name__)
 
 _ORDER: tuple[Grade, ...] = ("accepted", "doubtful", "rejected")
-# Others beside which a frame must have been seen before its grade is final. Too few: a night that
+# Others with which a frame must have been compared before its grade is final. Too few: a night that
 # begins under thin cloud takes it for clear; too many: frames taken for good are withdrawn late.
 _SETTLED = 24
 # Fewer others of the same length say little; those of other lengths are looked at as well.
@@ -54,7 +54,7 @@ def judge(
 def look_again(
     graders: Mapping[str, Grader], book: list[Graded], light: LightFrame, bounds: GradingSettings
 ) -> Iterable[tuple[Graded, Grade, Verdict]]:
-    """Judge the frames like this one anew whose grade is not final; yield those that got worse.
+    """Judge again the frames like this one whose grade is not final; yield those that got worse.
 
     Each comes with the grade that it had before.
     """
@@ -75,7 +75,7 @@ def look_again(
 
 
 def earlier_lights(record: NightRecord) -> list[Graded]:
-    """Return the book of a night as its record tells it, oldest first."""
+    """Return the book of a night as its record has it, oldest first."""
     found: list[Graded] = []
     for frame in record.frames.values():
         graded, begun = frame.graded, frame.begun
@@ -136,5 +136,5 @@ def _others(book: Iterable[Graded], light: LightFrame) -> tuple[LightFrame, ...]
 
 
 def _setting(light: LightFrame) -> tuple[str, str | None, int, int, int]:
-    """Return what must be equal of frames that are compared, beside their length."""
+    """Return what must be equal of frames that are compared, besides their length."""
     return (light.target, light.filter, light.gain, light.offset, light.binning)

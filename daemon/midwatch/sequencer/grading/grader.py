@@ -69,7 +69,7 @@ class Verdict:
 
     Attributes:
         reasons: why, the weightiest first; an accepted frame may have some too.
-        star_share: stars beside what the other frames let expect, 1 is usual; None without them.
+        star_share: stars by what the other frames let expect, 1 is usual; None without them.
     """
 
     grade: Grade

@@ -23,6 +23,7 @@ from midwatch.sequencer.night.changed_orders import (
     prepare,
 )
 from midwatch.sequencer.night.engine import Engine
+from midwatch.sequencer.night.engine_parts import EngineParts
 from midwatch.sequencer.night.night_events import Identity
 from midwatch.sequencer.night.operator_desk import (
     DAEMON,
@@ -35,7 +36,7 @@ from midwatch.sequencer.night.operator_desk import (
 )
 
 __all__ = [
-    "DAEMON", "TOLD_EVENTS", "Change", "ChangeArgs", "Documents", "Engine", "Identity",
-    "IncomingOrders", "NightCalendar", "NightState", "OperatorArgs", "OperatorDesk",
+    "DAEMON", "TOLD_EVENTS", "Change", "ChangeArgs", "Documents", "Engine", "EngineParts",
+    "Identity", "IncomingOrders", "NightCalendar", "NightState", "OperatorArgs", "OperatorDesk",
     "OrdersRefusedError", "documents_of", "orders_found", "prepare",
 ]  # fmt: skip

@@ -113,7 +113,7 @@ class ClockScheduler(AsyncIOScheduler):  # type: ignore[misc]
         return wait_s
 
     def _mind_step_back(self) -> None:
-        """Search the next noon anew if the clock was set back: what is due may be days off.
+        """Search the next noon again if the clock was set back: what is due may be days off.
 
         A step forward needs nothing: what became due is called at once.
         """
@@ -151,7 +151,7 @@ class NightCalendar:
     noon, judged by the time of the call: after a long gap that is the present night.
 
     Args:
-        clock: tells the time.
+        clock: gives the time.
         place: of the site.
         timezone: of the site, IANA name.
         on_arm: called with the evening at each noon; must be quick.

@@ -1,6 +1,6 @@
 """New night orders in the middle of a night: read, judged, planned, and found again.
 
-They come as the text of their files, since whoever hands them in may sit at another machine. They
+They come as the text of their files, since the person who gives them may use another machine. They
 are read as a night's first orders are, and judged against the night that runs: the site, the rig
 and the hours of the night stay. The journal keeps the files, so that they hold after a crash too.
 """
@@ -29,15 +29,15 @@ __all__ = [
     "planned", "prepare", "take_up", "withdrawn",
 ]  # fmt: skip
 
-# Orders name a site, a rig and a horizon beside themselves.
+# Orders name a site, a rig and a horizon besides themselves.
 _MOST_FILES = 8
-_NOT_HANDED_IN = "was not handed in with these orders; name files beside them"
+_NOT_GIVEN = "was not given with these orders; name files in their folder"
 
 Load = Callable[[Path], Night]
 
 
 class OrdersRefusedError(InputError):
-    """Orders that were handed in cannot hold; the message names every problem."""
+    """Orders that were given cannot hold; the message names every problem."""
 
 
 class Documents(BaseModel):
@@ -86,10 +86,10 @@ def prepare(
     load: Load,
     who: tuple[str, str | None],
 ) -> Change:
-    """Read orders that were handed in, and judge and plan them.
+    """Read orders that were given, and judge and plan them.
 
     Args:
-        documents: what was handed in.
+        documents: what was given.
         running: the night as it runs.
         declared: the night as the files say with which the daemon was started: a rehearsal runs
             on another rig than was declared.
@@ -124,7 +124,7 @@ def _read(documents: Documents, load: Load) -> Night:
         if named.is_absolute() or ".." in named.parts or "\0" in name or len(name) > 300:
             raise OrdersRefusedError(f"{name[:300]!r} is no path of a file among these orders")
     if documents.main not in documents.files:
-        raise OrdersRefusedError(f"{documents.main}: its text was not handed in")
+        raise OrdersRefusedError(f"{documents.main}: its text was not given")
     with tempfile.TemporaryDirectory(prefix="midwatch-orders-") as scratch:
         folder = Path(scratch)
         try:
@@ -142,20 +142,20 @@ def _read(documents: Documents, load: Load) -> Night:
         except InputError as error:
             raise OrdersRefusedError(str(error).replace(f"{folder}/", "")) from None
         if strange := [path for path in night.paths.values() if not path.is_relative_to(folder)]:
-            raise OrdersRefusedError(f"{strange[0]}: {_NOT_HANDED_IN}")
+            raise OrdersRefusedError(f"{strange[0]}: {_NOT_GIVEN}")
         return night
 
 
 def _said(problem: InputProblem, folder: Path) -> str:
     if not problem.file.is_relative_to(folder):
-        # What stands in other files of this machine is nobody's business.
-        return f"{problem.file}: {_NOT_HANDED_IN}"
+        # What is in other files of this machine must not be shown.
+        return f"{problem.file}: {_NOT_GIVEN}"
     return str(replace(problem, file=problem.file.relative_to(folder)))
 
 
 def _fixed(new: Night, declared: Night, plan: NightPlan) -> Iterable[str]:
     """Say what of new orders would change what stays as it is while a night runs."""
-    stays = "stays as it is while the night runs; write it as it was, or close and begin anew"
+    stays = "stays as it is while the night runs; write it as it was, or close and start again"
     if new.site != declared.site or new.horizon.points != declared.horizon.points:
         yield f"site: the site {stays}"
     if new.rig != declared.rig:
@@ -207,7 +207,7 @@ def _slots(target: ResolvedTarget, camera: CameraSettings) -> tuple[FrameSlot, .
 def orders_found(
     events: Sequence[Event], night: Night, declared: Night, plan: NightPlan, load: Load
 ) -> Change | None:
-    """Return the orders that a former life of the daemon was handed in and that still hold.
+    """Return the orders that an earlier run of the daemon was given and that still hold.
 
     They hold unless the daemon was started again with other orders than before them.
 

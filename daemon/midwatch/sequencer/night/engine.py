@@ -9,12 +9,9 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from pathlib import Path
 
 import structlog
 
-from midwatch.clock import Clock
-from midwatch.devices.client import RigClient
 from midwatch.errors import MakeSafeError, MidwatchError, SkipTargetError, StopError
 from midwatch.journal.facts import (
     DecisionMade,
@@ -26,25 +23,20 @@ from midwatch.journal.facts import (
     Outcome,
 )
 from midwatch.journal.record import NightRecord
-from midwatch.journal.store import Event, Journal
-from midwatch.learning import FRAME_OVERHEAD, LearnedDurations
-from midwatch.orders.reading import Night
-from midwatch.planning import NightPlan
+from midwatch.journal.store import Event
+from midwatch.learning import FRAME_OVERHEAD
 from midwatch.sequencer.decision import (
-    Decide,
     Decision,
     EndNightArgs,
     EngineWord,
     World,
-    decide,
     preempt,
 )
-from midwatch.sequencer.duties import DutyContext, Registry, motion_ended
+from midwatch.sequencer.duties import DutyContext, motion_ended
 from midwatch.sequencer.facts import (
     FocusWatch,
     LimitForecast,
     LookoutGuards,
-    RigHistory,
     SafetyWatch,
     WorldView,
     weather_age_s,
@@ -53,10 +45,11 @@ from midwatch.sequencer.facts import (
 from midwatch.sequencer.faults import AvailableRemedies
 from midwatch.sequencer.night.changed_orders import Change, take_up
 from midwatch.sequencer.night.device_changes import watch_devices
+from midwatch.sequencer.night.engine_parts import EngineParts
 from midwatch.sequencer.night.interruption import interrupt
-from midwatch.sequencer.night.night_events import Identity, Sampler, beginning, ending, free_gb
+from midwatch.sequencer.night.night_events import Sampler, beginning, ending, free_gb
 from midwatch.sequencer.watches import FaultDesk, Remedying, TaskWatch, Watches, said
-from midwatch.tasks import Tasks, end, start
+from midwatch.tasks import end, start
 
 _log = structlog.get_logger(__name__)
 
@@ -77,29 +70,14 @@ class Engine:
 
     Args:
         context: what duties get; its journal is already on this night.
-        rig_history: folded from the same journal.
-        decide: what the rig is used for.
-        tasks: keeps what goes on beside the duties.
+        parts: the rest.
     """
 
-    def __init__(
-        self,
-        *,
-        clock: Clock,
-        night: Night,
-        plan: NightPlan,
-        rig: RigClient,
-        journal: Journal,
-        record: NightRecord,
-        rig_history: RigHistory,
-        context: DutyContext,
-        registry: Registry,
-        learned: LearnedDurations,
-        identity: Identity,
-        data_folder: Path,
-        tasks: Tasks,
-        decide: Decide = decide,
-    ) -> None:
+    def __init__(self, context: DutyContext, parts: EngineParts) -> None:
+        clock, night, plan = context.clock, context.night, context.plan
+        rig, journal, record = context.rig, context.journal, context.record
+        registry, rig_history, tasks = parts.registry, parts.rig_history, parts.tasks
+        learned = parts.learned
         self._clock = clock
         self._tasks = tasks
         self.plan = plan
@@ -107,14 +85,14 @@ class Engine:
         self._journal = journal
         self.record = record
         self._context = context
-        self._decide = decide
+        self._decide = parts.decide
         self._registry = registry
-        self._identity = identity
-        self._data_folder = data_folder
+        self._identity = parts.identity
+        self._data_folder = parts.data_folder
         self._wake_up = asyncio.Event()
         self._reported: Decision | None = None
         self.orders_given: Change | None = None
-        # Whoever has something for the journal at the end of the night.
+        # Writes what is still to be journaled at the end of the night.
         self.before_end: Callable[[], None] = lambda: None
         self.decision: Decision | None = None
         orders = with_rig_defaults(night.orders.standing_orders, night.rig.focus)
@@ -126,9 +104,9 @@ class Engine:
             troubled=before is not None and before.cause == "unsafe",
             note=journal.append,
         )
-        minded = () if context.supervisor is None else context.supervisor.roles
+        supervised = () if context.supervisor is None else context.supervisor.roles
         available = AvailableRemedies(
-            rig, night.rig.remedies, minded, night.rig.camera.cool_to_c is not None
+            rig, night.rig.remedies, supervised, night.rig.camera.cool_to_c is not None
         )
         focus = FocusWatch(night, record, context.focus_memory)
         self._view = WorldView(
@@ -158,14 +136,14 @@ class Engine:
         resumed = self.record.began is not None
         for fact in beginning(self._identity, self.plan, self._context.night, resumed=resumed):
             self._journal.append(fact)
-        beside = (
+        side_tasks = (
             self._tasks.keep("night watch", self._watch),
             self._tasks.keep("remedies", self._remedying.run),
         )
         forget = (self._deaths.begin(), watch_devices(self._rig, self.reconsider))
         supervisor = self._context.supervisor
         if supervisor is not None:
-            supervisor.tell = self._told
+            supervisor.tell = self._driver_changed
         try:
             await self._loop()
         finally:
@@ -173,7 +151,7 @@ class Engine:
                 supervisor.tell = lambda _role, _message: None
             for each in forget:
                 each()
-            await end(*beside, reason="the night has ended")
+            await end(*side_tasks, reason="the night has ended")
         how = self.decision.reason if self.decision else ""
         self.before_end()
         self._journal.append(ending(self._rig, self._view.mount(), how))
@@ -205,7 +183,7 @@ class Engine:
         """
         self._deaths.look(self._worked_at())
         if self.orders_given is not None:
-            # Only here, so that no duty finds its target gone before it is told to end.
+            # Only here, so that no duty finds its target gone before it is asked to end.
             self.plan = self.orders_given.plan
             self._desk = take_up(
                 self.orders_given, self._context, self._view, self._registry, self._desk
@@ -237,7 +215,7 @@ class Engine:
             return self._remedying.busy
         return (*self._remedying.busy, str(running.device))
 
-    def _told(self, role: str, message: str) -> None:
+    def _driver_changed(self, role: str, message: str) -> None:
         """Take in what the supervisor of the drivers says."""
         self._journal.append(Notice(message=message))
         _log.info("driver_told", device=role, message=message)
@@ -306,7 +284,7 @@ class Engine:
                 if left_s <= 0:
                     return
             if self._deaths.blind:
-                # Nobody else may look any more, and stir the engine.
+                # Nothing else may look any more, and wake the engine.
                 left_s = WATCH_S if left_s is None else min(left_s, WATCH_S)
             try:
                 async with self._clock.timeout(left_s):
@@ -335,8 +313,8 @@ class Engine:
     async def _do(self, decision: Decision) -> None:
         duty = self._registry.duty_for(decision.duty, decision.args)
         self._journal.append(DutyBegan(duty=decision.duty, args=decision.journaled_args()))
-        standing = decision.cause == "standing_order" and duty.cause == "deciding"
-        self._context.activity("standing_order" if standing else duty.cause, decision.duty)
+        ordered = decision.cause == "standing_order" and duty.cause == "deciding"
+        self._context.activity("standing_order" if ordered else duty.cause, decision.duty)
         began_s = self._clock.mono()
         task = start(f"duty {decision.duty}", duty.perform(self._context, decision.args))
         try:

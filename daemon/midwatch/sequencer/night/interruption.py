@@ -17,7 +17,7 @@ from midwatch.errors import MidwatchError
 _log = structlog.get_logger(__name__)
 
 _STOP_S = 15.0
-# A cancelled duty has this long to end. Too short: its clean-up goes on beside the next duty; too
+# A cancelled duty has this long to end. Too short: its clean-up runs during the next duty; too
 # long: one that hangs holds up what interrupted it.
 _CANCEL_S = 30.0
 

@@ -24,7 +24,7 @@ _CLOUD_PERCENT = 10.0
 
 @dataclass(frozen=True)
 class Identity:
-    """Facts of the night that the journal's first events tell.
+    """Facts of the night that the journal's first events report.
 
     Attributes:
         holder: of the lease.
@@ -78,7 +78,7 @@ def beginning(
 
 
 def free_gb(folder: Path, *, rehearsal: bool) -> float | None:
-    """Return the free space where a folder is; None where that cannot, or must not, be told."""
+    """Return the free space where a folder is; None where that cannot, or must not, be read."""
     if rehearsal:
         return None  # a rehearsal must not depend on the disk of the machine it runs on
     try:

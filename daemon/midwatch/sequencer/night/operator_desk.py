@@ -1,4 +1,4 @@
-"""Takes orders by hand over the bus, and tells the bus what the night is doing."""
+"""Takes orders by hand over the bus, and reports on the bus what the night is doing."""
 
 from __future__ import annotations
 
@@ -57,12 +57,12 @@ from midwatch.tasks import Tasks, end
 
 _log = structlog.get_logger(__name__)
 
-# The name under which the daemon takes orders, beside the devices.
+# The name under which the daemon takes orders, next to the devices.
 DAEMON = "daemon"
-# Events, beside decisions, after which the bulletin reads otherwise.
-_TOLD = (Activity, FaultBegan, FaultEnded, FrameGraded, FrameRegraded, OperatorSpoke,
+# Events, besides decisions, that change the bulletin.
+_SHOWN = (Activity, FaultBegan, FaultEnded, FrameGraded, FrameRegraded, OperatorSpoke,
          OrdersChanged)  # fmt: skip
-# Facts that are told under ``night/event/<kind>`` as they happen, once, for whoever listens.
+# Facts that are published under ``night/event/<kind>`` as they happen, once, for all listeners.
 TOLD_EVENTS: tuple[type[Fact], ...] = (
     NightBegan, NightEnded, FocusRun, Centred, Flipped, GuidingStarted, FrameGraded, FrameRegraded,
     FrameLost, LookoutChanged, FaultBegan, RemedyTried, FaultEnded, OperatorSpoke, LimitHeld,
@@ -70,10 +70,10 @@ TOLD_EVENTS: tuple[type[Fact], ...] = (
 )  # fmt: skip
 # Events that wait while the bus is away; the oldest go first, the journal holds them all.
 _WAITING = 256
-# After a silence of the bus its hosts are given so long to tell what they did in it.
+# After a silence of the bus its hosts are given so long to report what they did in it.
 _EVIDENCE_S = 30.0
 _COMMANDS = ("pause", "resume", "skip", "close", "change")
-# A notice of refused orders is cut off here; whoever handed them in gets all that fits an answer.
+# A notice of refused orders is cut off here; their sender gets all that fits an answer.
 _LONGEST_NOTICE = 4000
 
 
@@ -125,7 +125,7 @@ class IncomingOrders:
         try:
             change = prepare(args.documents, night, self._declared, plan, self._load, who)
         except OrdersRefusedError as error:
-            text = f"{args.who} handed in orders that cannot hold; the old ones go on: {error}"
+            text = f"{args.who} gave orders that cannot hold; the old ones go on: {error}"
             self._context.note(Notice(message=text[:_LONGEST_NOTICE]))
             raise CommandError(ErrorKind.BAD_ARGS, str(error)) from None
         self._engine.change(change)
@@ -211,20 +211,20 @@ class OperatorDesk:
         await self._publish()
 
     def heard(self, event: Event) -> None:
-        """Take in a journal event that the bulletin may have to show, or that is to be told."""
+        """Take in a journal event that the bulletin may have to show or that is published."""
         if isinstance(event.fact, TOLD_EVENTS):
-            self._events.append((self._topics.night_event(event.fact.kind), _told(event)))
+            self._events.append((self._topics.night_event(event.fact.kind), _published(event)))
             self._dirty.set()
         if isinstance(event.fact, DecisionMade):
             self._decision = event.fact
         elif isinstance(event.fact, NightEnded):
             self._ended = True
-        elif not isinstance(event.fact, _TOLD):
+        elif not isinstance(event.fact, _SHOWN):
             return
         self._dirty.set()
 
     def _note_silence(self, unheard_s: float) -> None:
-        """Journal that nobody could hear of the lease, and soon what the hosts did meanwhile."""
+        """Journal that no host received the lease, and soon what the hosts did meanwhile."""
         self._note_unheard(unheard_s)
         self._running.append(self._tasks.finish("evidence of a silence", self._hear_evidence))
 
@@ -238,7 +238,7 @@ class OperatorDesk:
         self._context.note(LeaseUnheard(from_utc_s=from_s, until_utc_s=round(now_s, 3)))
 
     def _note_all(self) -> None:
-        """Journal what the hosts, and this desk, tell of their traffic."""
+        """Journal what the hosts, and this desk, report of their traffic."""
         if isinstance(self._lease, LeaseHolder) and self._lease.unheard_s > self._lease.ttl_s:
             self._note_unheard(self._lease.unheard_s)
         self._note_hosts()
@@ -249,8 +249,8 @@ class OperatorDesk:
             report = device.account or HostReport(since_utc_s=self._since_utc_s, lease_s=0.0)
             silences = tuple(Silence(*times) for times in report.silences)
             facts = {**report.model_dump(exclude={"silences"}), "silences": silences}
-            told = device.account is not None
-            self._context.note(HostAccount(device=role, told=told, **facts))
+            reported = device.account is not None
+            self._context.note(HostAccount(device=role, told=reported, **facts))
 
     def _note_own(self) -> None:
         rig = self._context.rig
@@ -332,9 +332,9 @@ class OperatorDesk:
         )
 
 
-def _told(event: Event) -> bytes:
+def _published(event: Event) -> bytes:
     """Write an event of the journal as it travels; its number is the journal's."""
     at = datetime.fromtimestamp(event.at_utc_s, UTC)
-    # The texts of orders are in the journal: they do not have to travel to whoever listens.
+    # The texts of orders are in the journal: they do not have to travel to the listeners.
     facts = event.fact.model_dump(mode="json", exclude={"files", "slots"})
     return encode(EventEnvelope(seq=event.seq, at=at, facts=facts))

@@ -1,4 +1,4 @@
-"""What is looked at beside the work, and is told as a fault."""
+"""What is looked at alongside the work, and is reported as a fault."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ class Watches:
         self._cold = ColdWatch(context, rig_history, desk)
 
     def glance(self, spare: Collection[str]) -> None:
-        """Look at what spoils the work in hand; asked at every stir.
+        """Look at what spoils the work under way; asked at every wake-up.
 
         Args:
             spare: devices that are being worked at just now.

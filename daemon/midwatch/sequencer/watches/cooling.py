@@ -1,4 +1,4 @@
-"""The temperature that the sensor ought to have, and the watch that it has it all night."""
+"""The temperature that the sensor should have, and the watch that it has it all night."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ __all__ = ["ColdWatch", "set_point_c"]
 # that a step too many only costs some noise.
 _LESS_COOLING_C = 5.0
 # A sensor counts as warm at so many times the distance at which it counted as cold, for so long.
-# Less: the swing of a cooler is taken for its end; more: frames are spoilt before it is told.
+# Less: the swing of a cooler is taken for its end; more: frames are spoilt before it is reported.
 _WARM_TIMES, _WARM_FOR_S = 2.0, 120.0
 
 
@@ -39,7 +39,7 @@ def set_point_c(settings: CameraSettings, record: NightRecord, *, further: int =
 class ColdWatch:
     """Opens the fault of a sensor that grows warm in the night, and closes it; asked now and then.
 
-    It is a fault of preparing: another attempt at that cools anew.
+    It is a fault of preparing: another attempt at that cools again.
     """
 
     def __init__(self, context: DutyContext, rig_history: RigHistory, desk: FaultDesk) -> None:
@@ -53,8 +53,8 @@ class ColdWatch:
         context = self._context
         settings, camera = context.night.rig.camera, context.rig.camera
         state, wanted_c = camera.state, set_point_c(settings, context.record)
-        told = state is not None and state.connected and not camera.down
-        sensor_c = state.sensor_c if state is not None and told else None
+        reported = state is not None and state.connected and not camera.down
+        sensor_c = state.sensor_c if state is not None and reported else None
         known = open_fault(context.record, "prepare", NOT_COLD, "camera")
         if sensor_c is None or wanted_c is None:
             self._warm_since_s = None
@@ -67,12 +67,12 @@ class ColdWatch:
             self._desk.open("camera", NOT_COLD, _message(sensor_c, wanted_c), "prepare")
 
     def _worked_at(self, fault: FaultRecord) -> bool:
-        """Tell whether a remedy is in hand, which ends by saying how it went."""
+        """Return whether a remedy is under way, which ends by saying how it went."""
         duty = self._context.record.duty
         return duty is not None and duty[1].args.get("fault_id") == fault.began.fault_id
 
     def _warm(self, above_c: float) -> bool:
-        """Tell whether the sensor has been too warm for long enough."""
+        """Return whether the sensor has been too warm for long enough."""
         now_s = self._context.clock.mono()
         if above_c <= _WARM_TIMES * self._context.night.rig.camera.cool_within_c:
             self._warm_since_s = None

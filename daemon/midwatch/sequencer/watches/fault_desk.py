@@ -44,7 +44,7 @@ class FaultDesk:
     """Keeps the journal's faults; what they mean for decisions is in ``faults``.
 
     Args:
-        clock: tells the time.
+        clock: gives the time.
         parked: called when the mount comes back parked: by its host, or by itself.
     """
 
@@ -63,15 +63,15 @@ class FaultDesk:
         self._journal = journal
         # When the driver of each device came up, as last seen.
         self._since: dict[str, datetime] = {}
-        # Devices that are back while the fault of their link still stands.
+        # Devices that are back while the fault of their link is still open.
         self._back: set[str] = set()
 
     # Duties ----------------------------------------------------------------------------------
 
     def failed(self, decision: Decision, failure: BaseException | None) -> str:
-        """Open the fault of a duty, or count another attempt; returns what to tell people.
+        """Open the fault of a duty, or count another attempt; returns what to report to people.
 
-        What fails because a device is gone is no second fault: that of its link stands.
+        What fails because a device is gone is no second fault: that of its link is open.
         """
         self.look_at_links()
         device, fault = _blame(failure)
@@ -92,7 +92,7 @@ class FaultDesk:
                 # The sky has cleared meanwhile, or everything is at rest for good.
                 self.close(fault, f"{decision.duty} succeeded")
             if (fault.began.duty, decision.duty) == ("flip", "slew"):
-                # After a flip that failed the mount is sent to the other side anew.
+                # After a flip that failed the mount is sent to the other side again.
                 self.close(fault, "a slew has ended on the right side of the pier")
             if decision.duty == "calibrate" and _of_exposing(fault.began):
                 self.close(fault, "frames are read out and filed again")
@@ -103,14 +103,14 @@ class FaultDesk:
             self.close(fault, f"{remedy} succeeded")
 
     def _proved(self, fault: FaultRecord, decision: Decision) -> bool:
-        """Tell whether the success of a duty shows that a fault has gone."""
+        """Return whether the success of a duty shows that a fault has gone."""
         began = fault.began
         if began.device == "sky" and began.target is not None:
             return began.target == decision.target
         if began.device == "flat_panel" and began.duty == "calibrate":
             return isinstance(decision.args, CalibrateArgs) and decision.args.frame == "flat"
         if began.device == "filter_wheel" and began.filter is not None:
-            # Frames through the filter that stood in the beam say nothing of the wheel.
+            # Frames through the filter that was in the beam say nothing of the wheel.
             wheel = self._rig.filter_wheel
             state = None if wheel is None else wheel.state
             return state is not None and state.selected == began.filter
@@ -159,23 +159,23 @@ class FaultDesk:
             spare: devices that are being worked at just now.
         """
         devices = self._rig.devices
-        anew = [role for role, client in devices.items() if self._is_anew(client)]
+        restarted = [role for role, client in devices.items() if self._has_restarted(client)]
         for fault in self._record.open_faults():
             device = fault.began.device
             if is_of_link(fault.began) and device in devices and device not in spare:
-                if device in anew:
+                if device in restarted:
                     self.tried(fault.began.fault_id, RESTART, "done", BY_ITSELF)
                 self._look_at_link(fault, devices[device])
             elif fault.began.duty == "open" and self._roof_is_open():
-                # A sensor that told lies, or a hand: nothing is left to be opened.
+                # A sensor that reported wrongly, or a person: nothing is left to be opened.
                 self.close(fault, "the roof is open")
         for role, client in devices.items():
             trouble = None if role in spare else trouble_of(client)
             if trouble is not None and not self._is_told(role, trouble[0]):
                 self.open(role, *trouble)
 
-    def _is_anew(self, client: DeviceClient[DeviceState]) -> bool:
-        """Tell whether a device has another driver than the last time."""
+    def _has_restarted(self, client: DeviceClient[DeviceState]) -> bool:
+        """Return whether a device has another driver than the last time."""
         if client.since is None:
             return False
         before, self._since[client.name] = self._since.get(client.name), client.since
@@ -208,7 +208,7 @@ class FaultDesk:
         )
 
     def _link_is_missed(self, duty: str) -> bool:
-        """Tell whether a device that a duty cannot be done without is gone, and this is told."""
+        """Return whether a device that a duty needs is gone, and a fault says so."""
         devices = self._rig.devices
         return any(
             is_of_link(known.began)
@@ -263,7 +263,7 @@ class FaultDesk:
         self._journal.append(fact)
 
     def hold(self, device: str, fault: str, message: str | None) -> None:
-        """Have a fault without duty stand as long as there is a message."""
+        """Keep a fault without duty open as long as there is a message."""
         known = open_fault(self._record, None, fault, device)
         if message is not None and known is None:
             self.open(device, fault, message)
@@ -279,12 +279,12 @@ def said(failure: BaseException) -> str:
 
 
 def _is_within(fault: str, trouble: str) -> bool:
-    """Tell whether a trouble of a link is that of a fault, or what is left of it."""
+    """Return whether a trouble of a link is that of a fault, or what is left of it."""
     return trouble == fault or (fault, trouble) == (SILENT, NOT_CONNECTED)
 
 
 def _of_exposing(fault: FaultBegan) -> bool:
-    """Tell whether a fault is that of exposing and filing, whatever it was for."""
+    """Return whether a fault is that of exposing and filing, whatever it was for."""
     exposing = ("centre", "focus", "expose", "flip")
     return fault.device in ("camera", "disk") and fault.duty in exposing
 

@@ -35,7 +35,7 @@ class LightWatch:
 
 
 def dark_message(frame: FrameRecord, record: NightRecord) -> str | None:
-    """Say that a light frame is dark beside earlier ones of its kind; None if it is not.
+    """Say that a light frame is dark compared with earlier ones of its kind; None if it is not.
 
     A frame whose like was not yet accepted tonight is not judged.
     """

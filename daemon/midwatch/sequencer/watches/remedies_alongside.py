@@ -1,4 +1,4 @@
-"""Tries remedies beside the work: for devices without which the night goes on.
+"""Tries remedies alongside the work: for devices without which the night goes on.
 
 One attempt at a time for each device. Remedies for what the work cannot go on without are chosen
 by `decide`, like any other duty.
@@ -56,20 +56,20 @@ class Remedying:
         return tuple(self._attempts)
 
     def offer(self, faults: tuple[FaultView, ...], *, working: bool) -> None:
-        """Say what stands now.
+        """Take in the faults that are open now.
 
         Args:
             faults: all that are open.
-            working: a duty is in hand, so that links are opened again beside it that `decide`
+            working: a duty is under way, so that links are opened again next to it that `decide`
                 would see to otherwise.
         """
-        beside = tuple(
+        waiting = tuple(
             fault
             for fault in faults
             if fault.background or (working and isinstance(fault.remedy, ReconnectArgs))
         )
-        if beside != self._waiting:
-            self._waiting = beside
+        if waiting != self._waiting:
+            self._waiting = waiting
             self._changed.set()
 
     async def run(self) -> None:

@@ -1,8 +1,8 @@
 """Has no task die in silence: its death is a fault, and a night that would go on blind ends.
 
 Tasks of the daemon are started again by `midwatch.tasks`; here that is journaled, and what follows
-when a task is given up. What a driver runs beside its commands is known from the event that its
-host tells; the ladder of the fault starts the driver anew.
+when a task is given up. What a driver runs alongside its commands is known from the event that its
+host reports; the ladder of the fault starts the driver again.
 """
 
 from __future__ import annotations
@@ -64,11 +64,11 @@ class TaskWatch:
         self._since: dict[str, datetime | None] = {}
 
     def begin(self) -> Callable[[], None]:
-        """Begin to hear of deaths; returns what ends that."""
+        """Subscribe to deaths of tasks; returns what ends that."""
         for fault in self._record.open_faults():
             began = fault.began
             if (began.device, began.fault) == (DAEMON, TASK_DIED):
-                self._desk.close(fault, "the daemon was started anew, with all its tasks")
+                self._desk.close(fault, "the daemon was started again, with all its tasks")
             elif began.fault == TASK_DIED and began.device in self._rig.devices:
                 self._since[began.device] = self._rig.devices[began.device].since
         forget = [self._tasks.hear(self._died)]
@@ -102,7 +102,7 @@ class TaskWatch:
                 del self._since[role]
                 known = open_fault(self._record, None, TASK_DIED, role)
                 if known is not None:
-                    self._desk.close(known, "the driver was started anew, with all its tasks")
+                    self._desk.close(known, "the driver was started again, with all its tasks")
 
     def _died(self, death: Death) -> None:
         dead = f"the task {death.name!r} of the daemon has died: {death.reason}"

@@ -40,7 +40,7 @@ def disagreement_deg(observer: Observer, mount: MountState, at_s: float) -> floa
     Args:
         observer: at the site.
         mount: its state.
-        at_s: POSIX seconds at which it was told.
+        at_s: POSIX seconds at which it was reported.
     """
     ours_deg = observer.quick_at(at_s).altaz_ha(mount.ra_deg, mount.dec_deg, at_s).ha_deg
     return -((180.0 - (mount.hour_angle_deg - ours_deg)) % 360.0 - 180.0)
@@ -60,16 +60,16 @@ class TimeWatch:
     def look(self) -> None:
         """Compare what the clocks say."""
         mount, age_s = self._rig.mount.state, self._rig.mount.age_s()
-        told = mount is not None and _tells(mount) and age_s <= _FRESH_S
+        usable = mount is not None and _has_clock(mount) and age_s <= _FRESH_S
         clock = self._clock
         if isinstance(clock, SteadyClock):
-            if clock.jump_s and mount is not None and told and self._mount_follows(mount, age_s):
+            if clock.jump_s and mount is not None and usable and self._mount_follows(mount, age_s):
                 _log.warning("clock_adopted", jump_s=clock.jump_s)
                 self._desk.note(ClockAdopted(jump_s=round(clock.jump_s, 3)))
                 clock.adopt()
             self._desk.hold("daemon", CLOCK_JUMPED, _jumped(clock.jump_s))
-        if mount is not None and told:
-            # The state was made when it was told, not now.
+        if mount is not None and usable:
+            # The state was made when it was reported, not now.
             self._off_deg = disagreement_deg(self._observer, mount, clock.unix_s() - age_s)
             self._told_s = clock.mono()
             self._desk.hold("mount", WRONG_HOUR_ANGLE, _disagrees(self._off_deg))
@@ -81,7 +81,7 @@ class TimeWatch:
         return long_ago and abs(self._off_deg) <= _LITTLE_DEG
 
     def _mount_follows(self, mount: MountState, age_s: float) -> bool:
-        """Tell whether the mount's hour angle fits the new time of the machine and not the count.
+        """Return whether the mount's hour angle fits the new time of the machine and not the count.
 
         A mount that takes its time from the machine would follow any jump, but it has no reason to
         know of one in the middle of a night.
@@ -94,8 +94,8 @@ class TimeWatch:
         return by_new <= _WITHIN_DEG < by_count
 
 
-def _tells(mount: MountState) -> bool:
-    """Tell whether a state says anything of the mount's clock and site."""
+def _has_clock(mount: MountState) -> bool:
+    """Return whether a state says anything of the mount's clock and site."""
     at_rest = mount.connected and not mount.slewing
     return at_rest and abs(mount.dec_deg) < _SURE_BELOW_DEC_DEG
 

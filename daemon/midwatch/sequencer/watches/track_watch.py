@@ -1,4 +1,4 @@
-"""Whether the mount follows the sky as long as nobody told it to stop."""
+"""Whether the mount follows the sky as long as it was not asked to stop."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _SOON_S = 60.0
 
 
 class TrackWatch:
-    """Opens the fault of a mount that stops by itself, and closes it; asked at every stir.
+    """Opens the fault of a mount that stops by itself, and closes it; asked at every wake-up.
 
     Journals the limits at which the mount's host has stopped it.
     """
@@ -51,7 +51,7 @@ class TrackWatch:
         if mount.fault is None and limit is not None:
             return f"the mount was stopped at a limit by its own host: {limit}"
         why = mount.fault or "it does not say why; look at its power, its cables and its own limits"
-        return f"the mount has stopped tracking {target} although nobody told it to: {why}"
+        return f"the mount has stopped tracking {target} although it was not asked to: {why}"
 
     def _limit(self, mount: MountState) -> str | None:
         """Return the limit that the mount would have met soon, or None."""

@@ -174,7 +174,7 @@ class DeepSkyCatalogue:
 
     @classmethod
     def load(cls) -> DeepSkyCatalogue:
-        """Return the catalogue installed beside Midwatch, opened once a process.
+        """Return the catalogue installed alongside Midwatch, opened once a process.
 
         Raises:
             ImportError: the catalogue package is not installed.

@@ -87,7 +87,7 @@ class StarCatalogue(StarList):
 
     @classmethod
     def load(cls) -> StarCatalogue:
-        """Return the catalogue that is installed beside Midwatch, read once a process.
+        """Return the catalogue that is installed alongside Midwatch, read once a process.
 
         Raises:
             ImportError: The catalogue package is not installed.
@@ -152,7 +152,7 @@ class StarCatalogue(StarList):
 
 
 class SkyCatalogue(Protocol):
-    """Whatever can tell the stars of a cone."""
+    """Anything that can list the stars of a cone."""
 
     def near(
         self, ra_deg: float, dec_deg: float, radius_deg: float, mag_limit: float | None = None

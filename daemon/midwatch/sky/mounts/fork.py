@@ -20,7 +20,7 @@ from midwatch.sky.mounts.mount_geometry import (
 __all__ = ["ForkEquatorial"]
 
 _DEG_PER_MIN = 0.25
-# Seven hours to either side: from rising to setting of what stands on the equator, and some more.
+# Seven hours to either side: from rising to setting of what is on the equator, and some more.
 _USUAL_MIN = 420.0
 
 

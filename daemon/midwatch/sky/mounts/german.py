@@ -26,7 +26,7 @@ from midwatch.sky.mounts.mount_geometry import (
 __all__ = ["STRICT_GERMAN", "GermanEquatorial"]
 
 _DEG_PER_MIN = 0.25
-# Nearer to the pole than this neither hour angle nor side says where the polar axis stands.
+# Nearer to the pole than this neither hour angle nor side says where the polar axis is.
 _POLE_DEG = 85.0
 
 
@@ -184,5 +184,5 @@ class GermanEquatorial(MountGeometry):
         return "EAST" if reported == "east" else "WEST"
 
 
-# What is taken where nobody says what the mount is: nothing is past the meridian.
+# What is taken where the kind of mount is not given: nothing is past the meridian.
 STRICT_GERMAN = GermanEquatorial()

@@ -91,8 +91,8 @@ class AxisEnds(NamedTuple):
 class MountGeometry(ABC):
     """One kind of mount with its limits. Implementations are frozen and compare by value.
 
-    What stands here is true of a mount without sides, which tracks a target from rising to setting
-    and never flips.
+    What this class says is true of a mount without sides, which tracks a target from rising to
+    setting and never flips.
 
     Class attributes:
         name: in the rig file.
@@ -202,13 +202,13 @@ class MountGeometry(ABC):
         return None
 
     def axis_deg(self, ha_deg: float, dec_deg: float, side: PierSide) -> float | None:  # noqa: ARG002
-        """Return the angle of the polar axis, or None where side and hour angle do not tell."""
+        """Return the angle of the polar axis, or None where side and hour angle do not give it."""
         return None
 
     # What it means for camera, guiding and readers -------------------------------------------
 
     def camera_turn_deg(self, side: PierSide) -> float:  # noqa: ARG002
-        """How far the camera is turned against the sky on a side, beside how it was screwed on."""
+        """How far the camera is turned against the sky on a side, besides how it was mounted."""
         return 0.0
 
     def calibration_side(self, reported: PierSide) -> CalibrationSide:  # noqa: ARG002

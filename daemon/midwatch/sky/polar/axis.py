@@ -40,7 +40,7 @@ _DIFFERENCE_S = 30.0
 
 
 class WeakGeometryError(ValueError):
-    """The measurements do not tell where the axis points; the message says what would."""
+    """The measurements do not show where the axis points; the message says what would."""
 
 
 @dataclass(frozen=True)
@@ -139,7 +139,7 @@ def axis_from_frames(
     coordinates); standard errors by propagation of the noise through the linearised fit.
 
     Args:
-        observer: where the mount stands, with the air for refraction.
+        observer: where the mount is, with the air for refraction.
         frames: three or more, at different hour angles, on one side of the pier and with the
             declination axis at rest. Several at one hour angle lessen the noise.
         sigma_arcsec: noise of a solved position along each axis; the residuals count if larger.
@@ -237,7 +237,7 @@ def axis_from_drift(place: Place, drifts: Sequence[Drift]) -> AxisError:
     turn_deg = _spread_deg([drift.ha_deg for drift in drifts])
     rate_known = any(drift.east_arcsec_per_min is not None for drift in drifts)
     design = np.array(rows) if rate_known else np.array(rows)[:, :2]
-    # Unless the mount's rate is told by drifts towards east, it does not enter.
+    # Unless the mount's rate is known from drifts towards east, it does not enter.
     normal_matrix = design.T @ design
     if turn_deg < _LEAST_TURN_DEG or np.linalg.cond(normal_matrix) > 1e12:
         raise WeakGeometryError(

@@ -69,7 +69,7 @@ def knob_leverage(place: Place, look: FloatArray) -> float:
     Zero at the zenith, and on the horizon due east and west.
 
     Args:
-        place: where the mount stands.
+        place: where the mount is.
         look: unit vector (east, north, up) of the field, shape (3,).
     """
     axis = axis_vector(place, 0.0, 0.0)
@@ -81,7 +81,7 @@ class KnobGuide:
     """Follows the axis while its knobs are turned.
 
     Args:
-        observer: where the mount stands.
+        observer: where the mount is.
         error: the axis as measured, before any knob was turned.
         reference: a frame taken since, still before.
         sigma_arcsec: noise of a solved position along each axis.

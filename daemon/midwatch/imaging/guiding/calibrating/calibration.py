@@ -97,7 +97,7 @@ class Calibration(GuideModel):
         Returns:
             "valid" on the same side of the pier, or on a mount without sides; "flipped" on the
             other where the mount's way with declination pulses is known; "check" where it, or the
-            side, is not known and a pulse must tell; "invalid" with another binning or scale, a
+            side, is not known and a pulse must show it; "invalid" with another binning or scale, a
             turned camera, or too near the pole.
         """
         if (
@@ -160,7 +160,7 @@ class Steering:
     """Conversions between pixels, sky and pulses at one pointing.
 
     Errors are of the telescope: `ra_arcsec` is how far it points east of the target, on the sky
-    (coordinate times cos(dec)), `dec_arcsec` how far north. The stars then stand off the other
+    (coordinate times cos(dec)), `dec_arcsec` how far north. The stars are then off the other
     way. "West" is the direction of a pulse "west".
 
     Attributes:
@@ -192,7 +192,7 @@ class Steering:
         return np.stack([east, north], axis=1)
 
     def error_arcsec(self, dx_px: float, dy_px: float) -> tuple[float, float]:
-        """Return how far the telescope points off (east, north) when the stars stand off so.
+        """Return how far the telescope points off (east, north) when the stars are off so.
 
         The axes need not be square to each other: the displacement is split along both.
         """

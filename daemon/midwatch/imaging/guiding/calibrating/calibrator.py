@@ -1,4 +1,4 @@
-"""Calibrating by asking for pulses and being told where the stars went."""
+"""Calibrating by asking for pulses and being given where the stars went."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ _SPEED = 2.5
 
 @dataclass(frozen=True)
 class PulseStep:
-    """A pulse to perform; the next frame is then told.
+    """A pulse to perform; the next frame is then given.
 
     Attributes:
         direction: As named to the mount.
@@ -69,7 +69,7 @@ class _Point:
 class Calibrator:
     """West, back east, north until the gears hold and on, back south until play is known.
 
-    Out and back on each axis, so that drift of the mount tells itself from the answer to pulses.
+    Out and back on each axis, so that drift of the mount is separated from the answer to pulses.
     """
 
     def __init__(
@@ -264,7 +264,7 @@ def _crooked(axis: str, scatter_px: float, settings: GuideSettings) -> Failed | 
     if scatter_px <= bound:
         return None
     return Failed(
-        f"the stars did not move in a straight line in {axis}: {scatter_px:.1f} px beside it, "
+        f"the stars did not move in a straight line in {axis}: {scatter_px:.1f} px off it, "
         f"{bound:.1f} px allowed; wind, a loose camera, or cloud?"
     )
 

@@ -1,4 +1,4 @@
-"""Two short pulses that tell how an old calibration holds after the telescope was turned."""
+"""Two short pulses that show how an old calibration holds after the telescope was turned."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from midwatch.imaging.guiding.tracking import Shift
 
 __all__ = ["FlipCheck", "Holds"]
 
-# Motion that tells one way from the other beyond seeing and drift.
+# Motion that distinguishes one way from the other beyond seeing and drift.
 _TELLS_PX = 5.0
 _PULSES = 3
 _MOST_PULSES = 15

@@ -148,7 +148,7 @@ class AxisController:
         return Correction(wanted, slack, expected.place_arcsec, expected.sigma_arcsec)
 
     def learn_waves(self, periods_s: tuple[float, ...]) -> None:
-        """Begin the estimator anew with these periods, and tell it the record."""
+        """Begin a new estimator with these periods, and give it the record."""
         fresh = MotionEstimator(periods_s)
         for time_s, place, error in zip(self._times, self._places, self._errors, strict=True):
             fresh.tell(time_s, place, error)

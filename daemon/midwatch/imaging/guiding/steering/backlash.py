@@ -55,7 +55,7 @@ class Backlash:
     ) -> tuple[float, float]:
         """Return the motion to ask for and the motor motion to add, with the same sign.
 
-        Play is crossed first; `taken_up` tells how much of it was.
+        Play is crossed first; `taken_up` says how much of it was.
 
         Args:
             wanted_arcsec: Motion that would bring the error to zero.

@@ -189,7 +189,7 @@ class Steersman:
         return float(np.hypot(ra, dec))
 
     def remember(self, before: Memory) -> Memory:
-        """Return what is worth keeping, beside what was known before."""
+        """Return what is worth keeping, besides what was known before."""
         found = self.ra.estimator.periods_s if self.ra.period_found_s is not None else ()
         return before.model_copy(
             update={

@@ -1,4 +1,4 @@
-"""What one axis of the mount does by itself, told from what seeing does to the stars.
+"""What one axis of the mount does by itself, separated from what seeing does to the stars.
 
 The uncorrected error of an axis is modelled as the sum of a place that walks at random, a drift
 that changes slowly, an unrest that comes and goes within some cycles, and sine waves of the gears;
@@ -115,7 +115,7 @@ class MotionEstimator:
 
     @property
     def drift_arcsec_s(self) -> float:
-        """Drift beside the waves."""
+        """Drift besides the waves."""
         return float(self.weights @ self._x[:, 1])
 
     @property

@@ -14,7 +14,7 @@ FloatArray = NDArray[np.float64]
 # Share of the remaining variance that a wave must explain, and false-alarm probability of white
 # noise to which that must correspond.
 _LEAST_SHARE, _FALSE_ALARM = 0.2, 1e-6
-# Fewer turns than this cannot be told from drift.
+# Fewer turns than this cannot be distinguished from drift.
 _FEWEST_TURNS = 1.6
 _SHORTEST_CYCLES = 6.0
 _MOST_POINTS = 1200

@@ -69,7 +69,7 @@ def find_guide_stars(
         frame: A frame of the guide camera.
         most: Stars wanted.
         edge_px: Least distance from each edge.
-        hot: Pixels known to be hot; single ones are told by their shape even without.
+        hot: Pixels known to be hot; single ones are recognised by their shape even without.
         gain_e_adu: Electrons a unit of the pixels, for the signal to noise.
 
     Returns:
@@ -114,7 +114,7 @@ def find_guide_stars(
 
 
 def _inside(table: StarTable, shape: tuple[int, int], edge_px: int) -> NDArray[np.bool_]:
-    """Tell which stars keep their distance from the edges."""
+    """Mark which stars keep their distance from the edges."""
     height, width = shape
     return (
         (table.x_px >= edge_px)
@@ -125,7 +125,7 @@ def _inside(table: StarTable, shape: tuple[int, int], edge_px: int) -> NDArray[n
 
 
 def _alike(table: StarTable, usable: NDArray[np.bool_], hfr: float) -> NDArray[np.bool_]:
-    """Tell which stars are as round and as large as the usable ones are."""
+    """Mark which stars are as round and as large as the usable ones are."""
     ratio = float(np.median(table.axis_ratio[usable]))
     return (
         (table.axis_ratio <= max(_LONGER * ratio, _LONGER))
@@ -135,13 +135,13 @@ def _alike(table: StarTable, usable: NDArray[np.bool_], hfr: float) -> NDArray[n
 
 
 def _bright(table: StarTable) -> NDArray[np.bool_]:
-    """Tell the upper half of the good stars by light, whose sizes can be trusted."""
+    """Mark the upper half of the good stars by light, whose sizes can be trusted."""
     bright: NDArray[np.bool_] = table.flux_adu >= np.median(table.flux_adu[table.good])
     return bright
 
 
 def _crowded(table: StarTable, clear_px: float) -> NDArray[np.bool_]:
-    """Tell stars with a neighbour that matters, shape (N,)."""
+    """Mark stars with a neighbour that matters, shape (N,)."""
     distance = np.hypot(
         table.x_px[:, None] - table.x_px[None, :], table.y_px[:, None] - table.y_px[None, :]
     )

@@ -95,11 +95,11 @@ class HotPixelMap:
 
 
 def _standing_out(data: NDArray[np.uint16]) -> NDArray[np.bool_]:
-    """Tell pixels far brighter than the median of the 3x3 about them, shape (H, W)."""
+    """Mark pixels far brighter than the median of the 3x3 about them, shape (H, W)."""
     from scipy.ndimage import median_filter
 
     image = data.astype(np.float32)
     excess = image - median_filter(image, size=3, mode="nearest")
     noise = 1.4826 * float(np.median(np.abs(image - np.median(image))))
-    stands: NDArray[np.bool_] = excess > _STANDS_OUT_SIGMA * max(noise, 1.0)
-    return stands
+    bright: NDArray[np.bool_] = excess > _STANDS_OUT_SIGMA * max(noise, 1.0)
+    return bright

@@ -206,7 +206,7 @@ class Tracker:
         if not voting.any():
             voting = good
         error2 = seen.error_px**2
-        # Two stars that disagree: the brighter is right. More: the median tells.
+        # Two stars that disagree: the brighter is right. More: the median decides.
         if voting.sum() <= 2:
             best = int(np.argmax(np.where(voting, seen.snr, -np.inf)))
             middle = moved[best]
@@ -238,7 +238,7 @@ class Tracker:
     def _learn(self, seen: Centroids, used: NDArray[np.bool_], shift: Shift) -> None:
         """Note light and homes of the stars that were seen."""
         if not self._calibrated_light:
-            # The window's light differs from the aperture's by a factor that only pixels tell.
+            # The window's light differs from the aperture's by a factor that only pixels show.
             self._light = np.where(used, seen.flux_adu, self._light)
             self._calibrated_light = True
         place = np.stack([seen.x_px, seen.y_px], axis=1) - self._target
