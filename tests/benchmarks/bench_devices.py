@@ -19,17 +19,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from midwatch.bus import Caller, MemoryBroker, MemoryBus, Topics
 from midwatch.clock import VirtualClock
 from midwatch.devices.client import LeaseHolder, MemorySpool, RigClient
-from midwatch.devices.contract import (
-    STATES,
-    Command,
-    DeviceAbout,
-    DeviceState,
-    DriverContext,
-    Kind,
-    Pulse,
-    Slew,
-    Unpark,
-)
+from midwatch.devices.contract import STATES, Command, DeviceAbout, DeviceState, DriverContext, Kind
+from midwatch.devices.contract.kinds import Pulse, Slew, Unpark
 from midwatch.devices.host import DeviceHost
 from midwatch.devices.host.limit_guard import drawn_in
 from midwatch.sky import Horizon, LimitCheck, MountLimits, Observer, seconds_until_breach

@@ -31,7 +31,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from midwatch.clock import WallClock
 from midwatch.devices.client import FolderSpool
-from midwatch.devices.contract import Expose, FrameRef
+from midwatch.devices.contract.kinds import Expose, FrameRef
 from midwatch.imaging import ProcessMeasurer
 from midwatch.journal.facts import FrameBegun, Notice
 from midwatch.journal.record import NightRecord

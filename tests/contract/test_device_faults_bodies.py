@@ -9,9 +9,9 @@ from typing import Any
 import pytest
 
 from midwatch.bus import CallTimeoutError, CommandError
-from midwatch.devices.contract import (
+from midwatch.devices.contract import Connect, Stop
+from midwatch.devices.contract.kinds import (
     CloseRoof,
-    Connect,
     Cool,
     Cover,
     CycleOutlet,
@@ -26,7 +26,6 @@ from midwatch.devices.contract import (
     Settle,
     Slew,
     StartGuiding,
-    Stop,
     Unpark,
 )
 from support.fault_bench import FaultRig, with_faults

@@ -12,22 +12,21 @@ import pytest
 
 from midwatch.bus import CommandError, ErrorKind
 from midwatch.devices.client import FrameCorruptError, fetch
-from midwatch.devices.contract import (
+from midwatch.devices.contract import Connect, Stop
+from midwatch.devices.contract.kinds import (
     Acknowledge,
-    Connect,
     Cool,
     Expose,
     FrameRef,
     ListWaiting,
     Slew,
-    Stop,
     Unpark,
 )
 from midwatch.sequencer.camera.darkroom import check_sides
 from midwatch.sequencer.decision import ReconnectArgs
 from midwatch_plugins.duties.remedying import Reconnect
-from midwatch_simulators.instruments.guide_camera import SimulatedGuideCamera
 from midwatch_simulators.instruments.simulated_camera import SimulatedCamera
+from midwatch_simulators.instruments.simulated_guide_camera import SimulatedGuideCamera
 from support.fault_bench import EVENING, FROM_S, UNTIL_S, FaultRig, with_faults
 
 SMALL = {"width_px": 96, "height_px": 64, "warm_rate_c_per_min": 5.0}

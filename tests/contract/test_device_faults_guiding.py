@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 
 from midwatch.bus import CommandError
-from midwatch.devices.contract import Connect, MemoryKeptFacts, Slew, StartGuiding
+from midwatch.devices.contract import Connect, MemoryKeptFacts
+from midwatch.devices.contract.kinds import Slew, StartGuiding
 from midwatch.virtual_time import run_virtual
 from midwatch_simulators.instruments.simulated_guider import SimulatedGuider
 from support.fault_bench import FROM_S, UNTIL_S, FaultRig, with_faults

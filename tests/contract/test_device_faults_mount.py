@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 
 from midwatch.bus import CommandError, ErrorKind
-from midwatch.devices.contract import Connect, MountState, Park, Pulse, Slew, Track, Unpark
+from midwatch.devices.contract import Connect
+from midwatch.devices.contract.kinds import MountState, Park, Pulse, Slew, Track, Unpark
 from midwatch.sky import Horizon, MountLimits, Observer
 from midwatch.sky.mounts.german import GermanEquatorial
 from midwatch_simulators.mount.simulated_mount import SimulatedMount

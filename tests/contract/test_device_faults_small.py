@@ -7,11 +7,12 @@ from typing import Any
 import pytest
 
 from midwatch.bus import CommandError
-from midwatch.devices.contract import CloseRoof, MakeSafe, Move, OpenRoof, SelectFilter, Unpark
-from midwatch_simulators.instruments.filter_wheel import SimulatedFilterWheel
-from midwatch_simulators.instruments.focuser import SimulatedFocuser
-from midwatch_simulators.instruments.roof import SimulatedRoof
-from midwatch_simulators.instruments.weather import SimulatedWeather
+from midwatch.devices.contract import MakeSafe
+from midwatch.devices.contract.kinds import CloseRoof, Move, OpenRoof, SelectFilter, Unpark
+from midwatch_simulators.instruments.simulated_filter_wheel import SimulatedFilterWheel
+from midwatch_simulators.instruments.simulated_focuser import SimulatedFocuser
+from midwatch_simulators.instruments.simulated_roof import SimulatedRoof
+from midwatch_simulators.instruments.simulated_weather import SimulatedWeather
 from support.fault_bench import FROM_S, UNTIL_S, FaultRig, with_faults
 
 STORIES: dict[str, tuple[str, Any]] = {}

@@ -12,17 +12,8 @@ import numpy as np
 import pytest
 
 from midwatch.bus import CommandError
-from midwatch.devices.contract import (
-    Connect,
-    Disconnect,
-    Dither,
-    MemoryKeptFacts,
-    Pulse,
-    Slew,
-    StartGuiding,
-    StopGuiding,
-    Track,
-)
+from midwatch.devices.contract import Connect, Disconnect, MemoryKeptFacts
+from midwatch.devices.contract.kinds import Dither, Pulse, Slew, StartGuiding, StopGuiding, Track
 from midwatch.sky import Horizon, MountLimits, Observer
 from midwatch.sky.mounts.german import GermanEquatorial
 from midwatch.virtual_time import run_virtual

@@ -13,7 +13,7 @@ from contract.bus_benches import EmbeddedBench, MosquittoBench, MqttBench
 from midwatch.bus import Caller, CommandError, ErrorKind, Topics
 from midwatch.clock import WallClock
 from midwatch.devices.client import DeviceClient, FolderSpool, LeaseHolder, fetch
-from midwatch.devices.contract import Expose, MountState, Unpark
+from midwatch.devices.contract.kinds import Expose, MountState, Unpark
 from midwatch.devices.host import DeviceHost
 from midwatch.sky import Observer
 from support.device_toys import PLACE, Kind, ToyCamera, ToyMount

@@ -18,13 +18,9 @@ from midwatch.devices.contract import (
     DeviceAbout,
     DeviceError,
     DriverContext,
-    GuiderState,
     Kind,
-    Pulse,
-    Settle,
-    StartGuiding,
-    StopGuiding,
 )
+from midwatch.devices.contract.kinds import GuiderState, Pulse, Settle, StartGuiding, StopGuiding
 from midwatch.devices.host import DeviceHost
 from midwatch.sky import Horizon, MountLimits, Observer
 from midwatch.sky.mounts.german import GermanEquatorial

@@ -8,7 +8,8 @@ import pytest
 from contract.bus_benches import EmbeddedBench
 from midwatch.bus import BrokerSettings, Caller, CommandError, ErrorKind
 from midwatch.devices.client import DeviceClient, LeaseHolder
-from midwatch.devices.contract import Slew, Unpark, drivers
+from midwatch.devices.contract import drivers
+from midwatch.devices.contract.kinds import Slew, Unpark
 from midwatch.devices.host import RigSetting, serve_device
 from midwatch.errors import InputError
 from midwatch.orders.models import Rig

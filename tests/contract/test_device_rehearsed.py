@@ -9,7 +9,8 @@ from pathlib import Path
 from midwatch.bus import Caller, MemoryBroker, MemoryBus
 from midwatch.clock import VirtualClock
 from midwatch.devices.client import LeaseHolder, RigClient
-from midwatch.devices.contract import Connect, Expose
+from midwatch.devices.contract import Connect
+from midwatch.devices.contract.kinds import Expose
 from midwatch.devices.host import RestartRule, RigSetting
 from midwatch.orders.reading import load_night
 from midwatch.runtime.rehearsal import RehearsedDevices

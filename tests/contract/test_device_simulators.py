@@ -14,16 +14,21 @@ from midwatch.devices.contract import (
     STATES,
     Command,
     Connect,
-    Cool,
-    Cover,
-    CycleOutlet,
     DeviceError,
     DeviceState,
     Disconnect,
-    Expose,
     Kind,
-    Light,
     MakeSafe,
+    Stop,
+    commands_of,
+    driver_factory,
+)
+from midwatch.devices.contract.kinds import (
+    Cool,
+    Cover,
+    CycleOutlet,
+    Expose,
+    Light,
     Move,
     OpenRoof,
     Rotate,
@@ -32,10 +37,7 @@ from midwatch.devices.contract import (
     Settle,
     Slew,
     StartGuiding,
-    Stop,
     Unpark,
-    commands_of,
-    driver_factory,
 )
 from midwatch.virtual_time import run_virtual
 from support.device_toys import START, Rig, at_hour_angle, toy_rig

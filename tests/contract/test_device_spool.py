@@ -12,7 +12,7 @@ import numpy as np
 from structlog.testing import capture_logs
 
 from midwatch.devices.client import FolderSpool, fetch
-from midwatch.devices.contract import Expose
+from midwatch.devices.contract.kinds import Expose
 from support.device_toys import frame_ref
 
 LIVES = 20

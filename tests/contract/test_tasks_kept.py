@@ -15,7 +15,8 @@ from midwatch.bus import BrokerSettings, Caller, MemoryBroker, MemoryBus, Topics
 from midwatch.bus.mqtt import MqttBus
 from midwatch.clock import WallClock
 from midwatch.devices.client import DeviceClient
-from midwatch.devices.contract import Kind, MountState
+from midwatch.devices.contract import Kind
+from midwatch.devices.contract.kinds import MountState
 from midwatch.interface.page import OperatorPage, page_settings
 from midwatch.interface.page import page_server as server
 from midwatch.runtime.files import load_orders

@@ -16,7 +16,7 @@ import pytest
 
 from midwatch.clock import VirtualClock
 from midwatch.devices.client import FolderSpool, fetch
-from midwatch.devices.contract import FrameRef
+from midwatch.devices.contract.kinds import FrameRef
 from midwatch.durable import write_whole
 from midwatch.errors import StopError
 from midwatch.imaging.files import write_fits

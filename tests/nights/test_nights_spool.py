@@ -18,7 +18,7 @@ from astropy.io import fits
 from paho.mqtt import subscribe
 
 from midwatch.clock import VirtualClock
-from midwatch.devices.contract import FrameRef
+from midwatch.devices.contract.kinds import FrameRef
 from midwatch.errors import StopError
 from midwatch.journal.facts import Fact, FrameBegun, FrameFiled, FrameGraded, FrameRead, Notice
 from midwatch.journal.store import Journal, read_events

@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from midwatch.devices.contract import Expose
+from midwatch.devices.contract.kinds import Expose
 from midwatch.sky import Observer
 from midwatch_simulators.base import MountTruth
 from midwatch_simulators.instruments.simulated_camera import make

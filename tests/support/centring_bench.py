@@ -15,7 +15,8 @@ import yaml
 from midwatch.bus import Caller, MemoryBroker, MemoryBus
 from midwatch.clock import VirtualClock
 from midwatch.devices.client import LeaseHolder, MemorySpool, RigClient
-from midwatch.devices.contract import Connect, OpenRoof, Slew, Unpark
+from midwatch.devices.contract import Connect
+from midwatch.devices.contract.kinds import OpenRoof, Slew, Unpark
 from midwatch.devices.host import RigSetting, device_host
 from midwatch.imaging import InlineMeasurer
 from midwatch.journal.facts import Centred, Notice

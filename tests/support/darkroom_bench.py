@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from midwatch.clock import WallClock
 from midwatch.devices.client import FolderSpool, MemorySpool
-from midwatch.devices.contract import FrameKind, FrameRef
+from midwatch.devices.contract import FrameKind
+from midwatch.devices.contract.kinds import FrameRef
 from midwatch.imaging import Measurer
 from midwatch.imaging.files import FrameHeader
 from midwatch.sequencer.camera import Darkroom, FrameAnalysis

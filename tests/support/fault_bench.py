@@ -12,14 +12,8 @@ from typing import Any
 from midwatch.bus import Caller, MemoryBroker, MemoryBus, Topics
 from midwatch.clock import VirtualClock
 from midwatch.devices.client import DeviceClient, FolderSpool, LeaseHolder, MemorySpool
-from midwatch.devices.contract import (
-    Connect,
-    MemoryKeptFacts,
-    Sync,
-    Unpark,
-    driver_factory,
-    kind_of,
-)
+from midwatch.devices.contract import Connect, MemoryKeptFacts, driver_factory, kind_of
+from midwatch.devices.contract.kinds import Sync, Unpark
 from midwatch.devices.host import DeviceHost
 from midwatch.sky import MountLimits, Observer, Place
 from midwatch.virtual_time import run_virtual

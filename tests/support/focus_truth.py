@@ -12,15 +12,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from midwatch.devices.contract import Driver, Move
+from midwatch.devices.contract import Driver
+from midwatch.devices.contract.kinds import Move
 from midwatch.imaging import Frame
 from midwatch.imaging.focus import FocusMeasure, FocusSearch, FocusTask, zone_blur_px
 from midwatch.imaging.stars import measure_stars
 from midwatch.sequencer.camera import Sight
 from midwatch.sky import critical_focus_zone_um
 from midwatch_plugins.duties.focusing import measure_of
-from midwatch_simulators.instruments.focuser import make as make_focuser
 from midwatch_simulators.instruments.simulated_camera import make as make_camera
+from midwatch_simulators.instruments.simulated_focuser import make as make_focuser
 from support.simulators_bench import Bench, connected, on_bench, point, shot
 
 LOWEST, HIGHEST = 80, 30_000

@@ -91,6 +91,6 @@ def guided_night(folder: Path, seed: int | None = None, **changes: Any) -> Guide
     options = RehearsalOptions(
         seed=seed, sky_mode="pixels", data_folder=folder / "night", evening=None
     )
-    with patch("midwatch_plugins.drivers.guider.GuideLoop", Overheard):
+    with patch("midwatch_plugins.drivers.midwatch_guider.GuideLoop", Overheard):
         outcome = rehearse(load_night(orders_for(folder, **changes)), options, events.append)
     return GuidedNight(outcome, events, told, phases)

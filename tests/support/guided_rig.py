@@ -11,16 +11,8 @@ from typing import Any
 from midwatch.bus import Caller, MemoryBroker, MemoryBus, Topics
 from midwatch.clock import VirtualClock
 from midwatch.devices.client import DeviceClient, LeaseHolder, MemorySpool
-from midwatch.devices.contract import (
-    Connect,
-    KeptFacts,
-    MemoryKeptFacts,
-    Settle,
-    Slew,
-    Unpark,
-    driver_factory,
-    kind_of,
-)
+from midwatch.devices.contract import Connect, KeptFacts, MemoryKeptFacts, driver_factory, kind_of
+from midwatch.devices.contract.kinds import Settle, Slew, Unpark
 from midwatch.devices.host import DeviceHost
 from midwatch.sky import MountLimits, Observer, Place
 

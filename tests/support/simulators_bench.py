@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 
 from midwatch.clock import VirtualClock
-from midwatch.devices.contract import Connect, Driver, DriverContext, Expose, Facts, FrameRef
+from midwatch.devices.contract import Connect, Driver, DriverContext, Facts
+from midwatch.devices.contract.kinds import Expose, FrameRef
 from midwatch.sky import Place
 from midwatch.virtual_time import run_virtual
 from midwatch_simulators.base import FocuserTruth, GuiderTruth, MountTruth

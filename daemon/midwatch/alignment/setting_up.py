@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from midwatch.devices.contract import Cover, Move
+from midwatch.devices.contract.kinds import Cover, Move
 from midwatch.sequencer.duties import DutyContext, stop_guiding
 
 _COVER_S = 60.0

@@ -24,7 +24,7 @@ Example, for the entry point ``draught`` in ``midwatch.lookouts``::
             return Reading(view.weather.wind_ms, f"wind of {view.weather.wind_ms:.1f} m/s")
 """
 
-from midwatch.devices.contract import (
+from midwatch.devices.contract.kinds import (
     CameraState,
     FocuserState,
     GuiderState,

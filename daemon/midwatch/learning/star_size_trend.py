@@ -17,7 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
-from midwatch.devices.contract import GuiderState
+from midwatch.devices.contract.kinds import GuiderState
 from midwatch.journal.facts import FrameGraded
 from midwatch.journal.record import FocusMoment, FrameRecord, NightRecord
 from midwatch.orders.models import GradingSettings, Rig

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import JsonValue, TypeAdapter, ValidationError
 
-from midwatch.devices.contract import FrameRef, Spool
+from midwatch.devices.contract import Spool
+from midwatch.devices.contract.kinds import FrameRef
 from midwatch_simulators.faults.troubles import Troubles
 
 Pixels = NDArray[np.uint16]

@@ -11,17 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import JsonValue
 
-from midwatch.devices.contract import (
+from midwatch.devices.contract import Command, DeviceError, DriverContext, Kind
+from midwatch.devices.contract.kinds import (
     Acknowledge,
     CameraState,
-    Command,
     Cool,
-    DeviceError,
-    DriverContext,
     Expose,
     FrameFacts,
     FrameRef,
-    Kind,
     ListWaiting,
     Waiting,
     Warm,

@@ -9,17 +9,8 @@ from typing import Any, ClassVar, Literal
 
 from pydantic import Field, JsonValue
 
-from midwatch.devices.contract import (
-    Command,
-    DeviceError,
-    Dither,
-    DriverContext,
-    GuiderState,
-    Kind,
-    Settle,
-    StartGuiding,
-    StopGuiding,
-)
+from midwatch.devices.contract import Command, DeviceError, DriverContext, Kind
+from midwatch.devices.contract.kinds import Dither, GuiderState, Settle, StartGuiding, StopGuiding
 from midwatch_simulators.base import (
     CALM_WIND_MS,
     GuiderTruth,

@@ -7,7 +7,8 @@ from typing import Any
 
 from pydantic import Field, JsonValue
 
-from midwatch.devices.contract import Command, DriverContext, Kind, Rotate, RotatorState
+from midwatch.devices.contract import Command, DriverContext, Kind
+from midwatch.devices.contract.kinds import Rotate, RotatorState
 from midwatch_simulators.base import (
     Handler,
     Options,

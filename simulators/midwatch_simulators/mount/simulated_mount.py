@@ -9,20 +9,8 @@ from typing import Any, ClassVar
 
 from pydantic import JsonValue
 
-from midwatch.devices.contract import (
-    Command,
-    DeviceError,
-    DriverContext,
-    Kind,
-    MountState,
-    Park,
-    PierSide,
-    Pulse,
-    Slew,
-    Sync,
-    Track,
-    Unpark,
-)
+from midwatch.devices.contract import Command, DeviceError, DriverContext, Kind, PierSide
+from midwatch.devices.contract.kinds import MountState, Park, Pulse, Slew, Sync, Track, Unpark
 from midwatch_simulators.base import (
     GuiderTruth,
     Handler,

@@ -7,7 +7,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from midwatch.devices.contract import FrameFacts
+from midwatch.devices.contract.kinds import FrameFacts
 from midwatch_simulators.base import shifted
 from midwatch_simulators.sky.scene import ChipStars, stars_on_chip
 from midwatch_simulators.sky.sensor import Sensor

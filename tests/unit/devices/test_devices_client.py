@@ -15,14 +15,13 @@ from midwatch.bus import (
     StateEnvelope,
 )
 from midwatch.devices.client import RigClient
-from midwatch.devices.contract import (
-    DeviceError,
+from midwatch.devices.contract import DeviceError, Stop
+from midwatch.devices.contract.kinds import (
     Expose,
     FocuserState,
     ListWaiting,
     MountState,
     Slew,
-    Stop,
     Track,
     Unpark,
 )

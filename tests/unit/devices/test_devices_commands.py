@@ -5,17 +5,15 @@ import pytest
 
 from midwatch.bus import CallTimeoutError, CommandError, ErrorKind
 from midwatch.devices.client import fetch
-from midwatch.devices.contract import (
+from midwatch.devices.contract import Disconnect, MakeSafe, Stop
+from midwatch.devices.contract.kinds import (
     Acknowledge,
-    Disconnect,
     Expose,
     FrameRef,
     ListWaiting,
-    MakeSafe,
     Park,
     Pulse,
     Slew,
-    Stop,
     Track,
     Unpark,
 )

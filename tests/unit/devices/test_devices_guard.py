@@ -12,7 +12,7 @@ from astropy.time import Time
 from astropy.utils import iers
 
 from midwatch.bus import CommandError, ErrorKind
-from midwatch.devices.contract import Pulse, Slew, Track, Unpark
+from midwatch.devices.contract.kinds import Pulse, Slew, Track, Unpark
 from midwatch.devices.host import mount_limits
 from midwatch.devices.host.limit_guard import LimitGuard, drawn_in
 from midwatch.orders.models import MotionLimits, Mount, mount_geometry

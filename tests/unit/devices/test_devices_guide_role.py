@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from midwatch.devices.client import FolderSpool, fetch
-from midwatch.devices.contract import ROLES, FrameRef, Kind, kind_of
+from midwatch.devices.contract import ROLES, Kind, kind_of
+from midwatch.devices.contract.kinds import FrameRef
 from midwatch.orders.models import Devices
 from midwatch.orders.reading import load_night
 from midwatch.runtime.simulation import simulated_rig

@@ -12,7 +12,8 @@ from midwatch.bus import (
 )
 from midwatch.clock import VirtualClock
 from midwatch.devices.client import LeaseHolder, LeaseWatch
-from midwatch.devices.contract import Cool, DeviceError, Slew, Track, Unpark
+from midwatch.devices.contract import DeviceError
+from midwatch.devices.contract.kinds import Cool, Slew, Track, Unpark
 from midwatch.virtual_time import run_virtual
 from support.device_toys import START, Kind, ToyMount, toy_rig
 

@@ -9,7 +9,7 @@ import pytest
 
 from midwatch.bus import CallTimeoutError, DisturbedBroker, Message, Subscription
 from midwatch.bus.calls import DeviceLostError
-from midwatch.devices.contract import Expose, Slew, Track, Unpark
+from midwatch.devices.contract.kinds import Expose, Slew, Track, Unpark
 from midwatch.virtual_time import run_virtual
 from support.device_toys import Kind, Rig, ToyMount, toy_rig
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from midwatch.devices.contract import DeviceError, Slew, Unpark
+from midwatch.devices.contract import DeviceError
+from midwatch.devices.contract.kinds import Slew, Unpark
 from midwatch.virtual_time import run_virtual
 from support.device_toys import Kind, ToyMount, toy_rig
 

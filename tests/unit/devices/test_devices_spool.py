@@ -6,7 +6,7 @@ import pytest
 from structlog.testing import capture_logs
 
 from midwatch.devices.client import FolderSpool, FrameCorruptError, MemorySpool, fetch
-from midwatch.devices.contract import Expose, FrameRef
+from midwatch.devices.contract.kinds import Expose, FrameRef
 from support.device_toys import frame_ref
 
 BEGAN = datetime(2027, 3, 10, 21, 0, tzinfo=UTC)

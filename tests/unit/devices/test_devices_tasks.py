@@ -10,7 +10,7 @@ import pytest
 
 from midwatch.bus import CommandError, ErrorKind
 from midwatch.clock import VirtualClock
-from midwatch.devices.contract import Park
+from midwatch.devices.contract.kinds import Park
 from midwatch.devices.host.driver_host import DriverStartError
 from midwatch.devices.host.work import Work
 from midwatch.virtual_time import run_virtual

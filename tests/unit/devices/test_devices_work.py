@@ -4,7 +4,8 @@ import pytest
 
 from midwatch.bus import CommandError, ErrorKind
 from midwatch.clock import VirtualClock
-from midwatch.devices.contract import DeviceError, Park, Pulse, Stop
+from midwatch.devices.contract import DeviceError, Stop
+from midwatch.devices.contract.kinds import Park, Pulse
 from midwatch.devices.host.work import Work
 from midwatch.virtual_time import run_virtual
 from support.device_toys import START

@@ -17,7 +17,8 @@ import jsonschema
 import pytest
 
 from midwatch.bus import Answer, Online, Request, StateEnvelope, Topics, encode, parse
-from midwatch.devices.contract import STATES, Cool, Kind, MountState, Slew, commands_of
+from midwatch.devices.contract import STATES, Kind, commands_of
+from midwatch.devices.contract.kinds import Cool, MountState, Slew
 from midwatch.interface.commands.bus_document import bus_document
 from support.interface_bench import midwatch
 

@@ -10,7 +10,7 @@ import pytest
 from midwatch.interface.page.accounts import Told
 from midwatch.interface.page.document import night_page, sign_in_page
 from midwatch.interface.page.forms import OrderForms
-from midwatch.interface.page.glance import (
+from midwatch.interface.page.page_facts import (
     Choice,
     FaultLine,
     Glance,

@@ -11,8 +11,8 @@ from typing import Any, get_type_hints
 import pytest
 
 from midwatch.interface.page.document import sections_alone
-from midwatch.interface.page.glance import Glance, Watched
 from midwatch.interface.page.journal_reader import Outlook
+from midwatch.interface.page.page_facts import Glance, Watched
 from midwatch.interface.page.page_sections import sections
 from midwatch.journal.facts import DecisionMade, NightBegan
 from midwatch.journal.record import account

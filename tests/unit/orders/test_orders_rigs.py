@@ -8,14 +8,14 @@ import pytest
 
 from midwatch.orders.reading import load_rig
 from midwatch_plugins.drivers.guider_settings import GuiderOptions as MidwatchGuiderOptions
-from midwatch_simulators.instruments.filter_wheel import FilterWheelOptions
-from midwatch_simulators.instruments.flat_panel import FlatPanelOptions
-from midwatch_simulators.instruments.focuser import FocuserOptions
-from midwatch_simulators.instruments.guide_camera import GuideCameraOptions
-from midwatch_simulators.instruments.roof import RoofOptions
+from midwatch_simulators.instruments.simulated_filter_wheel import FilterWheelOptions
+from midwatch_simulators.instruments.simulated_flat_panel import FlatPanelOptions
+from midwatch_simulators.instruments.simulated_focuser import FocuserOptions
+from midwatch_simulators.instruments.simulated_guide_camera import GuideCameraOptions
 from midwatch_simulators.instruments.simulated_guider import GuiderOptions
-from midwatch_simulators.instruments.switch import SwitchOptions
-from midwatch_simulators.instruments.weather import WeatherOptions
+from midwatch_simulators.instruments.simulated_roof import RoofOptions
+from midwatch_simulators.instruments.simulated_switch import SwitchOptions
+from midwatch_simulators.instruments.simulated_weather import WeatherOptions
 from midwatch_simulators.mount.options import MountOptions
 from midwatch_simulators.sky import CameraOptions
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from astropy.coordinates import SkyCoord
 
-from midwatch.devices.contract import Cover, Move, SelectFilter, Track
+from midwatch.devices.contract.kinds import Cover, Move, SelectFilter, Track
 from midwatch.sequencer.duties import DutyContext
 from support.centring_bench import TARGET, Rig, centred
 

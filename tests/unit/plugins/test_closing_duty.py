@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from midwatch.api.duty import DutyContext, DutyFailedError, point
-from midwatch.devices.contract import Cool, OpenRoof, Slew, Unpark
+from midwatch.devices.contract.kinds import Cool, OpenRoof, Slew, Unpark
 from midwatch.sequencer.decision import CloseArgs
 from midwatch.sequencer.duties import Duty
 from midwatch_plugins.duties.closing import Close, Secure

@@ -14,22 +14,26 @@ import pytest
 from midwatch.bus import CommandError, ErrorKind
 from midwatch.devices.client import DeviceClient
 from midwatch.devices.contract import (
-    Acknowledge,
-    CloseRoof,
     Command,
     Connect,
+    Disconnect,
+    Driver,
+    DriverContext,
+    Kind,
+    MakeSafe,
+    Stop,
+    commands_of,
+)
+from midwatch.devices.contract.kinds import (
+    Acknowledge,
+    CloseRoof,
     Cool,
     Cover,
     CycleOutlet,
-    Disconnect,
     Dither,
-    Driver,
-    DriverContext,
     Expose,
-    Kind,
     Light,
     ListWaiting,
-    MakeSafe,
     Move,
     OpenRoof,
     Park,
@@ -40,13 +44,11 @@ from midwatch.devices.contract import (
     Settle,
     Slew,
     StartGuiding,
-    Stop,
     StopGuiding,
     Sync,
     Track,
     Unpark,
     Warm,
-    commands_of,
 )
 from midwatch.virtual_time import run_virtual
 from support import authored_drivers

@@ -81,7 +81,7 @@ def test_a_rehearsal_of_another_evening_is_added_to_the_journal(tmp_path: Path) 
 def test_other_rehearsals_in_the_journal_are_not_lost_silently(tmp_path: Path) -> None:
     tell(tmp_path, NIGHT, rehearsal=True)
     tell(tmp_path, "2027-03-11", rehearsal=True)
-    with pytest.raises(InputError, match="holds rehearsals of 2027-03-11 beside 2027-03-10"):
+    with pytest.raises(InputError, match="holds rehearsals of 2027-03-11 besides 2027-03-10"):
         make_room(tmp_path, EVENING)
     assert (tmp_path / "journal.sqlite").exists()
 

@@ -10,7 +10,7 @@ import pytest
 
 from midwatch.clock import VirtualClock
 from midwatch.devices.client import DeviceClient
-from midwatch.devices.contract import GuiderState
+from midwatch.devices.contract.kinds import GuiderState
 from midwatch.sequencer.frames.guide_watch import Guidance, GuideWatch
 from midwatch.virtual_time import run_virtual
 

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from midwatch.journal.facts import FaultBegan, FaultEnded, RemedyTried
 from midwatch.journal.record import FaultRecord
 from midwatch.orders.models import Ladder, RemedyStep, ladder_for
-from midwatch.orders.models.remedies import REMEDIES, SHIPPED_LADDERS
+from midwatch.orders.models.remedies_section import REMEDIES, SHIPPED_LADDERS
 from midwatch.sequencer.faults.ladders import STAYS_AWAY_S, earlier_attempts, rung_of
 
 LADDER = Ladder(

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from midwatch.devices.contract import WeatherState
+from midwatch.devices.contract.kinds import WeatherState
 from midwatch.sequencer.night.night_events import Sampler
 
 

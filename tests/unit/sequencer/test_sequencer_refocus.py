@@ -172,7 +172,7 @@ def view(**changes: object) -> View:
 
 
 def test_temperature_answers_until_the_line_is_learned() -> None:
-    from midwatch.devices.contract import FocuserState
+    from midwatch.devices.contract.kinds import FocuserState
 
     cold = FocuserState(connected=True, at_rest=True, position=1, temperature_c=3.0)
     seen = view(focuser=cold, settled_at_c=5.0)

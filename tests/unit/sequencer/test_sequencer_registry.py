@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from midwatch.devices.contract import DriverLoadError, Kind, driver_factory
-from midwatch.orders.models.remedies import REMEDIES
+from midwatch.orders.models.remedies_section import REMEDIES
 from midwatch.sequencer.decision import (
     CORE_DUTIES,
     EndNightArgs,

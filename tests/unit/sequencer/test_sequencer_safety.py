@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from midwatch.devices.contract import WeatherState
+from midwatch.devices.contract.kinds import WeatherState
 from midwatch.orders.models import SafetyLimits
 from midwatch.sequencer.facts import Reading, SafetyWatch
 from midwatch.sequencer.facts.guards import Guard

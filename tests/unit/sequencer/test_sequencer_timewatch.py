@@ -11,7 +11,7 @@ import erfa
 import pytest
 
 from midwatch.clock import ShiftedClock, SteadyClock, VirtualClock
-from midwatch.devices.contract import MountState
+from midwatch.devices.contract.kinds import MountState
 from midwatch.sequencer.watches.time_watch import TimeWatch, disagreement_deg
 from midwatch.sky import Observer, Place
 from midwatch.virtual_time import run_virtual

@@ -3,7 +3,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from midwatch.devices.contract import DeviceError, FrameRef, Unpark
+from midwatch.devices.contract import DeviceError
+from midwatch.devices.contract.kinds import FrameRef, Unpark
 from midwatch_simulators.faults import SpoiltFrames, Troubles
 from midwatch_simulators.faults.troubles import FaultSpan
 from midwatch_simulators.instruments.cooler import Cooler

@@ -4,15 +4,8 @@ import math
 import numpy as np
 import pytest
 
-from midwatch.devices.contract import (
-    Acknowledge,
-    Cool,
-    DeviceError,
-    Disconnect,
-    ListWaiting,
-    MakeSafe,
-    Warm,
-)
+from midwatch.devices.contract import DeviceError, Disconnect, MakeSafe
+from midwatch.devices.contract.kinds import Acknowledge, Cool, ListWaiting, Warm
 from midwatch_simulators.base import MountTruth, PanelTruth, RoofTruth, WheelTruth
 from midwatch_simulators.instruments.simulated_camera import make
 from midwatch_simulators.sky import Air, Spell

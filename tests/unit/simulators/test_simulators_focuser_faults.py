@@ -2,8 +2,8 @@ from __future__ import annotations
 
 import pytest
 
-from midwatch.devices.contract import Move
-from midwatch_simulators.instruments.focuser import SimulatedFocuser, make
+from midwatch.devices.contract.kinds import Move
+from midwatch_simulators.instruments.simulated_focuser import SimulatedFocuser, make
 from support.simulators_bench import Bench, connected, on_bench
 
 FROM_S = 30.0

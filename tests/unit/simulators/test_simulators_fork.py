@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from midwatch.devices.contract import DeviceError, MountState, Park, Pulse, Slew, Unpark
+from midwatch.devices.contract import DeviceError
+from midwatch.devices.contract.kinds import MountState, Park, Pulse, Slew, Unpark
 from midwatch.sky import Observer
 from midwatch_simulators.mount.mount_kinds import ForkAxes
 from midwatch_simulators.mount.options import MountOptions

@@ -3,14 +3,8 @@ import math
 
 import pytest
 
-from midwatch.devices.contract import (
-    DeviceError,
-    Dither,
-    MakeSafe,
-    Settle,
-    StartGuiding,
-    StopGuiding,
-)
+from midwatch.devices.contract import DeviceError, MakeSafe
+from midwatch.devices.contract.kinds import Dither, Settle, StartGuiding, StopGuiding
 from midwatch_simulators.base import MountTruth, RoofTruth
 from midwatch_simulators.instruments.simulated_guider import make
 from midwatch_simulators.sky import Air, Spell

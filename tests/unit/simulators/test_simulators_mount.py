@@ -4,17 +4,8 @@ import math
 import numpy as np
 import pytest
 
-from midwatch.devices.contract import (
-    DeviceError,
-    MakeSafe,
-    Park,
-    Pulse,
-    Slew,
-    Stop,
-    Sync,
-    Track,
-    Unpark,
-)
+from midwatch.devices.contract import DeviceError, MakeSafe, Stop
+from midwatch.devices.contract.kinds import Park, Pulse, Slew, Sync, Track, Unpark
 from midwatch.sky import Observer
 from midwatch_simulators.base import GuiderTruth, MountTruth, shifted
 from midwatch_simulators.mount.axes import Axes, Travel, axes_of, direction_of, wrapped_deg

@@ -6,10 +6,11 @@ import math
 import numpy as np
 import pytest
 
-from midwatch.devices.contract import DeviceError, Pulse, Slew, Track, Unpark
+from midwatch.devices.contract import DeviceError
+from midwatch.devices.contract.kinds import Pulse, Slew, Track, Unpark
 from midwatch_simulators.base import SIDEREAL_ARCSEC_PER_S, MountTruth
-from midwatch_simulators.instruments.guide_camera import make as make_guide_camera
 from midwatch_simulators.instruments.simulated_camera import make as make_camera
+from midwatch_simulators.instruments.simulated_guide_camera import make as make_guide_camera
 from midwatch_simulators.mount.gears import Gear
 from midwatch_simulators.mount.simulated_mount import make as make_mount
 from midwatch_simulators.sky import Air

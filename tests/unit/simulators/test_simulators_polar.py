@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from midwatch.devices.contract import Slew, Sync, Unpark
+from midwatch.devices.contract.kinds import Slew, Sync, Unpark
 from midwatch.sky import Observer, Place
 from midwatch.sky.polar import SolvedFrame, axis_from_drift, axis_from_frames, drift_from_frames
 from midwatch_simulators.base import MountTruth

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from midwatch.devices.contract import Rotate
+from midwatch.devices.contract.kinds import Rotate
 from midwatch_simulators.instruments.simulated_camera import make as make_camera
 from midwatch_simulators.instruments.simulated_rotator import make
 from support.simulators_bench import SMALL, Bench, connected, on_bench, point, shot

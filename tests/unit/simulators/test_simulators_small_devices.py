@@ -4,13 +4,12 @@ import math
 
 import pytest
 
-from midwatch.devices.contract import (
+from midwatch.devices.contract import DeviceError, MakeSafe
+from midwatch.devices.contract.kinds import (
     CloseRoof,
     Cover,
     CycleOutlet,
-    DeviceError,
     Light,
-    MakeSafe,
     Move,
     OpenRoof,
     SelectFilter,
@@ -18,7 +17,24 @@ from midwatch.devices.contract import (
     Slew,
 )
 from midwatch_simulators.base import FocuserTruth, MountTruth
-from midwatch_simulators.instruments import filter_wheel, flat_panel, focuser, roof, switch, weather
+from midwatch_simulators.instruments import (
+    simulated_filter_wheel as filter_wheel,
+)
+from midwatch_simulators.instruments import (
+    simulated_flat_panel as flat_panel,
+)
+from midwatch_simulators.instruments import (
+    simulated_focuser as focuser,
+)
+from midwatch_simulators.instruments import (
+    simulated_roof as roof,
+)
+from midwatch_simulators.instruments import (
+    simulated_switch as switch,
+)
+from midwatch_simulators.instruments import (
+    simulated_weather as weather,
+)
 from midwatch_simulators.sky import Air, Spell, cloud_extinction_mag
 from support.simulators_bench import Bench, connected, on_bench
 

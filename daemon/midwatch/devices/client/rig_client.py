@@ -11,11 +11,9 @@ from midwatch.bus import Bus, Caller, Topics
 from midwatch.clock import Clock
 from midwatch.devices.client.device_client import DeviceClient, Token
 from midwatch.devices.client.listening import listen_to
-from midwatch.devices.contract import (
-    ROLES,
-    STATES,
+from midwatch.devices.contract import ROLES, STATES, DeviceState, kind_of
+from midwatch.devices.contract.kinds import (
     CameraState,
-    DeviceState,
     FilterWheelState,
     FlatPanelState,
     FocuserState,
@@ -25,7 +23,6 @@ from midwatch.devices.contract import (
     RotatorState,
     SwitchState,
     WeatherState,
-    kind_of,
 )
 from midwatch.tasks import Tasks, end
 

@@ -18,7 +18,7 @@ import structlog
 from numpy.typing import NDArray
 from pydantic import ValidationError
 
-from midwatch.devices.contract import FrameRef
+from midwatch.devices.contract.kinds import FrameRef
 from midwatch.durable import make_folder, sync_folder
 from midwatch.errors import MidwatchError
 

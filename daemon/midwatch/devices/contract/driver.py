@@ -17,8 +17,8 @@ from pydantic import JsonValue
 
 from midwatch.clock import Clock
 from midwatch.devices.contract.base import Command, DeviceAbout, DeviceState, Kind, Model
-from midwatch.devices.contract.camera import FrameRef
 from midwatch.devices.contract.kept_facts import KeptFacts, MemoryKeptFacts
+from midwatch.devices.contract.kinds import FrameRef
 from midwatch.sky import Place
 from midwatch.sky.mounts import STRICT_GERMAN, MountGeometry
 

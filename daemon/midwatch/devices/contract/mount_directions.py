@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from midwatch.devices.contract.mount import MountState
+from midwatch.devices.contract.kinds import MountState
 from midwatch.sky import Observer
 
 __all__ = ["right_ascensions_deg"]

@@ -39,9 +39,9 @@ from midwatch.devices.contract import (
     MakeSafe,
     MemoryKeptFacts,
     Model,
-    Slew,
     Spool,
 )
+from midwatch.devices.contract.kinds import Slew
 from midwatch.devices.host.limit_guard import LimitGuard
 from midwatch.devices.host.peers import Peers
 from midwatch.devices.host.publisher import Publisher

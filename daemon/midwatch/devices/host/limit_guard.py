@@ -20,14 +20,11 @@ from midwatch.devices.contract import (
     Driver,
     MakeSafe,
     Model,
-    MountState,
     PierSide,
-    Pulse,
-    Slew,
     Stop,
-    Track,
     right_ascensions_deg,
 )
+from midwatch.devices.contract.kinds import MountState, Pulse, Slew, Track
 from midwatch.devices.host.slew_watch import Job, SlewWatch
 from midwatch.orders.models import MotionLimits
 from midwatch.sky import (

@@ -8,7 +8,8 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from midwatch.bus import CommandError, ErrorKind, JsonObject
-from midwatch.devices.contract import Acknowledge, Command, Connect, Disconnect, Kind, commands_of
+from midwatch.devices.contract import Command, Connect, Disconnect, Kind, commands_of
+from midwatch.devices.contract.kinds import Acknowledge
 
 _MODELS = {kind: commands_of(kind) for kind in Kind}
 

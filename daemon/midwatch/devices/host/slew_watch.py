@@ -16,7 +16,8 @@ import structlog
 
 from midwatch.bus import CommandError, ErrorKind
 from midwatch.clock import Clock
-from midwatch.devices.contract import Driver, Model, MountState, Slew, Stop
+from midwatch.devices.contract import Driver, Model, Stop
+from midwatch.devices.contract.kinds import MountState, Slew
 from midwatch.sky import Breach, LimitCheck
 from midwatch.sky.mounts import AxisEnds, PierSide
 from midwatch.tasks import start

@@ -24,9 +24,9 @@ from midwatch.interface.page.document import (
     sign_in_page,
 )
 from midwatch.interface.page.forms import LONGEST_WHO, LONGEST_WHY, order_forms
-from midwatch.interface.page.glance import Watched
 from midwatch.interface.page.journal_reader import Outlook
 from midwatch.interface.page.page_bus import BusSide
+from midwatch.interface.page.page_facts import Watched
 from midwatch.interface.page.page_options import PageSettings
 from midwatch.interface.page.page_sections import sections
 from midwatch.interface.page.request_guards import Spoke, guards

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from midwatch.errors import MidwatchError
 from midwatch.interface.console import duty_text
-from midwatch.interface.page.glance import (
+from midwatch.interface.page.page_facts import (
     Choice,
     FaultLine,
     Glance,

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from midwatch.interface.page.glance import Glance
+from midwatch.interface.page.page_facts import Glance
 from midwatch.journal.record import LABELS
 from midwatch.reports import Use as Kind
 from midwatch.reports import duration, group_of

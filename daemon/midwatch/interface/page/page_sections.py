@@ -13,7 +13,7 @@ from urllib.parse import quote
 
 from midwatch.bus import slug
 from midwatch.interface.console import facts_text, health
-from midwatch.interface.page.glance import Glance, TargetLine, Watched
+from midwatch.interface.page.page_facts import Glance, TargetLine, Watched
 from midwatch.interface.page.page_ribbon import Ribbon, filled, ribbon
 from midwatch.journal.record import LABELS
 from midwatch.reports import Cell, Content, LocalTime, Moment, Table, duration, table

@@ -3,7 +3,7 @@
 from midwatch.orders.models.angles import AngleError, parse_dec_deg, parse_ra_deg
 from midwatch.orders.models.declared import Declared
 from midwatch.orders.models.field_rules import COMPLAINT, HIGHEST_HORIZON_DEG, LOWEST_HORIZON_DEG
-from midwatch.orders.models.grading_bounds import GradingSettings
+from midwatch.orders.models.grading_section import GradingSettings
 from midwatch.orders.models.mount_section import MotionLimits, Mount, mount_geometry
 from midwatch.orders.models.night_orders import (
     FrameOrder,
@@ -12,7 +12,7 @@ from midwatch.orders.models.night_orders import (
     Target,
     UnguidedOrder,
 )
-from midwatch.orders.models.page import Page
+from midwatch.orders.models.page_section import Page
 from midwatch.orders.models.problems import (
     InputProblem,
     OrdersError,
@@ -21,7 +21,7 @@ from midwatch.orders.models.problems import (
     nearest,
     shown,
 )
-from midwatch.orders.models.remedies import Ladder, RemedyStep, ladder_for
+from midwatch.orders.models.remedies_section import Ladder, RemedyStep, ladder_for
 from midwatch.orders.models.rig_file import (
     Bus,
     CameraSettings,

@@ -9,10 +9,10 @@ from pydantic import Field, JsonValue, model_validator
 
 from midwatch.orders.models import field_rules as rules
 from midwatch.orders.models.declared import Declared, Name
-from midwatch.orders.models.grading_bounds import GradingSettings
+from midwatch.orders.models.grading_section import GradingSettings
 from midwatch.orders.models.mount_section import MotionLimits, Mount, mount_geometry
-from midwatch.orders.models.page import Page
-from midwatch.orders.models.remedies import Ladder
+from midwatch.orders.models.page_section import Page
+from midwatch.orders.models.remedies_section import Ladder
 from midwatch.sky.mounts import GEOMETRIES, MountGeometry
 
 

@@ -24,7 +24,8 @@ from midwatch.bus import (
 from midwatch.bus.mqtt import MqttBus
 from midwatch.clock import Clock, WallClock
 from midwatch.devices.client import DeviceClient, LeaseHolder, MemorySpool, RigClient
-from midwatch.devices.contract import Connect, DeviceState, Disconnect, MountState
+from midwatch.devices.contract import Connect, DeviceState, Disconnect
+from midwatch.devices.contract.kinds import MountState
 from midwatch.devices.host import RigSetting, device_host
 from midwatch.errors import MidwatchError
 from midwatch.orders.reading import Night

@@ -19,8 +19,8 @@ from midwatch.planning import NightPlan, plan_night, require_a_target
 from midwatch.runtime.night import Hear, NightOutcome, SkyMode, Stage, conduct
 from midwatch.runtime.rehearsal.daemon_life import DaemonDeadError, Disk, Life
 from midwatch.runtime.rehearsal.fault_stage import FaultStage, Lives
-from midwatch.runtime.rehearsal.rehearsald_person import RehearsedPerson
 from midwatch.runtime.rehearsal.rehearsed_devices import RehearsedDevices
+from midwatch.runtime.rehearsal.rehearsed_person import RehearsedPerson
 from midwatch.runtime.simulation import faulty_rig, simulated_rig, with_rare_heartbeats
 from midwatch.seeding import device_rng
 from midwatch.sky import Observer, evening_at

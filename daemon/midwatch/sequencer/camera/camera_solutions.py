@@ -6,7 +6,7 @@ import math
 from pathlib import Path
 from typing import Literal
 
-from midwatch.devices.contract import FrameFacts
+from midwatch.devices.contract.kinds import FrameFacts
 from midwatch.imaging import Solution
 from midwatch.imaging.solving import FieldHint, SolveFailure, SolveMethod, blind_trouble
 from midwatch.sky import separation_deg

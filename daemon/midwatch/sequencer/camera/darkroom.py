@@ -16,14 +16,8 @@ from typing import Any
 from midwatch import __version__
 from midwatch.clock import Clock
 from midwatch.devices.client import DeviceClient, FrameCorruptError
-from midwatch.devices.contract import (
-    Acknowledge,
-    CameraState,
-    DeviceAbout,
-    Expose,
-    FrameKind,
-    FrameRef,
-)
+from midwatch.devices.contract import DeviceAbout, FrameKind
+from midwatch.devices.contract.kinds import Acknowledge, CameraState, Expose, FrameRef
 from midwatch.durable import make_folder
 from midwatch.imaging import Measurer
 from midwatch.imaging.files import FileFacts, FrameHeader, light_cards

@@ -13,7 +13,7 @@ from pathlib import Path
 import structlog
 
 from midwatch.devices.client import FrameCorruptError
-from midwatch.devices.contract import FrameFacts, FrameRef
+from midwatch.devices.contract.kinds import FrameFacts, FrameRef
 from midwatch.imaging import Measurer, Solution
 from midwatch.imaging.solving import FieldHint, FrameStars, SolveFailure, SolveMethod, solve_by
 from midwatch.imaging.stars import StarMeasures, StarTable, Zone

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from midwatch.devices.client import Pixels, fetch
-from midwatch.devices.contract import FrameRef
+from midwatch.devices.contract.kinds import FrameRef
 from midwatch.imaging import Frame, pair_noise
 from midwatch.imaging.files import Card, FileFacts, preview_png, read_fits, write_fits
 from midwatch.imaging.stars import StarMeasures, measure_stars

@@ -8,7 +8,8 @@ from typing import TypeVar
 
 from midwatch.clock import Clock
 from midwatch.devices.client import DeviceClient, RigClient
-from midwatch.devices.contract import DeviceState, MountState
+from midwatch.devices.contract import DeviceState
+from midwatch.devices.contract.kinds import MountState
 from midwatch.imaging import Solution
 from midwatch.imaging.solving import SolveFailure
 from midwatch.journal.facts import Activity, Cause, Fact, FrameRegraded

@@ -7,7 +7,7 @@ from typing import Literal, NoReturn
 
 from midwatch.bus import CommandError, ErrorKind
 from midwatch.devices.client import DeviceClient
-from midwatch.devices.contract import MountState, Park, Slew, StopGuiding, Unpark
+from midwatch.devices.contract.kinds import MountState, Park, Slew, StopGuiding, Unpark
 from midwatch.journal.facts import MotionEnded
 from midwatch.sequencer.duties.context import DutyContext
 from midwatch.sequencer.duties.duty_failure import DutyFailedError

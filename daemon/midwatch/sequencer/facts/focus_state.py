@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from midwatch.devices.contract import GuiderState
+from midwatch.devices.contract.kinds import GuiderState
 from midwatch.journal.record import NightRecord
 from midwatch.learning import FocusMemory, FocusModel, FocusScale, SizeScale, size_ratios, trailing
 from midwatch.orders.models import Rig

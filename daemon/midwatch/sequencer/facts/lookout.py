@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import ClassVar, Literal, Protocol
 
-from midwatch.devices.contract import (
+from midwatch.devices.contract.kinds import (
     CameraState,
     FocuserState,
     GuiderState,

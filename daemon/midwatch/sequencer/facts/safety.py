@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 
-from midwatch.devices.contract import WeatherState
+from midwatch.devices.contract.kinds import WeatherState
 from midwatch.journal.facts import WeatherTurned
 from midwatch.orders.models import SafetyLimits
 from midwatch.sequencer.decision import Safety

@@ -6,7 +6,8 @@ import math
 from dataclasses import dataclass, field, replace
 
 from midwatch.devices.client import RigClient
-from midwatch.devices.contract import MountState, right_ascensions_deg
+from midwatch.devices.contract import right_ascensions_deg
+from midwatch.devices.contract.kinds import MountState
 from midwatch.journal.facts import FrameGraded
 from midwatch.journal.record import NightRecord
 from midwatch.learning import FRAME_OVERHEAD, LearnedDurations

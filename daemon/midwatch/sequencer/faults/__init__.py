@@ -1,11 +1,12 @@
 """Faults as the journal shows them: their ladders of remedies, and what they hold up.
 
 A duty that fails opens a fault, and so does a device that is silent, has lost its hardware or has
-its link closed. The ladders, mildest remedy first, are declared in ``orders/models/remedies.py``.
-``ladders`` says from the journal alone which remedy is next, ``fault_views`` what the fault holds
-up meanwhile, ``remedies_available`` what this rig can do, ``links`` when the trouble of a link is
-over: a silence lasts until the link is open again, and where a driver dies again and again that
-is one fault, with the restarts among its remedies, until the driver has run for a while.
+its link closed. The ladders, mildest remedy first, are declared in
+``orders/models/remedies_section.py``. ``ladders`` says from the journal alone which remedy is
+next, ``fault_views`` what the fault holds up meanwhile, ``remedies_available`` what this rig can
+do, ``links`` when the trouble of a link is over: a silence lasts until the link is open again,
+and where a driver dies again and again that is one fault, with the restarts among its remedies,
+until the driver has run for a while.
 
 Remedies are duties, except for those that are words of the engine: retry, wait, rest_target,
 close. Of what the work needs (mount, camera, roof) `decide` chooses them; the others are tried

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from midwatch.devices.contract import FrameRef
+from midwatch.devices.contract.kinds import FrameRef
 from midwatch.imaging import Solution
 from midwatch.journal.facts import FrameBegun, FrameGraded
 from midwatch.orders.reading import ResolvedTarget

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 from midwatch.clock import Clock
 from midwatch.devices.client import DeviceClient
-from midwatch.devices.contract import CameraState, DeviceState, GuiderState
+from midwatch.devices.contract import DeviceState
+from midwatch.devices.contract.kinds import CameraState, GuiderState
 
 __all__ = ["Guidance", "GuideWatch"]
 

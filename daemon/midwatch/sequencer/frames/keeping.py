@@ -14,7 +14,7 @@ from pathlib import Path
 import structlog
 
 from midwatch.devices.client import FrameCorruptError
-from midwatch.devices.contract import FrameRef, ListWaiting
+from midwatch.devices.contract.kinds import FrameRef, ListWaiting
 from midwatch.errors import MidwatchError
 from midwatch.imaging.files import FrameHeader, ImageType
 from midwatch.journal.facts import (

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable
 
 from midwatch.devices.client import DeviceClient, RigClient
-from midwatch.devices.contract import DeviceState, GuiderState, MountState, RoofState, WeatherState
+from midwatch.devices.contract import DeviceState
+from midwatch.devices.contract.kinds import GuiderState, MountState, RoofState, WeatherState
 
 
 def watch_devices(rig: RigClient, reconsider: Callable[[], None]) -> Callable[[], None]:

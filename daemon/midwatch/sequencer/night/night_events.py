@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from midwatch.devices.client import RigClient
-from midwatch.devices.contract import MountState
+from midwatch.devices.contract.kinds import MountState
 from midwatch.journal.facts import Fact, NightBegan, NightEnded, Sample, TargetPlanned, TiesShuffled
 from midwatch.orders.reading import Night
 from midwatch.planning import NightPlan

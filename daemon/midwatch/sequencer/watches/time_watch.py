@@ -10,7 +10,7 @@ import structlog
 
 from midwatch.clock import Clock, SteadyClock
 from midwatch.devices.client import RigClient
-from midwatch.devices.contract import MountState
+from midwatch.devices.contract.kinds import MountState
 from midwatch.journal.facts import ClockAdopted
 from midwatch.sequencer.decision import CLOCK_JUMPED, WRONG_HOUR_ANGLE
 from midwatch.sequencer.watches.fault_desk import FaultDesk

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from midwatch.devices.contract import MountState, right_ascensions_deg
+from midwatch.devices.contract import right_ascensions_deg
+from midwatch.devices.contract.kinds import MountState
 from midwatch.journal.facts import LimitHeld
 from midwatch.sequencer.decision import NOT_TRACKING
 from midwatch.sequencer.duties import DutyContext

@@ -7,15 +7,8 @@ from typing import Any
 
 from pydantic import Field, JsonValue
 
-from midwatch.devices.contract import (
-    Command,
-    CycleOutlet,
-    DeviceError,
-    DriverContext,
-    Kind,
-    SetOutlet,
-    SwitchState,
-)
+from midwatch.devices.contract import Command, DeviceError, DriverContext, Kind
+from midwatch.devices.contract.kinds import CycleOutlet, SetOutlet, SwitchState
 from midwatch_simulators.base import Handler, Options, SimulatedDevice, awake, read_options
 
 _RELAY_S = 0.1

@@ -8,7 +8,8 @@ from typing import Any, Literal
 
 from pydantic import Field, JsonValue
 
-from midwatch.devices.contract import Command, Cover, DriverContext, FlatPanelState, Kind, Light
+from midwatch.devices.contract import Command, DriverContext, Kind
+from midwatch.devices.contract.kinds import Cover, FlatPanelState, Light
 from midwatch_simulators.base import (
     Handler,
     Options,

@@ -7,14 +7,8 @@ from typing import Any, ClassVar
 
 from pydantic import Field, JsonValue
 
-from midwatch.devices.contract import (
-    Command,
-    DeviceError,
-    DriverContext,
-    FilterWheelState,
-    Kind,
-    SelectFilter,
-)
+from midwatch.devices.contract import Command, DeviceError, DriverContext, Kind
+from midwatch.devices.contract.kinds import FilterWheelState, SelectFilter
 from midwatch_simulators.base import (
     Handler,
     Options,

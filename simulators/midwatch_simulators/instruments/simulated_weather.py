@@ -8,7 +8,8 @@ from typing import Any, ClassVar
 
 from pydantic import AwareDatetime, Field, model_validator
 
-from midwatch.devices.contract import Command, DriverContext, Kind, WeatherState
+from midwatch.devices.contract import Command, DriverContext, Kind
+from midwatch.devices.contract.kinds import WeatherState
 from midwatch_simulators.base import Handler, Options, SimulatedDevice, normal, read_options
 from midwatch_simulators.sky import Air, Spell
 

@@ -1,4 +1,4 @@
-"""States and commands of the devices that are in the beam or correct it: focuser, guider, wheel."""
+"""State and commands of a guider."""
 
 from __future__ import annotations
 
@@ -7,23 +7,6 @@ from typing import Literal
 from pydantic import Field
 
 from midwatch.devices.contract.base import Command, DeviceState, Kind, Model
-
-
-class FocuserState(DeviceState):
-    """State of a focuser."""
-
-    position: int = 0
-    max_position: int = 0
-    moving: bool = False
-    temperature_c: float | None = None
-
-
-class Move(Command[None]):
-    """Go to a position; answers on arrival."""
-
-    command = "move"
-    kind = Kind.FOCUSER
-    position: int = Field(ge=0)
 
 
 class GuiderState(DeviceState):
@@ -99,19 +82,3 @@ class Dither(Command[None]):
     east_arcsec: float
     north_arcsec: float
     settle: Settle
-
-
-class FilterWheelState(DeviceState):
-    """State of a filter wheel."""
-
-    filters: tuple[str, ...] = ()
-    selected: str | None = None
-    moving: bool = False
-
-
-class SelectFilter(Command[None]):
-    """Bring a filter into the beam; answers on arrival."""
-
-    command = "select_filter"
-    kind = Kind.FILTER_WHEEL
-    name: str

@@ -7,7 +7,8 @@ from typing import Any, ClassVar
 
 from pydantic import Field, JsonValue
 
-from midwatch.devices.contract import Command, DeviceError, DriverContext, FocuserState, Kind, Move
+from midwatch.devices.contract import Command, DeviceError, DriverContext, Kind
+from midwatch.devices.contract.kinds import FocuserState, Move
 from midwatch_simulators.base import (
     FocuserTruth,
     Handler,

@@ -7,15 +7,8 @@ from typing import Any, ClassVar, Literal
 
 from pydantic import Field, JsonValue
 
-from midwatch.devices.contract import (
-    CloseRoof,
-    Command,
-    DeviceError,
-    DriverContext,
-    Kind,
-    OpenRoof,
-    RoofState,
-)
+from midwatch.devices.contract import Command, DeviceError, DriverContext, Kind
+from midwatch.devices.contract.kinds import CloseRoof, OpenRoof, RoofState
 from midwatch_simulators.base import (
     Handler,
     Heard,
