@@ -94,7 +94,7 @@ def give(page: Page, button: str, why: str) -> str:
     return page.locator("#answer").inner_text()
 
 
-@pytest.mark.timeout(1800)  # an hour of a night in scaled time, and its end
+@pytest.mark.timeout(3600)  # an hour of a night in scaled time, and its end
 def test_a_night_is_watched_and_commanded_from_a_page(night: Run, page: Page) -> None:
     wait_for(lambda: "the page is at" in night.said(), "the page is served")
     page.goto(night.url)

@@ -89,7 +89,7 @@ async def main():
     bus = MqttBus(BrokerSettings(port=int(sys.argv[1])), "victim", WallClock())
     bus.set_will(sys.argv[2], sys.argv[3].encode())
     async with bus:
-        await bus.wait_connected(LIMIT_S)
+        await bus.wait_connected(float(sys.argv[4]))
         print("connected", flush=True)
         await asyncio.Event().wait()
 
@@ -133,7 +133,7 @@ class MqttBench:
         self, will_topic: str, will: bytes
     ) -> Callable[[], Awaitable[None]]:
         process = await asyncio.create_subprocess_exec(
-            sys.executable, "-c", VICTIM, str(self.port), will_topic, will.decode(),
+            sys.executable, "-c", VICTIM, str(self.port), will_topic, will.decode(), str(LIMIT_S),
             stdout=asyncio.subprocess.PIPE,
         )  # fmt: skip
         assert process.stdout is not None

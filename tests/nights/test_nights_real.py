@@ -91,7 +91,7 @@ def end(process: subprocess.Popen[str]) -> None:
     process.communicate()
 
 
-@pytest.mark.timeout(1800)  # two nights in scaled time
+@pytest.mark.timeout(3600)  # two nights in scaled time
 def test_a_killed_daemon_leaves_a_safe_rig_and_the_night_is_taken_up_again(
     tmp_path: Path, broker: int
 ) -> None:

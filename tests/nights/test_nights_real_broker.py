@@ -19,7 +19,7 @@ def parked_unheard(night: StandingNight) -> bool:
     return bool(json.loads(kept.read_bytes())["mount"]["parked"])
 
 
-@pytest.mark.timeout(1800)  # a night in scaled time
+@pytest.mark.timeout(3600)  # a night in scaled time
 def test_a_night_outlives_its_broker_a_broker_that_stands_still_and_its_own_sleep(
     tmp_path: Path, mosquitto: Mosquitto
 ) -> None:

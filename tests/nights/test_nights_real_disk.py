@@ -14,7 +14,7 @@ from support.nights_bench import Mosquitto, Onlooker, StandingNight, wait_for
 from support.pace import LIMIT_S
 
 pytestmark = [
-    pytest.mark.timeout(1800),
+    pytest.mark.timeout(3600),
     pytest.mark.skipif(os.geteuid() != 0, reason="only root can mount a small disk"),
 ]
 
@@ -89,7 +89,10 @@ def test_frames_wait_while_the_disk_of_the_night_takes_nothing(
         wait_for(night.finished, "the night ends")
         wait_for(onlooker.safe, "the rig is at rest")
         assert night.problems(onlooker) == []
-        assert [f.fault_id for f in night.facts(FaultEnded)] == [fault.fault_id]
+        # On a busy machine a device may be silent for a while as well; that is another matter.
+        began = [f.fault_id for f in disk_faults(night)]
+        ended = [f.fault_id for f in night.facts(FaultEnded) if f.fault_id in began]
+        assert began == ended == [fault.fault_id]
         assert night.summary()["targets"][0]["accepted"] == 5
         assert not list(night.night.rglob("*.partial"))
     finally:

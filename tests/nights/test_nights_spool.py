@@ -139,7 +139,7 @@ def rig(tmp_path: Path, broker: int) -> Iterator[Rig]:
     rig.end()
 
 
-@pytest.mark.timeout(1800)  # three starts in scaled time
+@pytest.mark.timeout(3600)  # three starts in scaled time
 def test_a_night_that_is_taken_up_again_fetches_its_frames(rig: Rig) -> None:
     """Killed before the frame was read out, and killed just after that was journaled."""
     first = killed_in_exposure(rig, rig.run(NIGHT, "2027-03-10T18:42:00Z"), 2)
