@@ -25,7 +25,10 @@ class Visitor:
     """Somebody at a browser, who has signed in."""
 
     def __init__(self, browser: Browser, bench: Bench, width: int = 1200, **options: Any) -> None:
-        self.context = browser.new_context(viewport={"width": width, "height": 844}, **options)
+        # Without motion no colour is measured on its way to another.
+        self.context = browser.new_context(
+            viewport={"width": width, "height": 844}, reduced_motion="reduce", **options
+        )
         self.context.set_default_timeout(LIMIT_MS)
         self.page: Page = self.context.new_page()
         self.told: list[str] = []
