@@ -191,7 +191,7 @@ def not_praised(told: Told) -> None:
     assert "has died" in by_number[7].detail
     for number in (1, 5, 8, 10):
         assert by_number[number].ok is None
-        assert "not seen" in by_number[number].detail
+        assert "no longer seen" in by_number[number].detail
     assert by_number[4].ok is True  # files are there or not, whoever watches
     assert not told.outcome.promises_kept
 
