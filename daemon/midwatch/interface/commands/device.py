@@ -6,7 +6,7 @@ import argparse
 import asyncio
 import json
 import signal
-from contextlib import AbstractAsyncContextManager, AsyncExitStack, suppress
+from contextlib import AbstractAsyncContextManager, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -37,7 +37,7 @@ from midwatch.runtime.files import (
 )
 from midwatch.runtime.service import watched_service
 from midwatch.runtime.simulation import faulty_rig, simulated_rig
-from midwatch.runtime.visit import RETAINED_S, Visit, retained, visit, visitor
+from midwatch.runtime.visit import RETAINED_S, Visit, command, retained, visit, visitor
 
 _SIMULATED = "simulated-"
 
@@ -182,17 +182,17 @@ async def _do(
     args: argparse.Namespace, setting: RigSetting, visiting: Visiting, request: Command[Any]
 ) -> None:
     lease_s = setting.rig.bus.lease_s
-    async with visiting as there, AsyncExitStack() as stack:
-        token = None
-        if request.needs_lease:
-            holder = LeaseHolder(there.bus, setting.topics, there.clock, visitor(), lease_s)
-            await stack.enter_async_context(holder)
-            token = holder.token
+    async with visiting as there:
         timeout_s = there.patience_s(args.timeout)
         try:
-            result = await there.caller.call(
-                args.name, request.command, request, timeout_s=timeout_s, lease=token
-            )
+            if request.needs_lease:
+                bus, topics = there.bus, setting.topics
+                async with LeaseHolder(bus, topics, there.clock, visitor(), lease_s) as lease:
+                    result = await command(there, args.name, request, timeout_s, lease)
+            else:
+                result = await there.caller.call(
+                    args.name, request.command, request, timeout_s=timeout_s
+                )
         except CallTimeoutError as error:
             raise UnreachableError(f"{error}; is the device hosted?") from None
         except CommandError as error:
