@@ -6,7 +6,7 @@ import argparse
 import asyncio
 import json
 import signal
-from contextlib import AbstractAsyncContextManager, suppress
+from contextlib import AbstractAsyncContextManager, AsyncExitStack, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -23,8 +23,8 @@ from midwatch.bus import (
     decode,
 )
 from midwatch.clock import Clock, ScaledClock, WallClock
-from midwatch.devices.client import LeaseHolder
-from midwatch.devices.contract import Command, kind_of
+from midwatch.devices.client import DeviceClient, LeaseHolder
+from midwatch.devices.contract import Command, DeviceState, kind_of
 from midwatch.devices.host import RigSetting, command_model, read_command, serve_device
 from midwatch.errors import InputError, UnreachableError
 from midwatch.interface.console import say, say_json, table, tell
@@ -37,7 +37,7 @@ from midwatch.runtime.files import (
 )
 from midwatch.runtime.service import watched_service
 from midwatch.runtime.simulation import faulty_rig, simulated_rig
-from midwatch.runtime.visit import RETAINED_S, Visit, command, retained, visit, visitor
+from midwatch.runtime.visit import RETAINED_S, Visit, retained, visit, visitor
 
 _SIMULATED = "simulated-"
 
@@ -182,21 +182,21 @@ async def _do(
     args: argparse.Namespace, setting: RigSetting, visiting: Visiting, request: Command[Any]
 ) -> None:
     lease_s = setting.rig.bus.lease_s
-    async with visiting as there:
-        timeout_s = there.patience_s(args.timeout)
+    async with visiting as there, AsyncExitStack() as stack:
+        lease = LeaseHolder(there.bus, setting.topics, there.clock, visitor(), lease_s)
+        if request.needs_lease:
+            await stack.enter_async_context(lease)
+        device: DeviceClient[DeviceState] = DeviceClient(
+            there.bus, setting.topics, there.caller, there.clock, args.name, kind_of(args.name),
+            setting.rig.bus.heartbeat_s, lease,
+        )  # fmt: skip
         try:
-            if request.needs_lease:
-                bus, topics = there.bus, setting.topics
-                async with LeaseHolder(bus, topics, there.clock, visitor(), lease_s) as lease:
-                    result = await command(there, args.name, request, timeout_s, lease)
-            else:
-                result = await there.caller.call(
-                    args.name, request.command, request, timeout_s=timeout_s
-                )
+            answer = await device.do(request, there.patience_s(args.timeout))
         except CallTimeoutError as error:
             raise UnreachableError(f"{error}; is the device hosted?") from None
         except CommandError as error:
             raise UnreachableError(str(error)) from None
+    result = {} if answer is None else answer.model_dump(mode="json")
     if args.json:
         say_json({"device": args.name, "command": request.command, "result": result})
     else:

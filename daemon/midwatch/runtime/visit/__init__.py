@@ -4,7 +4,6 @@ from midwatch.runtime.visit.bus_visit import (
     CONNECT_S,
     RETAINED_S,
     Visit,
-    command,
     order,
     reach,
     retained,
@@ -12,14 +11,4 @@ from midwatch.runtime.visit.bus_visit import (
     visitor,
 )
 
-__all__ = [
-    "CONNECT_S",
-    "RETAINED_S",
-    "Visit",
-    "command",
-    "order",
-    "reach",
-    "retained",
-    "visit",
-    "visitor",
-]
+__all__ = ["CONNECT_S", "RETAINED_S", "Visit", "order", "reach", "retained", "visit", "visitor"]

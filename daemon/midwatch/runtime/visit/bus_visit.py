@@ -8,7 +8,6 @@ import socket
 from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
-from typing import Any
 
 from pydantic import JsonValue
 
@@ -17,8 +16,6 @@ from midwatch.bus import (
     Bus,
     Caller,
     CallTimeoutError,
-    CommandError,
-    ErrorKind,
     JsonObject,
     Subscription,
     Topics,
@@ -26,15 +23,11 @@ from midwatch.bus import (
 )
 from midwatch.bus.mqtt import MqttBus
 from midwatch.clock import Clock
-from midwatch.devices.client import LeaseHolder
-from midwatch.devices.contract import Command
 from midwatch.errors import UnreachableError
 
 CONNECT_S = 5.0
 ANSWER_S = 10.0
 RETAINED_S = 1.5
-# How often a device that knows of no lease is asked: it may just have started, or be slow.
-LEASE_TRIES = 3
 
 
 @dataclass(frozen=True)
@@ -141,35 +134,3 @@ async def order(
         raise UnreachableError(
             f"{error}; the {device} is not on the bus, or hangs (see its log)"
         ) from None
-
-
-async def command(
-    there: Visit, device: str, request: Command[Any], timeout_s: float, lease: LeaseHolder
-) -> JsonObject:
-    """Have a device do something under a lease that is held here, and return its result.
-
-    A device that came to the bus after the lease was announced has not heard of it: it is
-    announced again and the device asked again.
-
-    Args:
-        there: the visit.
-        device: its name on the bus.
-        request: what to do.
-        timeout_s: longest wait for each answer, seconds of the rig's clock.
-        lease: held by the visitor.
-
-    Raises:
-        CallTimeoutError: there is no answer.
-        CommandError: it was refused.
-    """
-    tries = LEASE_TRIES
-    while True:
-        tries -= 1
-        try:
-            return await there.caller.call(
-                device, request.command, request, timeout_s=timeout_s, lease=lease.token
-            )
-        except CommandError as error:
-            if tries == 0 or error.kind is not ErrorKind.NO_LEASE:
-                raise
-        await lease.renew()
