@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import math
-import re
 from collections.abc import Callable
 from datetime import datetime
 from typing import Generic, Protocol, TypeVar, cast
@@ -24,7 +23,6 @@ from midwatch.bus import (
     MalformedError,
     Message,
     Online,
-    StateEnvelope,
     Topics,
     decode,
     is_notable,
@@ -32,8 +30,8 @@ from midwatch.bus import (
 )
 from midwatch.clock import Clock
 from midwatch.devices.client.listening import listen_to
+from midwatch.devices.client.state_feed import StateFeed
 from midwatch.devices.contract import (
-    STATES,
     Command,
     DeviceAbout,
     DeviceState,
@@ -51,18 +49,9 @@ HearEvent = Callable[[str, Facts], None]
 # fault; more leaves the rig longer in the hands of a device that is gone.
 SILENT_HEARTBEATS = 3
 
-# How a state's envelope usually begins. If it does, and the state has the bytes of the last one,
-# nothing in it is new: most of a night's messages are such heartbeats.
-_HEAD = re.compile(rb'\{"seq":(\d{1,18}),"at":"[^"]+",')
-_STATE_KEY = b'"state":'
-
 # A driver that drops off the bus may be back with its command still under way: a broken connection
 # is made again within seconds. Less gives up exposures that go on; more is lost for nothing.
 _BACK_WITHIN_S = 3.0
-# An answer may overtake the state that belongs to it. Less takes an old state for the outcome on a
-# slow network; more is lost whenever a state was.
-_STATE_WITHIN_S = 10.0
-
 _log = structlog.get_logger(__name__)
 
 
@@ -118,14 +107,8 @@ class DeviceClient(Generic[S_co]):
         self._lease = lease
         # The driver to which the lease was sent, by when it came up.
         self._leased: datetime | None = None
-        self._model = cast("type[S_co]", STATES[kind])
         self._task: asyncio.Task[None] | None = None
-        self._state: S_co | None = None
-        self._state_bytes = b""
-        self._seq = 0
-        self._said_at: datetime | None = None
-        self._catching_up: list[asyncio.Event] = []
-        self._heard_mono_s = -math.inf
+        self._states: StateFeed[S_co] = StateFeed(clock, name, kind)
         self._connected_mono_s = -math.inf
         self._said_online = False
         self._offline_mono_s = -math.inf
@@ -143,7 +126,7 @@ class DeviceClient(Generic[S_co]):
     @property
     def state(self) -> S_co | None:
         """The latest whole state; None before the first."""
-        return self._state
+        return self._states.latest
 
     @property
     def online(self) -> bool:
@@ -160,7 +143,7 @@ class DeviceClient(Generic[S_co]):
 
         A state that the broker had kept counts as old as its stamp says, others from arrival.
         """
-        return self._clock.mono() - self._heard_mono_s
+        return self._clock.mono() - self._states.heard_mono_s
 
     def listen(self, callback: Callable[[], None]) -> Callable[[], None]:
         """Have `callback` called when state, about, online or down change.
@@ -183,10 +166,10 @@ class DeviceClient(Generic[S_co]):
         stop = self.listen(changed.set)
         try:
             async with self._clock.timeout(timeout_s):
-                while self._state is None or not condition(self._state):
+                while self.state is None or not condition(self.state):
                     changed.clear()
                     await changed.wait()
-            return self._state
+            return self.state
         finally:
             stop()
 
@@ -231,7 +214,7 @@ class DeviceClient(Generic[S_co]):
             await lease.renew()
             answer = await self._request(command, left_s, token)
         if answer.state_seq is not None:
-            await self._catch_up(answer.state_seq)
+            await self._states.reach(answer.state_seq)
         return result_of(answer, self.name, command.command)
 
     async def _request(self, command: Command[R], timeout_s: float, token: str | None) -> Answer:
@@ -257,27 +240,11 @@ class DeviceClient(Generic[S_co]):
         now_s = self._clock.mono()
         if not self._said_online:
             return self._offline_mono_s + _BACK_WITHIN_S - now_s
-        if self._state is None:
+        if self.state is None:
             return math.inf
-        heard_mono_s = max(self._heard_mono_s, self._connected_mono_s)
+        heard_mono_s = max(self._states.heard_mono_s, self._connected_mono_s)
         # `down` begins a moment later: a caller who then asks why it failed finds the device down.
         return heard_mono_s + SILENT_HEARTBEATS * self.heartbeat_s + 1e-3 - now_s
-
-    async def _catch_up(self, seq: int) -> None:
-        """Wait for a state with this number, or a later one; not for long, it may be lost."""
-        if self._state is None or self._seq >= seq:
-            return
-        news = asyncio.Event()
-        self._catching_up.append(news)
-        try:
-            async with self._clock.timeout(_STATE_WITHIN_S):
-                while self._seq < seq:
-                    await news.wait()
-                    news.clear()
-        except TimeoutError:
-            _log.warning("device_state_missing", device=self.name, seq=seq, latest=self._seq)
-        finally:
-            self._catching_up.remove(news)
 
     async def start(self) -> None:
         """Begin to listen with a task of its own; not for a device of a `RigClient`."""
@@ -318,42 +285,19 @@ class DeviceClient(Generic[S_co]):
             self._notify()
 
     def _take_state(self, message: Message) -> None:
-        heard_mono_s = self._clock.mono()
-        head, _, body = message.payload.partition(_STATE_KEY)
-        known = _HEAD.fullmatch(head) if body == self._state_bytes and not message.retain else None
-        changed = False
-        if known is not None and int(known[1]) == self._seq + 1:
-            self._seq += 1
-        else:
-            envelope = decode(StateEnvelope, message.payload)
-            if self._overtaken(envelope):
-                return
-            state = self._model.model_validate(envelope.state)
-            changed = state != self._state
-            self._state = state
-            self._state_bytes = body
-            self._seq, self._said_at = envelope.seq, envelope.at
-            if message.retain:
-                heard_mono_s -= max(0.0, (self._clock.now() - envelope.at).total_seconds())
-        self._heard_mono_s = heard_mono_s
-        for news in self._catching_up:
-            news.set()
+        changed = self._states.take(message)
+        if changed is None:
+            return
         if self._was_down and not self.down:
             self._was_down = False
             changed = True
         if changed:
             self._notify()
 
-    def _overtaken(self, envelope: StateEnvelope) -> bool:
-        """Return whether a later state came before; a new driver counts from the beginning."""
-        if self._said_at is None or envelope.seq >= self._seq:
-            return False
-        return envelope.at <= self._said_at
-
     def _take_online(self, message: Message) -> None:
         said = decode(Online, message.payload)
         if said.since != self.since:
-            self._seq = 0
+            self._states.seq = 0
         if not said.online and self._said_online:
             self._offline_mono_s = self._clock.mono()
         self._said_online = said.online

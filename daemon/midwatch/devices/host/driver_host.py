@@ -46,6 +46,7 @@ from midwatch.devices.host.limit_guard import LimitGuard
 from midwatch.devices.host.peers import Peers
 from midwatch.devices.host.publisher import Publisher
 from midwatch.devices.host.requests import command_model, needs_link, read_command
+from midwatch.devices.host.safe_keeper import SafeKeeper
 from midwatch.devices.host.side_tasks import SideTasks
 from midwatch.devices.host.work import Work
 from midwatch.errors import InputError
@@ -57,10 +58,6 @@ from midwatch.tasks import for_ever, start
 # Longest that making safe may take before it is tried again: closing and parking take minutes,
 # not more; a longer limit leaves a hung driver alone with the rig.
 SAFE_LIMIT_S = 300.0
-# Pause before a device that is not at rest yet is made safe again: after a failure (a roof waits
-# for the mount), and when it is under way (a camera warms slowly).
-RETRY_S = 5.0
-UNDER_WAY_S = 60.0
 # Longest that the guard, or the end of the host, waits for one step of a driver.
 STEP_S = 10.0
 
@@ -197,12 +194,7 @@ class DeviceHost:
 
     async def rest(self) -> None:
         """Make the device safe, until it is at rest: its process was asked to end."""
-        reported: str | None = None
-        while not self._at_rest():
-            reported, pause_s = await self._make_safe("its process was asked to end", reported)
-            if not self._at_rest():
-                await self._clock.sleep(pause_s)
-        await self._publisher.flush(changed=True)  # the last state, for later readers
+        await self._keeper.rest()
 
     def _open(self) -> None:
         """Make the driver and everything around it; nothing is on the bus yet."""
@@ -239,6 +231,15 @@ class DeviceHost:
                 f"device {self.name}: driver {self._driver_name} cannot start: {error}"
             ) from error
         self._publisher.attach(self._driver)
+        self._keeper = SafeKeeper(
+            self._clock,
+            self.name,
+            self._driver,
+            self._lease,
+            self._book,
+            self._publisher,
+            self._act,
+        )
         self._leases = self._bus.subscribe(self._topics.night_lease)
         if self._limits is not None and self._driver.kind is Kind.MOUNT:
             self._guard = LimitGuard(
@@ -255,7 +256,7 @@ class DeviceHost:
         # The death of any of them ends the host: its supervisor starts the process again.
         services: list[tuple[str, Callable[[], Coroutine[Any, Any, None]]]] = [
             ("lease", self._hear_leases),
-            ("silence", self._mind_silence),
+            ("silence", self._keeper.run),
             ("news", self._publisher.run),
             ("heartbeat", partial(self._publisher.beat, self._heartbeat_s)),
             ("commands", self._responder.run),
@@ -333,47 +334,6 @@ class DeviceHost:
                     await self._publisher.announce()
             elif not message.retain:
                 self._book.changed.set()
-
-    async def _mind_silence(self) -> None:
-        """Make the device safe while no one holds a lease and it is not at rest."""
-        reported: str | None = None
-        while True:
-            left_s = self._lease.silent_in_s()
-            if left_s > 0:
-                reported = None
-                await self._clock.sleep(left_s)
-            elif self._at_rest():
-                self._book.silent(at_rest=True)
-                await self._clock.sleep(UNDER_WAY_S)
-            else:
-                self._book.silent(at_rest=False)
-                reason = f"no lease was received for {self._lease.lease_s:g} s"
-                reported, pause_s = await self._make_safe(reason, reported)
-                if self._lease.silent_in_s() <= 0:
-                    self._book.silent(at_rest=self._at_rest())
-                await self._clock.sleep(pause_s)
-
-    async def _make_safe(self, reason: str, reported: str | None) -> tuple[str, float]:
-        """Try once; return what was reported of it, and when to look again."""
-        try:
-            await self._act(MakeSafe(reason=reason))
-        except Exception as error:  # whatever it is, it has to be tried again
-            if str(error) != reported:
-                _log.error("make_safe_failed", device=self.name, reason=reason, error=str(error))
-                self._publisher.emit("make_safe_failed", {"reason": reason, "error": str(error)})
-            return str(error), RETRY_S
-        if reported != reason:
-            at_rest = self._at_rest()
-            _log.warning("made_safe", device=self.name, reason=reason, at_rest=at_rest)
-            self._publisher.emit("made_safe", {"reason": reason, "at_rest": at_rest})
-        return reason, UNDER_WAY_S
-
-    def _at_rest(self) -> bool:
-        try:
-            return self._driver.state().at_rest
-        except Exception:  # what is not known is not at rest
-            _log.exception("driver_state_failed", device=self.name)
-            return False
 
     def _turned_away(self) -> dict[str, int]:
         counts = self._responder.counters.turned_away()
