@@ -22,7 +22,6 @@ from midwatch.devices.client import LeaseHolder, MemorySpool, RigClient
 from midwatch.devices.contract import STATES, Command, DeviceAbout, DeviceState, DriverContext, Kind
 from midwatch.devices.contract.kinds import Pulse, Slew, Unpark
 from midwatch.devices.host import DeviceHost
-from midwatch.devices.host.limit_guard import drawn_in
 from midwatch.sky import Horizon, LimitCheck, MountLimits, Observer, seconds_until_breach
 from midwatch.sky.mounts.german import GermanEquatorial
 from midwatch.virtual_time import run_virtual
@@ -100,7 +99,7 @@ def main() -> None:
         run_virtual(lambda pulses=pulses: night(pulses))
         print(f"night of 9 devices, {pulses} commands: {time.process_time() - began:.2f} s")
     observer, now = Observer(PLACE), START.timestamp()
-    check = LimitCheck(observer, drawn_in(LIMITS, 0.03))
+    check = LimitCheck(observer, LIMITS.drawn_in(0.03))
     cost = per_call_us(lambda i: check.breach(80, 40, now + i, "west"), 20_000)
     print(f"limit check: {cost:.1f} us")
     plan = per_call_us(

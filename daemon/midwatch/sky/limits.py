@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from dataclasses import dataclass, replace
+from typing import Literal, Self, TypeAlias
 
 import numpy as np
 
@@ -46,6 +46,16 @@ class MountLimits:
             raise ValueError(f"lowest altitude {self.min_alt_deg} deg is not within -90 to 90")
         if not 0.0 <= self.sun_min_sep_deg < 180.0:
             raise ValueError(f"Sun distance {self.sun_min_sep_deg} deg is not within 0 to 180")
+
+    def drawn_in(self, by_deg: float) -> Self:
+        """Return limits that are stricter by this much, those of the axes as far as they can be."""
+        return replace(
+            self,
+            horizon=self.horizon.raised(by_deg),
+            min_alt_deg=min(self.min_alt_deg + by_deg, 89.9),
+            geometry=self.geometry.drawn_in(by_deg),
+            sun_min_sep_deg=min(self.sun_min_sep_deg + by_deg, 179.9),
+        )
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from astropy.utils import iers
 from midwatch.bus import CommandError, ErrorKind
 from midwatch.devices.contract.kinds import Pulse, Slew, Track, Unpark
 from midwatch.devices.host import mount_limits
-from midwatch.devices.host.limit_guard import LimitGuard, drawn_in
+from midwatch.devices.host.limit_guard import LimitGuard
 from midwatch.orders.models import MotionLimits, Mount, mount_geometry
 from midwatch.sky import Horizon, MountLimits
 from midwatch.sky.mounts import ForkEquatorial
@@ -396,7 +396,7 @@ def test_limits_of_a_rig_in_degrees():
     assert limits.geometry == GermanEquatorial(5.0, 2.5, 0.75)
     assert limits.horizon.altitude_at(123) == 12.0
     assert (limits.min_alt_deg, limits.sun_min_sep_deg) == (15, 45)
-    tight = drawn_in(MountLimits(horizon=Horizon.flat(0)), 0.5)
+    tight = MountLimits(horizon=Horizon.flat(0)).drawn_in(0.5)
     assert (tight.min_alt_deg, tight.geometry) == (0.5, GermanEquatorial(0.0, 0.0))
 
 

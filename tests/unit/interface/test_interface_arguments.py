@@ -64,7 +64,7 @@ def test_help_needs_no_heavy_library() -> None:
         (["run", "x.yaml", "--speed", "nan"], "is no number above zero"),
         (["run", "x.yaml", "--start", "2027-03-10T16:00"], "is no instant with a zone"),
         (["device", "mount", "--port", "70000"], "is not within 1 to 65535"),
-        (["schema", "weather"], "invalid choice: 'weather'"),
+        (["schema", "weather"], "there are orders, site, rig"),
         (["plan", "x.yaml", "-q", "-v"], "not allowed with argument"),
     ],
 )

@@ -18,8 +18,8 @@ while it lasts ``slew_watch`` watches the polar axis and stops a mount that goes
 side, if the goal is past a limit there.
 """
 
+from midwatch.devices.host.declared_limits import mount_limits
 from midwatch.devices.host.driver_host import DeviceHost
-from midwatch.devices.host.limit_guard import mount_limits
 from midwatch.devices.host.process import RigSetting, device_host, serve_device
 from midwatch.devices.host.requests import command_model, read_command
 from midwatch.devices.host.restart_rule import RestartRule, Supervision

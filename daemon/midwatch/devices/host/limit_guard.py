@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import math
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import structlog
@@ -26,11 +26,9 @@ from midwatch.devices.contract import (
 )
 from midwatch.devices.contract.kinds import MountState, Pulse, Slew, Track
 from midwatch.devices.host.slew_watch import Job, SlewWatch
-from midwatch.orders.models import MotionLimits
 from midwatch.sky import (
     SIDEREAL_DEG_PER_S,
     Breach,
-    Horizon,
     LimitCheck,
     MountLimits,
     Observer,
@@ -38,7 +36,6 @@ from midwatch.sky import (
     separation_deg,
     slew_path_clear_of_sun,
 )
-from midwatch.sky.mounts import MountGeometry
 
 # The sky turns by this much in 7 s: stops that take longer need a wider margin; a wider margin
 # costs dark time at every limit.
@@ -68,27 +65,6 @@ SETTLE_S = 10.0
 SUN_UP_DEG = -0.9
 
 _log = structlog.get_logger(__name__)
-
-
-def mount_limits(motion: MotionLimits, geometry: MountGeometry, horizon: Horizon) -> MountLimits:
-    """Return the limits of a rig's mount under a site's horizon."""
-    return MountLimits(
-        horizon=horizon.raised(motion.horizon_margin_deg),
-        min_alt_deg=motion.min_altitude_deg,
-        geometry=geometry,
-        sun_min_sep_deg=motion.sun_distance_deg,
-    )
-
-
-def drawn_in(limits: MountLimits, by_deg: float) -> MountLimits:
-    """Return limits that are stricter by this much, those of the axes as far as they can be."""
-    return replace(
-        limits,
-        horizon=limits.horizon.raised(by_deg),
-        min_alt_deg=min(limits.min_alt_deg + by_deg, 89.9),
-        geometry=limits.geometry.drawn_in(by_deg),
-        sun_min_sep_deg=min(limits.sun_min_sep_deg + by_deg, 179.9),
-    )
 
 
 @dataclass(frozen=True)
@@ -130,7 +106,7 @@ class LimitGuard:
     ) -> None:
         self._clock = clock
         self._observer = observer
-        self._limits = drawn_in(limits, MARGIN_DEG)
+        self._limits = limits.drawn_in(MARGIN_DEG)
         self._check = LimitCheck(observer, self._limits)
         self._driver = driver
         self._act = act

@@ -12,8 +12,8 @@ from midwatch.bus import BrokerSettings, Bus, Topics, slug
 from midwatch.clock import Clock
 from midwatch.devices.client import FolderSpool
 from midwatch.devices.contract import FileKeptFacts, KeptFacts, Kind, Spool, driver_factory
+from midwatch.devices.host.declared_limits import mount_limits
 from midwatch.devices.host.driver_host import DeviceHost
-from midwatch.devices.host.limit_guard import mount_limits
 from midwatch.errors import InputError
 from midwatch.orders.models import Rig
 from midwatch.sky import Horizon, Observer, Place

@@ -300,7 +300,6 @@ def _add_night(parser: argparse.ArgumentParser) -> None:
 def _schema(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "what",
-        choices=("orders", "site", "rig", "scenario", "faults", "night", "drill", "bus"),
         help="orders, site, rig, scenario: the files you write; faults: the names of faults that "
         "can be injected; night: night.json; drill: drill.json; bus: AsyncAPI document",
     )

@@ -6,6 +6,7 @@ import argparse
 import json
 from typing import Any
 
+from midwatch.errors import InputError
 from midwatch.interface.console import say
 
 _DIALECT = {"$schema": "https://json-schema.org/draft/2020-12/schema"}
@@ -42,6 +43,9 @@ def _document(what: str) -> dict[str, Any]:
             name: {"where": kind.role or kind.where, "what": kind.about, "instant": kind.instant}
             for name, kind in FAULT_KINDS.items()
         }
-    from midwatch.orders.reading import MODELS, json_schema
+    from midwatch.orders.reading import USER_FILES, json_schema
 
-    return json_schema(next(kind for kind in MODELS if kind == what))
+    if what not in USER_FILES:
+        known = (*USER_FILES, "faults", "night", "drill", "bus")
+        raise InputError(f"there is no schema {what!r}; there are {', '.join(known)}")
+    return json_schema(what)

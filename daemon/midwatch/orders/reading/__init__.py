@@ -1,6 +1,6 @@
 """From files to a night: text, models, names and errors with file, line and field."""
 
-from midwatch.orders.reading.file_schema import MODELS, json_schema
+from midwatch.orders.reading.file_schema import USER_FILES, json_schema
 from midwatch.orders.reading.load import (
     Night,
     ResolvedTarget,
@@ -11,6 +11,6 @@ from midwatch.orders.reading.load import (
 )
 
 __all__ = [
-    "MODELS", "Night", "ResolvedTarget", "json_schema", "load_night", "load_rig", "load_scenario",
-    "load_site",
+    "USER_FILES", "Night", "ResolvedTarget", "json_schema", "load_night", "load_rig",
+    "load_scenario", "load_site",
 ]  # fmt: skip

@@ -30,6 +30,7 @@ from midwatch.orders.models import (
 from midwatch.orders.reading import crosscheck
 from midwatch.orders.reading.crosscheck import ReadFile
 from midwatch.orders.reading.explain import model_problems, text_problem
+from midwatch.orders.reading.file_schema import USER_FILES
 from midwatch.orders.reading.yaml_text import Node, TextError, read_tree
 from midwatch.sky import Fixed, Horizon, HorizonFileError, Motion, Place
 from midwatch.sky.catalogues import find_object
@@ -37,13 +38,6 @@ from midwatch.sky.catalogues import find_object
 # A night's files are a few kilobytes; this only keeps a wrong path from being read in.
 _LARGEST_FILE_BYTES = 512 * 1024
 _LARGEST_HORIZON_BYTES = 64 * 1024
-
-_KINDS: dict[str, tuple[type[BaseModel], str]] = {
-    "orders": (NightOrders, "a file of night orders"),
-    "site": (Site, "a site file"),
-    "rig": (Rig, "a rig file"),
-    "scenario": (Scenario, "a scenario file"),
-}
 
 M = TypeVar("M", bound=BaseModel)
 
@@ -327,7 +321,7 @@ class _Reader:
             if meant in (None, name):
                 self.keep(name, path, content)
                 return ReadFile(path, tree)
-            message = f"this is {_KINDS[meant][1]}, not {_KINDS[name][1]}"
+            message = f"this is {USER_FILES[meant].called}, not {USER_FILES[name].called}"
             self._whole(path, message, "check the path")
         return None
 
@@ -372,7 +366,7 @@ class _Reader:
 def _meant(tree: Node) -> str | None:
     """Return the kind of file whose keys are in a tree; None where they do not show it."""
     keys = set(tree.value) if isinstance(tree.value, dict) else set()
-    shared = {kind: len(keys & set(model.model_fields)) for kind, (model, _) in _KINDS.items()}
+    shared = {kind: len(keys & set(f.model.model_fields)) for kind, f in USER_FILES.items()}
     best = max(shared, key=lambda kind: shared[kind])
     return best if shared[best] > 2 else None  # two kinds share the name, and no more
 
