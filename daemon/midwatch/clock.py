@@ -22,6 +22,9 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 # A machine's clock that is set by no more than this is followed. Less would refuse the first
 # correction by a time server; more would move the edges of exposures without a word.
 FOLLOWED_S = 30.0
+# Real seconds that a machine may be late by in scaled time without anything being wrong. Less
+# calls a busy machine a fault of a device; more lets a device that is gone be missed later.
+_LATE_S = 2.0
 
 
 class Clock(Protocol):
@@ -30,6 +33,10 @@ class Clock(Protocol):
     @property
     def virtual(self) -> bool:
         """Whether time is simulated and jumps from one deadline to the next."""
+
+    @property
+    def speed(self) -> float:
+        """How many times as fast as the machine's clock it goes; 1 where time is simulated."""
 
     def now(self) -> datetime:
         """Present instant, aware, UTC."""
@@ -60,10 +67,19 @@ class Clock(Protocol):
         """
 
 
+def lateness_s(clock: Clock) -> float:
+    """Return how late, in seconds of a clock, an answer may be because the machine is busy.
+
+    Scaled time multiplies what the machine is late by; in real time the usual limits hold.
+    """
+    return max(0.0, clock.speed - 1.0) * _LATE_S
+
+
 class _PosixClock:
     """Common part: derives the calendar from POSIX seconds."""
 
     virtual: ClassVar[bool] = False
+    speed: float = 1.0
 
     def unix_s(self) -> float:
         raise NotImplementedError
@@ -147,6 +163,7 @@ class VirtualClock:
     """
 
     virtual: ClassVar[bool] = True
+    speed: ClassVar[float] = 1.0
 
     def __init__(self, start: datetime) -> None:
         _check_aware(start)
@@ -203,6 +220,11 @@ class _Before:
     def virtual(self) -> bool:
         """Whether time is simulated."""
         return self._base.virtual
+
+    @property
+    def speed(self) -> float:
+        """How many times as fast as the machine's clock it goes."""
+        return self._base.speed
 
     def unix_s(self) -> float:
         raise NotImplementedError

@@ -30,7 +30,7 @@ from midwatch.bus.envelopes import (
 )
 from midwatch.bus.interface import Bus, BusUnavailableError, Message
 from midwatch.bus.topics import Topics
-from midwatch.clock import Clock
+from midwatch.clock import Clock, lateness_s
 from midwatch.errors import MidwatchError, RetryableError
 from midwatch.tasks import Tasks, end
 
@@ -214,11 +214,12 @@ class Caller:
 
         Raises:
             DeviceLostError: the device is gone.
-            CallTimeoutError: no answer within `timeout_s` seconds, whether the device or the
-                whole bus is silent.
+            CallTimeoutError: no answer within `timeout_s` seconds (and what the machine may be
+                late by in scaled time), whether the device or the whole bus is silent.
             ValueError: the request cannot be written as JSON.
             OversizedError: the request is too long.
         """
+        timeout_s += lateness_s(self._clock)
         request = Request(
             id=next(self._ids),
             reply_to=self._reply_to,

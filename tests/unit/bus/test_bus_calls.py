@@ -4,6 +4,7 @@ import asyncio
 import itertools
 from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime, timedelta
+from typing import ClassVar
 
 import pytest
 
@@ -55,6 +56,33 @@ def test_an_unanswered_request_is_repeated_with_growing_pauses() -> None:
         assert len({request.id for request in requests}) == 1
         assert requests[0].deadline == START + timedelta(seconds=200)
         assert clock.mono() == 200.0
+
+    run(scenario)
+
+
+class HastyClock(VirtualClock):
+    """Goes as if it were a scaled one: a machine that is 2 s late makes 100 s of it."""
+
+    speed: ClassVar[float] = 51.0
+
+
+def test_in_scaled_time_an_answer_may_be_late_by_what_a_busy_machine_is() -> None:
+    async def late(host: MemoryBus, daemon: MemoryBus, clock: VirtualClock, after_s: float) -> None:
+        async def answer(_command: str, _request: Request) -> None:
+            await clock.sleep(after_s)
+
+        served = asyncio.create_task(Responder(host, TOPICS, "mount", clock, answer).run())
+        try:
+            async with Caller(daemon, TOPICS, clock, 1) as caller:
+                await caller.call("mount", "slew", {}, timeout_s=5.0)
+        finally:
+            served.cancel()
+            await asyncio.wait((served,))
+
+    async def scenario(host: MemoryBus, daemon: MemoryBus, clock: VirtualClock) -> None:
+        with pytest.raises(CallTimeoutError):
+            await late(host, daemon, clock, 6.0)
+        await late(host, daemon, HastyClock(START), 104.0)
 
     run(scenario)
 

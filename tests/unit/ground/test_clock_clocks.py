@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
 
-from midwatch.clock import Clock, ScaledClock, VirtualClock, WallClock
+from midwatch.clock import Clock, ScaledClock, SteadyClock, VirtualClock, WallClock, lateness_s
 from midwatch.virtual_time import run_virtual
 
 START = datetime(2026, 11, 25, 17, 30, 0, 250_000, tzinfo=UTC)
@@ -130,3 +130,9 @@ def test_a_step_of_the_system_clock_costs_at_most_one_recheck() -> None:
     clock = SteppedClock()
     asyncio.run(clock.sleep_until(clock.now() + timedelta(seconds=3650), recheck_s=30.0))
     assert clock.slept == [30.0, 30.0]
+
+
+def test_only_scaled_time_allows_for_what_the_machine_is_late_by() -> None:
+    assert lateness_s(WallClock()) == lateness_s(VirtualClock(START)) == 0.0
+    assert lateness_s(ScaledClock(START, 0.5)) == 0.0
+    assert lateness_s(SteadyClock(ScaledClock(START, 11.0))) == 20.0

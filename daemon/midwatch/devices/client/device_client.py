@@ -28,7 +28,7 @@ from midwatch.bus import (
     is_notable,
     result_of,
 )
-from midwatch.clock import Clock
+from midwatch.clock import Clock, lateness_s
 from midwatch.devices.client.listening import listen_to
 from midwatch.devices.client.state_feed import StateFeed
 from midwatch.devices.contract import (
@@ -100,6 +100,7 @@ class DeviceClient(Generic[S_co]):
         self.since: datetime | None = None
         self.account: HostReport | None = None
         self.malformed = 0
+        self._patience_s = SILENT_HEARTBEATS * heartbeat_s + lateness_s(clock)
         self._bus = bus
         self._topics = topics
         self._caller = caller
@@ -136,7 +137,7 @@ class DeviceClient(Generic[S_co]):
     @property
     def down(self) -> bool:
         """Whether the device must not be relied on: offline, or silent for three heartbeats."""
-        return not self._said_online or self.age_s() > SILENT_HEARTBEATS * self.heartbeat_s
+        return not self._said_online or self.age_s() > self._patience_s
 
     def age_s(self) -> float:
         """Seconds since the state was last received; infinite before the first time.
@@ -239,12 +240,12 @@ class DeviceClient(Generic[S_co]):
             return math.inf
         now_s = self._clock.mono()
         if not self._said_online:
-            return self._offline_mono_s + _BACK_WITHIN_S - now_s
+            return self._offline_mono_s + _BACK_WITHIN_S + lateness_s(self._clock) - now_s
         if self.state is None:
             return math.inf
         heard_mono_s = max(self._states.heard_mono_s, self._connected_mono_s)
         # `down` begins a moment later: a caller who then asks why it failed finds the device down.
-        return heard_mono_s + SILENT_HEARTBEATS * self.heartbeat_s + 1e-3 - now_s
+        return heard_mono_s + self._patience_s + 1e-3 - now_s
 
     async def start(self) -> None:
         """Begin to listen with a task of its own; not for a device of a `RigClient`."""

@@ -25,7 +25,7 @@ from midwatch.bus import (
     decode,
     encode,
 )
-from midwatch.clock import Clock
+from midwatch.clock import Clock, lateness_s
 from midwatch.tasks import Tasks, end
 
 # Renewals within the life of a lease. Fewer lets one lost message come near to the end of it;
@@ -44,7 +44,8 @@ def _read(payload: bytes) -> Lease:
 class LeaseWatch:
     """A driver host's judgement of the lease.
 
-    A lease ends `ttl_s` after its last renewal arrived, `lease_s` at the latest. Until then
+    A lease ends `ttl_s` after its last renewal arrived, `lease_s` at the latest, in scaled time
+    later by what the machine may be late. Until then
     no one else can take it over. A release (a renewal of zero seconds) ends it at once.
 
     Attributes:
@@ -65,7 +66,7 @@ class LeaseWatch:
         self._seq = 0
         self._clock = clock
         self._ends_mono_s = -math.inf
-        self._silent_mono_s = clock.mono() + lease_s
+        self._silent_mono_s = clock.mono() + lease_s + lateness_s(clock)
 
     def take(self, message: Message) -> bool:
         """Take in a message from the lease's topic; return whether it counted.
@@ -87,8 +88,9 @@ class LeaseWatch:
         self.begun_anew = lease.holder != self.holder or lease.seq == 1 or lease.seq < self._seq
         self._seq = lease.seq
         self.holder = lease.holder if lease.ttl_s > 0 else None
-        self._ends_mono_s = now_s + min(lease.ttl_s, self.lease_s)
-        self._silent_mono_s = now_s + self.lease_s
+        late_s = lateness_s(self._clock) if lease.ttl_s > 0 else 0.0
+        self._ends_mono_s = now_s + min(lease.ttl_s, self.lease_s) + late_s
+        self._silent_mono_s = now_s + self.lease_s + lateness_s(self._clock)
         return True
 
     def held_by(self, token: str | None) -> bool:

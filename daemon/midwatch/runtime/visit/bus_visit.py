@@ -41,11 +41,7 @@ class Visit:
 
     def patience_s(self, real_s: float) -> float:
         """Seconds of the rig's clock in a number of real ones."""
-        return real_s * _speed(self.clock)
-
-
-def _speed(clock: Clock) -> float:
-    return float(getattr(clock, "speed", 1.0))
+        return real_s * self.clock.speed
 
 
 def visitor() -> str:
@@ -70,7 +66,7 @@ async def visit(broker: BrokerSettings, topics: Topics, clock: Clock) -> AsyncIt
     seed = int(clock.unix_s() * 1000.0)
     bus = MqttBus(broker, slug(f"{visitor()}-{os.getpid()}"), clock, seed=seed)
     async with bus, Caller(bus, topics, clock, seed) as caller:
-        await reach(bus, broker, CONNECT_S * _speed(clock))
+        await reach(bus, broker, CONNECT_S * clock.speed)
         yield Visit(bus, topics, caller, clock)
 
 

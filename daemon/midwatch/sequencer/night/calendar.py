@@ -129,7 +129,7 @@ class ClockScheduler(AsyncIOScheduler):  # type: ignore[misc]
     def _start_timer(self, wait_seconds: float | None) -> None:
         self._stop_timer()
         # The event loop counts machine time, also where the clock is scaled.
-        speed = float(getattr(self._clock, "speed", 1.0))
+        speed = self._clock.speed
         wait_s = WAKE_S if wait_seconds is None else min(wait_seconds, WAKE_S)
         self._timeout = self._eventloop.call_later(max(wait_s, 0.0) / speed, self.wakeup)
 
