@@ -15,6 +15,11 @@ settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Begin with what waits in real time: one worker waits, the others have the machine."""
+    items.sort(key=lambda item: item.get_closest_marker("real_time") is None)
+
+
 @pytest.fixture(autouse=True)
 def _no_task_is_left(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """Fail a test whose event loop ends while tasks still run: somebody has lost them.

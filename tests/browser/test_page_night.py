@@ -21,6 +21,8 @@ from support.by_hand import ORDERS, ROOFED, text_of, write
 from support.nights_bench import end_session, wait_for
 from support.pace import LIMIT_MS, LIMIT_S, speed
 
+pytestmark = pytest.mark.real_time
+
 FASTEST = 60.0
 PASSWORD = "correct horse 10"
 LONG = {**ORDERS, "targets": [

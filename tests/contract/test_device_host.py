@@ -141,6 +141,8 @@ from contract.test_device_host import *
 from midwatch.bus import BrokerSettings
 from midwatch.bus.mqtt import MqttBus
 
+pytestmark = pytest.mark.real_time
+
 class Here:
     clock = WallClock()
     def bus(self, name):

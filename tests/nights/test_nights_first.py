@@ -29,6 +29,7 @@ from midwatch.journal.facts import (
 from midwatch.journal.store import read_events
 from midwatch.journal.store.journal import digest_of
 from midwatch.sky import Place
+from support.interface_bench import write_night
 from support.pace import LIMIT_S
 from support.sky_truth import skyfield_sky
 
@@ -253,14 +254,18 @@ def test_a_seed_gives_one_night_whatever_the_hashes(
         assert (out / name / file).read_bytes() == (tmp_path / name / file).read_bytes()
 
 
-def test_another_seed_gives_another_night(
-    night: tuple[Path, dict[str, Any]], tmp_path: Path
-) -> None:
-    out, summary = night
-    assert rehearsed(tmp_path, "--seed", "2").returncode == 0
-    other = json.loads((tmp_path / summary["night"] / "night.json").read_text())
-    assert other["focus_runs"] != summary["focus_runs"]
-    assert digest_of(out / "journal.sqlite") != digest_of(tmp_path / "journal.sqlite")
+def test_another_seed_gives_another_night(tmp_path: Path) -> None:
+    orders = write_night(tmp_path)
+    runs = []
+    for seed in ("1", "2"):
+        out = tmp_path / seed
+        done = rehearsed(out, "--seed", seed, orders=orders)
+        assert done.returncode == 0, done.stderr[-2000:]
+        runs.append((json.loads(done.stdout)["focus_runs"], digest_of(out / "journal.sqlite")))
+    (focus, digest), (other_focus, other_digest) = runs
+    assert focus
+    assert focus != other_focus
+    assert digest != other_digest
 
 
 # Somebody else's plugin --------------------------------------------------------------------------

@@ -21,6 +21,8 @@ from midwatch.journal.store import read_events
 from support.nights_bench import end_session, wait_for
 from support.pace import LIMIT_S, speed
 
+pytestmark = pytest.mark.real_time
+
 ROOT = Path(__file__).parent.parent.parent
 FASTEST = 60.0
 # Heartbeats of a third of a second: a device that is late by one of them is not silent yet.

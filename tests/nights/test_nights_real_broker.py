@@ -12,6 +12,8 @@ import pytest
 from midwatch.journal.facts import NightBegan
 from support.nights_bench import Mosquitto, Onlooker, StandingNight, wait_for
 
+pytestmark = pytest.mark.real_time
+
 
 def parked_unheard(night: StandingNight) -> bool:
     """Whether the mount is parked, by what it keeps for its next driver: nobody hears it."""

@@ -14,6 +14,7 @@ from support.nights_bench import Mosquitto, Onlooker, StandingNight, wait_for
 from support.pace import LIMIT_S
 
 pytestmark = [
+    pytest.mark.real_time,
     pytest.mark.timeout(3600),
     pytest.mark.skipif(os.geteuid() != 0, reason="only root can mount a small disk"),
 ]

@@ -11,6 +11,8 @@ import pytest
 from midwatch.journal.facts import FrameBegun, NightBegan
 from support.nights_bench import Mosquitto, Onlooker, StandingNight, wait_for
 
+pytestmark = pytest.mark.real_time
+
 
 @pytest.mark.timeout(3600)  # a night in scaled time
 def test_a_night_in_which_everything_is_killed_loses_and_doubles_nothing(

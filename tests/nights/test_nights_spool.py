@@ -26,6 +26,8 @@ from support.interface_bench import RIG, write_night
 from support.nights_bench import end_session, wait_for
 from support.pace import LIMIT_S, speed
 
+pytestmark = pytest.mark.real_time
+
 F = TypeVar("F", bound=Fact)
 
 SEED = 1

@@ -19,6 +19,8 @@ from midwatch.runtime.real import DeviceProcesses, RunOptions
 from support.pace import LIMIT_S
 from support.task_kills import kill
 
+pytestmark = pytest.mark.real_time
+
 ROOT = Path(__file__).parent.parent.parent
 RIG = """\
 name: Sparrow

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 from collections import Counter
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -33,9 +34,14 @@ def room_of(module: str) -> str:
     return module if module in ROOMS else module.rpartition(".")[0]
 
 
-def imports_of(module: str) -> Iterator[tuple[str, str]]:
-    """Yield what a module imports of the project: from which module, and which name."""
-    for node in ast.walk(ast.parse(FILES[module].read_text(encoding="utf-8"))):
+@cache
+def imports_of(module: str) -> tuple[tuple[str, str], ...]:
+    """Return what a module imports of the project: from which module, and which name."""
+    return tuple(_imports(FILES[module]))
+
+
+def _imports(path: Path) -> Iterator[tuple[str, str]]:
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.ImportFrom) and node.module in FILES:
             for alias in node.names:
                 inner = f"{node.module}.{alias.name}"

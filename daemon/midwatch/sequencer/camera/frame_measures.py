@@ -75,6 +75,8 @@ class FrameAnalysis:
         self._measurer = measurer
         self._scale_arcsec = scale_arcsec
         self._last: Solution | None = None
+        # A frame that waits for room on the disk is looked at again and again.
+        self._seen: tuple[FrameRef, Sight] | None = None
         self._index_folder: Path | None = None
 
     @property
@@ -91,6 +93,9 @@ class FrameAnalysis:
         if ref.facts is not None:
             await self._measurer.run(verified, ref)
             return _from_facts(ref.facts, self.scale_arcsec)
+        if self._seen is not None and self._seen[0] == ref:
+            await self._measurer.run(verified, ref)
+            return self._seen[1]
         try:
             found = await self._measurer.run(measured, ref, self.scale_arcsec * ref.binning)
         except FrameCorruptError:
@@ -100,7 +105,9 @@ class FrameAnalysis:
             _log.exception("frame_not_measured", exposure_id=ref.exposure_id)
             level, spread = await self._measurer.run(level_and_spread, ref)
             return Sight(0, None, None, None, level, spread, 0)
-        return _from_pixels(found)
+        sight = _from_pixels(found)
+        self._seen = (ref, sight)
+        return sight
 
     async def solve(
         self,
