@@ -21,7 +21,7 @@ from midwatch.clock import VirtualClock
 from midwatch.devices.client import LeaseHolder, MemorySpool, RigClient
 from midwatch.devices.contract import STATES, Command, DeviceAbout, DeviceState, DriverContext, Kind
 from midwatch.devices.contract.kinds import Pulse, Slew, Unpark
-from midwatch.devices.host import DeviceHost
+from midwatch.devices.host import DeviceHost, HostedDevice, HostSetting
 from midwatch.sky import Horizon, LimitCheck, MountLimits, Observer, seconds_until_breach
 from midwatch.sky.mounts.german import GermanEquatorial
 from midwatch.virtual_time import run_virtual
@@ -62,11 +62,23 @@ async def night(pulses: int) -> None:
     async with AsyncExitStack() as stack:
         for kind in Kind:
             host = DeviceHost(
-                bus=MemoryBus(broker, f"host-{kind}"), topics=topics, clock=clock, name=kind.value,
-                entry_driver_name="still", options={}, place=PLACE, limits=LIMITS,
-                driver_factory=ToyMount if kind is Kind.MOUNT else Still,
-                observer=Observer(PLACE), seed=1, spool=MemorySpool(kind.value), heartbeat_s=10.0,
-                lease_s=60.0,
+                MemoryBus(broker, f"host-{kind}"),
+                topics,
+                clock,
+                HostedDevice(
+                    name=kind.value,
+                    driver_name="still",
+                    factory=ToyMount if kind is Kind.MOUNT else Still,
+                    options={},
+                    spool=MemorySpool(kind.value),
+                    seed=1,
+                ),
+                HostSetting(
+                    place=PLACE,
+                    heartbeat_s=10.0,
+                    lease_s=60.0,
+                    limits=LIMITS,
+                ),
             )  # fmt: skip
             await stack.enter_async_context(host)
         bus = await stack.enter_async_context(MemoryBus(broker, "daemon"))

@@ -14,8 +14,7 @@ from midwatch.bus import Caller, CommandError, ErrorKind, Topics
 from midwatch.clock import WallClock
 from midwatch.devices.client import DeviceClient, FolderSpool, LeaseHolder, fetch
 from midwatch.devices.contract.kinds import Expose, MountState, Unpark
-from midwatch.devices.host import DeviceHost
-from midwatch.sky import Observer
+from midwatch.devices.host import DeviceHost, HostedDevice, HostSetting
 from support.device_toys import PLACE, Kind, ToyCamera, ToyMount
 from support.pace import LIMIT_S
 
@@ -39,10 +38,23 @@ def bench(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[MqttBench]
 
 def host(bench: MqttBench, kind: Kind, factory, tmp_path: Path) -> DeviceHost:
     return DeviceHost(
-        bus=bench.bus(f"host-{kind}"), topics=TOPICS, clock=bench.clock, name=kind.value,
-        entry_driver_name="toy", driver_factory=factory, options={}, place=PLACE, limits=None,
-        observer=Observer(PLACE), seed=1, spool=FolderSpool(tmp_path / "spool" / kind.value),
-        heartbeat_s=HEARTBEAT_S, lease_s=LEASE_S,
+        bench.bus(f"host-{kind}"),
+        TOPICS,
+        bench.clock,
+        HostedDevice(
+            name=kind.value,
+            driver_name="toy",
+            factory=factory,
+            options={},
+            spool=FolderSpool(tmp_path / "spool" / kind.value),
+            seed=1,
+        ),
+        HostSetting(
+            place=PLACE,
+            heartbeat_s=HEARTBEAT_S,
+            lease_s=LEASE_S,
+            limits=None,
+        ),
     )  # fmt: skip
 
 

@@ -21,8 +21,8 @@ from midwatch.devices.contract import (
     Kind,
 )
 from midwatch.devices.contract.kinds import GuiderState, Pulse, Settle, StartGuiding, StopGuiding
-from midwatch.devices.host import DeviceHost
-from midwatch.sky import Horizon, MountLimits, Observer
+from midwatch.devices.host import DeviceHost, HostedDevice, HostSetting
+from midwatch.sky import Horizon, MountLimits
 from midwatch.sky.mounts.german import GermanEquatorial
 from support.device_toys import PLACE, START, ToyMount, at_hour_angle
 from support.pace import LIMIT_S
@@ -94,10 +94,23 @@ class NearMount(ToyMount):
 
 def host(bench: Any, name: str, factory: Any, clock: Any, limits: Any = None) -> DeviceHost:
     return DeviceHost(
-        bus=bench.bus(f"host-{name}"), topics=TOPICS, clock=clock, name=name,
-        entry_driver_name="toy", driver_factory=factory, options={}, place=PLACE, limits=limits,
-        observer=Observer(PLACE), seed=1, spool=MemorySpool(f"peer {name}"), heartbeat_s=0.3,
-        lease_s=LEASE_S,
+        bench.bus(f"host-{name}"),
+        TOPICS,
+        clock,
+        HostedDevice(
+            name=name,
+            driver_name="toy",
+            factory=factory,
+            options={},
+            spool=MemorySpool(f"peer {name}"),
+            seed=1,
+        ),
+        HostSetting(
+            place=PLACE,
+            heartbeat_s=0.3,
+            lease_s=LEASE_S,
+            limits=limits,
+        ),
     )  # fmt: skip
 
 

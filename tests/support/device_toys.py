@@ -41,7 +41,7 @@ from midwatch.devices.contract.kinds import (
     Unpark,
     Waiting,
 )
-from midwatch.devices.host import DeviceHost
+from midwatch.devices.host import DeviceHost, HostedDevice, HostSetting
 from midwatch.sky import MountLimits, Observer, Place
 
 PLACE = Place(46.0, 8.0, 1200.0)
@@ -255,10 +255,23 @@ async def toy_rig(
             buses[kind.value] = MemoryBus(broker, f"host-{kind.value}")
             hosts[kind.value] = await stack.enter_async_context(
                 DeviceHost(
-                    bus=buses[kind.value], topics=topics, clock=clock, name=kind.value,
-                    entry_driver_name="toy", driver_factory=(factories or TOYS)[kind], options={},
-                    place=PLACE, limits=limits, observer=Observer(PLACE), seed=7,
-                    spool=MemorySpool(f"toy {kind}"), heartbeat_s=10.0, lease_s=lease_s,
+                    buses[kind.value],
+                    topics,
+                    clock,
+                    HostedDevice(
+                        name=kind.value,
+                        driver_name="toy",
+                        factory=(factories or TOYS)[kind],
+                        options={},
+                        spool=MemorySpool(f"toy {kind}"),
+                        seed=7,
+                    ),
+                    HostSetting(
+                        place=PLACE,
+                        heartbeat_s=10.0,
+                        lease_s=lease_s,
+                        limits=limits,
+                    ),
                 )
             )  # fmt: skip
         bus = await stack.enter_async_context(MemoryBus(broker, client_id))

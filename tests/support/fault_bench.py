@@ -14,8 +14,8 @@ from midwatch.clock import VirtualClock
 from midwatch.devices.client import DeviceClient, FolderSpool, LeaseHolder, MemorySpool
 from midwatch.devices.contract import Connect, MemoryKeptFacts, driver_factory, kind_of
 from midwatch.devices.contract.kinds import Sync, Unpark
-from midwatch.devices.host import DeviceHost
-from midwatch.sky import MountLimits, Observer, Place
+from midwatch.devices.host import DeviceHost, HostedDevice, HostSetting
+from midwatch.sky import MountLimits, Place
 from midwatch.virtual_time import run_virtual
 
 PLACE = Place(46.2, 13.4, 1200.0)
@@ -65,11 +65,24 @@ class FaultRig:
         driver = f"simulated-{role.replace('_', '-')}"
         spool = self._spools[role] if self._folder is None else FolderSpool(self._folder / role)
         host = DeviceHost(
-            bus=self._buses[role], topics=self._topics, clock=self.clock, name=role,
-            entry_driver_name=driver, driver_factory=driver_factory(driver),
-            options=self._options[role], place=PLACE, limits=self._limits, observer=Observer(PLACE),
-            seed=5, spool=spool, heartbeat_s=30.0, lease_s=LEASE_S,
-            kept_facts=self._kept_facts_of[role],
+            self._buses[role],
+            self._topics,
+            self.clock,
+            HostedDevice(
+                name=role,
+                driver_name=driver,
+                factory=driver_factory(driver),
+                options=self._options[role],
+                spool=spool,
+                seed=5,
+                kept_facts=self._kept_facts_of[role],
+            ),
+            HostSetting(
+                place=PLACE,
+                heartbeat_s=30.0,
+                lease_s=LEASE_S,
+                limits=self._limits,
+            ),
         )  # fmt: skip
         self.hosts[role] = await host.__aenter__()
 

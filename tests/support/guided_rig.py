@@ -13,8 +13,8 @@ from midwatch.clock import VirtualClock
 from midwatch.devices.client import DeviceClient, LeaseHolder, MemorySpool
 from midwatch.devices.contract import Connect, KeptFacts, MemoryKeptFacts, driver_factory, kind_of
 from midwatch.devices.contract.kinds import Settle, Slew, Unpark
-from midwatch.devices.host import DeviceHost
-from midwatch.sky import MountLimits, Observer, Place
+from midwatch.devices.host import DeviceHost, HostedDevice, HostSetting
+from midwatch.sky import MountLimits, Place
 
 PLACE = Place(46.2, 13.4, 1200.0)
 EVENING = datetime(2027, 3, 10, 20, 0, tzinfo=UTC)
@@ -68,7 +68,7 @@ async def guided_rig(
 ) -> AsyncIterator[GuidedRig]:
     """Everything connected, the mount on a field and tracking; options by role."""
     clock, broker = VirtualClock(start), MemoryBroker()
-    topics, observer = Topics("Hill", "Rig"), Observer(PLACE)
+    topics = Topics("Hill", "Rig")
     async with AsyncExitStack() as stack:
         hosts: dict[str, DeviceHost] = {}
         for role, driver in DRIVERS.items():
@@ -79,11 +79,24 @@ async def guided_rig(
                 settings = {**SMALL, **settings}
             hosts[role] = await stack.enter_async_context(
                 DeviceHost(
-                    bus=MemoryBus(broker, role), topics=topics, clock=clock, name=role,
-                    entry_driver_name=driver, driver_factory=driver_factory(driver),
-                    options=settings, place=PLACE, limits=limits if role == "mount" else None,
-                    observer=observer, seed=seed, spool=spool, heartbeat_s=30.0, lease_s=LEASE_S,
-                    kept_facts=(kept_facts if role == "guider" else None) or MemoryKeptFacts(),
+                    MemoryBus(broker, role),
+                    topics,
+                    clock,
+                    HostedDevice(
+                        name=role,
+                        driver_name=driver,
+                        factory=driver_factory(driver),
+                        options=settings,
+                        spool=spool,
+                        seed=seed,
+                        kept_facts=(kept_facts if role == "guider" else None) or MemoryKeptFacts(),
+                    ),
+                    HostSetting(
+                        place=PLACE,
+                        heartbeat_s=30.0,
+                        lease_s=LEASE_S,
+                        limits=limits if role == "mount" else None,
+                    ),
                 )
             )  # fmt: skip
         bus = await stack.enter_async_context(MemoryBus(broker, "daemon"))

@@ -111,15 +111,28 @@ def test_the_states_of_a_new_driver_count_from_the_beginning():
 def toy_host(rig: Rig) -> object:
     """Another driver in the place of the mount's."""
     from midwatch.bus import MemoryBus
-    from midwatch.devices.host import DeviceHost
+    from midwatch.devices.host import DeviceHost, HostedDevice, HostSetting
 
     old = rig.hosts["mount"]
     broker = rig.buses["mount"]._broker
     return DeviceHost(
-        bus=MemoryBus(broker, "host-mount"), topics=rig.topics, clock=rig.clock, name="mount",
-        entry_driver_name="toy", driver_factory=ToyMount, options={}, place=old._place,
-        limits=None, observer=old._observer, seed=7, spool=old._spool, heartbeat_s=10.0,
-        lease_s=60.0,
+        MemoryBus(broker, "host-mount"),
+        rig.topics,
+        rig.clock,
+        HostedDevice(
+            name="mount",
+            driver_name="toy",
+            factory=ToyMount,
+            options={},
+            spool=old._spool,
+            seed=7,
+        ),
+        HostSetting(
+            place=old._place,
+            heartbeat_s=10.0,
+            lease_s=60.0,
+            limits=None,
+        ),
     )  # fmt: skip
 
 

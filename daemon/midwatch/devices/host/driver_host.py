@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Coroutine, Mapping
+from dataclasses import dataclass
 from functools import partial
 from typing import Any, Self
 
@@ -68,6 +69,48 @@ class DriverStartError(InputError):
     """A driver does not accept its options, or cannot begin."""
 
 
+@dataclass(frozen=True)
+class HostedDevice:
+    """A device and its driver.
+
+    Attributes:
+        name: of the device on the bus.
+        driver_name: under which the driver is installed.
+        factory: makes the driver.
+        options: the driver's own settings.
+        spool: for exposures.
+        seed: of the night.
+        kept_facts: for what the driver wants to find again; None forgets it with the host.
+    """
+
+    name: str
+    driver_name: str
+    factory: DriverFactory
+    options: Mapping[str, JsonValue]
+    spool: Spool
+    seed: int
+    kept_facts: KeptFacts | None = None
+
+
+@dataclass(frozen=True)
+class HostSetting:
+    """Where a device is, and what its host keeps to.
+
+    Attributes:
+        place: where the rig is.
+        heartbeat_s: longest time between two states.
+        lease_s: silence of the lease after which the device is made safe.
+        limits: of the mount; None for other devices, or for a mount without a guard.
+        geometry: how the rig's mount is built.
+    """
+
+    place: Place
+    heartbeat_s: float
+    lease_s: float
+    limits: MountLimits | None = None
+    geometry: MountGeometry = STRICT_GERMAN
+
+
 class DeviceHost:
     """Hosts one driver on the bus.
 
@@ -78,57 +121,19 @@ class DeviceHost:
         bus: the host's own participant.
         topics: of the rig.
         clock: gives the time.
-        name: of the device on the bus.
-        entry_driver_name: under which the driver is installed.
-        driver_factory: makes the driver.
-        options: the driver's own settings.
-        place: where the rig is.
-        limits: of the mount; None for other devices, or for a mount without a guard.
-        observer: of the place, for the limits.
-        seed: of the night.
-        spool: for exposures.
-        heartbeat_s: longest time between two states.
-        lease_s: silence of the lease after which the device is made safe.
-        kept_facts: for what the driver wants to find again; None forgets it with the host.
-        geometry: how the rig's mount is built.
+        device: what it hosts.
+        setting: where that is.
     """
 
     def __init__(
-        self,
-        *,
-        bus: Bus,
-        topics: Topics,
-        clock: Clock,
-        name: str,
-        entry_driver_name: str,
-        driver_factory: DriverFactory,
-        options: Mapping[str, JsonValue],
-        place: Place,
-        limits: MountLimits | None,
-        observer: Observer,
-        seed: int,
-        spool: Spool,
-        heartbeat_s: float,
-        lease_s: float,
-        kept_facts: KeptFacts | None = None,
-        geometry: MountGeometry = STRICT_GERMAN,
+        self, bus: Bus, topics: Topics, clock: Clock, device: HostedDevice, setting: HostSetting
     ) -> None:
-        self.name = name
+        self.name = device.name
         self._bus = bus
         self._topics = topics
         self._clock = clock
-        self._driver_name = entry_driver_name
-        self._factory = driver_factory
-        self._options = options
-        self._place = place
-        self._limits = limits
-        self._observer = observer
-        self._seed = seed
-        self._spool = spool
-        self._kept_facts = kept_facts or MemoryKeptFacts()
-        self._geometry = geometry
-        self._heartbeat_s = heartbeat_s
-        self._lease_s = lease_s
+        self._device = device
+        self._setting = setting
         self._guard: LimitGuard | None = None
         self._ready = asyncio.Event()
         self._task: asyncio.Task[None] | None = None
@@ -198,37 +203,38 @@ class DeviceHost:
 
     def _open(self) -> None:
         """Make the driver and everything around it; nothing is on the bus yet."""
+        device, setting = self._device, self._setting
         self._publisher = Publisher(
-            self._bus, self._topics, self._clock, self.name, self._driver_name, self._noticed,
+            self._bus, self._topics, self._clock, self.name, device.driver_name, self._noticed,
             lambda: self._book.report(),
         )  # fmt: skip
         self._beside = SideTasks(self.name, self._publisher.emit)
-        self._lease = LeaseWatch(self._clock, self._lease_s)
-        self._book = HostBook(self._clock, self._lease_s, self._turned_away)
+        self._lease = LeaseWatch(self._clock, setting.lease_s)
+        self._book = HostBook(self._clock, setting.lease_s, self._turned_away)
         peers = Peers(
-            self._bus, self._topics, self._clock, self._seed, self._heartbeat_s, self._lease,
+            self._bus, self._topics, self._clock, device.seed, setting.heartbeat_s, self._lease,
             self._beside.spawn,
         )  # fmt: skip
         context = DriverContext(
             name=self.name,
             clock=self._clock,
-            options=self._options,
-            place=self._place,
-            rng=device_rng(self._seed, self.name),
-            spool=self._spool,
-            kept_facts=self._kept_facts,
+            options=device.options,
+            place=setting.place,
+            rng=device_rng(device.seed, self.name),
+            spool=device.spool,
+            kept_facts=device.kept_facts or MemoryKeptFacts(),
             emit=self._publisher.emit,
             watch=self._watch,
             changed=self._publisher.changed,
             spawn=self._beside.spawn,
             peer=peers.find,
-            geometry=self._geometry,
+            geometry=setting.geometry,
         )
         try:
-            self._driver = self._factory(context)
+            self._driver = device.factory(context)
         except (ValidationError, DeviceError, ValueError) as error:
             raise DriverStartError(
-                f"device {self.name}: driver {self._driver_name} cannot start: {error}"
+                f"device {self.name}: driver {device.driver_name} cannot start: {error}"
             ) from error
         self._publisher.attach(self._driver)
         self._keeper = SafeKeeper(
@@ -241,9 +247,14 @@ class DeviceHost:
             self._act,
         )
         self._leases = self._bus.subscribe(self._topics.night_lease)
-        if self._limits is not None and self._driver.kind is Kind.MOUNT:
+        if setting.limits is not None and self._driver.kind is Kind.MOUNT:
             self._guard = LimitGuard(
-                self._clock, self._observer, self._limits, self._driver, self._act, self._held
+                self._clock,
+                Observer(setting.place),
+                setting.limits,
+                self._driver,
+                self._act,
+                self._held,
             )
         self._responder = Responder(
             self._bus, self._topics, self.name, self._clock, self._handle, self._book.changed.set,
@@ -258,7 +269,7 @@ class DeviceHost:
             ("lease", self._hear_leases),
             ("silence", self._keeper.run),
             ("news", self._publisher.run),
-            ("heartbeat", partial(self._publisher.beat, self._heartbeat_s)),
+            ("heartbeat", partial(self._publisher.beat, self._setting.heartbeat_s)),
             ("commands", self._responder.run),
             ("account", partial(self._publisher.tell_news, self._book.changed)),
         ]

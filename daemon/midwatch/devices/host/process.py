@@ -13,10 +13,10 @@ from midwatch.clock import Clock
 from midwatch.devices.client import FolderSpool
 from midwatch.devices.contract import FileKeptFacts, KeptFacts, Kind, Spool, driver_factory
 from midwatch.devices.host.declared_limits import mount_limits
-from midwatch.devices.host.driver_host import DeviceHost
+from midwatch.devices.host.driver_host import DeviceHost, HostedDevice, HostSetting
 from midwatch.errors import InputError
 from midwatch.orders.models import Rig
-from midwatch.sky import Horizon, Observer, Place
+from midwatch.sky import Horizon, Place
 from midwatch.tasks import start
 
 _log = structlog.get_logger(__name__)
@@ -60,22 +60,25 @@ def device_host(
         )
     limits = mount_limits(setting.rig.limits, setting.rig.geometry, setting.horizon)
     return DeviceHost(
-        bus=bus,
-        topics=setting.topics,
-        clock=clock,
-        name=name,
-        entry_driver_name=entry.driver,
-        driver_factory=driver_factory(entry.driver),
-        options=entry.options,
-        place=setting.place,
-        limits=limits if name == Kind.MOUNT else None,
-        geometry=setting.rig.geometry,
-        observer=Observer(setting.place),
-        seed=seed,
-        spool=spool,
-        kept_facts=kept_facts,
-        heartbeat_s=setting.rig.bus.heartbeat_s,
-        lease_s=setting.rig.bus.lease_s,
+        bus,
+        setting.topics,
+        clock,
+        HostedDevice(
+            name=name,
+            driver_name=entry.driver,
+            factory=driver_factory(entry.driver),
+            options=entry.options,
+            spool=spool,
+            seed=seed,
+            kept_facts=kept_facts,
+        ),
+        HostSetting(
+            place=setting.place,
+            heartbeat_s=setting.rig.bus.heartbeat_s,
+            lease_s=setting.rig.bus.lease_s,
+            limits=limits if name == Kind.MOUNT else None,
+            geometry=setting.rig.geometry,
+        ),
     )
 
 
