@@ -6,6 +6,8 @@ Never does a night go on as if nothing had been, or say afterwards that all was 
 from __future__ import annotations
 
 import json
+import re
+from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -79,6 +81,9 @@ PIECES = {
 }
 # The engine itself: without it there is no night.
 ENGINE = {"daemon": "daemon", "stirred": "stirred"}
+# Between two deaths in one night: all of them are ten minutes before its end, when what was
+# started again counts as well.
+APART_S = 80.0
 # Whoever rehearses, and what ends with its part: `host of` is owned by its services, `start of`
 # and `kill of the daemon` wait for an event and do nothing.
 STAGE = {"main", "faults", "guest", "kill of the daemon", "host of DEVICE", "start of DEVICE"}
@@ -117,13 +122,14 @@ def ended(events: list[Event], fault_id: str) -> bool:
     return any(fact.fault_id == fault_id for _, fact in facts_of(events, FaultEnded))
 
 
-def with_death(folder: Path, name: str, at_s: float = FIRST_LIGHT_S) -> Told:
-    """Rehearse a night in which a task dies once, and a person looks in a little later."""
+def with_deaths(folder: Path, names: Sequence[str], at_s: float = FIRST_LIGHT_S) -> Told:
+    """Rehearse a night in which tasks die one after the other, and a person looks in afterwards."""
 
     async def act(hand: Hand) -> None:
-        await hand.until(at_s)
-        assert await kill(name), f"no task {name} ever waited"
-        await hand.until(at_s + 120.0)
+        for number, name in enumerate(names):
+            await hand.until(at_s + number * APART_S)
+            assert await kill(name), f"no task {name} ever waited"
+        await hand.until(at_s + (len(names) - 1) * APART_S + 120.0)
         await hand.order("pause", why="is anybody there?")
         await hand.order("resume", why="yes")
 
@@ -149,18 +155,20 @@ def test_the_tasks_that_are_killed_here_are_those_of_a_night(tmp_path):
     assert covered - found == set(), "a task is killed here that no night starts"
 
 
-@pytest.mark.parametrize("kind", WATCHES)
-def test_a_watch_that_dies_once_is_started_again_and_works(tmp_path, kind):
-    told = with_death(tmp_path, WATCHES[kind])
-    ((began_s, fault),) = faults(told.events)
-    assert "MishapError: a mishap" in fault.message
-    assert remedies(told.events, fault.fault_id) == [(RESTART_TASK, "done")]
-    assert ended(told.events, fault.fault_id)
+def test_each_watch_that_dies_once_is_started_again_and_works(tmp_path):
+    told = with_deaths(tmp_path, tuple(WATCHES.values()))
+    deaths = faults(told.events)
+    assert len(deaths) == len(WATCHES)
+    for (_, fault), name in zip(deaths, WATCHES.values(), strict=True):
+        assert re.search(name, fault.message)
+        assert "MishapError: a mishap" in fault.message
+        assert remedies(told.events, fault.fault_id) == [(RESTART_TASK, "done")]
+        assert ended(told.events, fault.fault_id)
     kept(told)
     summary = [f for f in told.outcome.summary.faults if f.kind == TASK_DIED]
-    assert [(f.device, f.ended is not None) for f in summary] == [("daemon", True)]
-    if kind == "night watch":
-        assert any(at_s > began_s + 60.0 for at_s, _ in facts_of(told.events, Sample))
+    assert [(f.device, f.ended is not None) for f in summary] == [("daemon", True)] * len(WATCHES)
+    began_s = faults(told.events, "night watch")[0][0]
+    assert any(at_s > began_s + 60.0 for at_s, _ in facts_of(told.events, Sample))
 
 
 @pytest.mark.parametrize("kind", [k for k in WATCHES if k not in (*VITAL, *DISPENSABLE)])
@@ -272,7 +280,7 @@ def test_an_engine_that_dies_leaves_the_devices_to_their_hosts(tmp_path, kind):
 
 @pytest.mark.parametrize("kind", SERVICES)
 def test_a_service_of_a_device_host_that_dies_has_the_driver_started_again(tmp_path, kind):
-    told = with_death(tmp_path, SERVICES[kind])
+    told = with_deaths(tmp_path, [SERVICES[kind]])
     link = [f for _, f in facts_of(told.events, FaultBegan) if f.device == "mount" and not f.duty]
     assert link
     assert ("restart_driver", "done") in remedies(told.events, link[0].fault_id)
@@ -280,14 +288,15 @@ def test_a_service_of_a_device_host_that_dies_has_the_driver_started_again(tmp_p
     kept(told)
 
 
-@pytest.mark.parametrize("kind", SIDE_TASKS)
-def test_a_side_task_that_dies_has_the_driver_started_anew_between_two_duties(tmp_path, kind):
-    told = with_death(tmp_path, SIDE_TASKS[kind])
-    device = SIDE_TASKS[kind].split(" ")[0]
+@pytest.mark.parametrize("number", [0, 1])
+def test_a_side_task_that_dies_has_the_driver_started_again_between_two_duties(tmp_path, number):
+    names = tuple(SIDE_TASKS.values())[number::2]
+    told = with_deaths(tmp_path, names)
     died = [f for _, f in facts_of(told.events, FaultBegan) if f.fault == TASK_DIED]
-    assert [fault.device for fault in died] == [device]
-    assert remedies(told.events, died[0].fault_id) == [("restart_driver", "done")]
-    assert ended(told.events, died[0].fault_id)
+    assert [fault.device for fault in died] == [name.split(" ")[0] for name in names]
+    for fault in died:
+        assert remedies(told.events, fault.fault_id) == [("restart_driver", "done")]
+        assert ended(told.events, fault.fault_id)
     kept(told)
 
 
@@ -295,7 +304,7 @@ def test_a_side_task_that_dies_has_the_driver_started_anew_between_two_duties(tm
 def test_a_piece_of_work_that_dies_fails_its_duty_which_is_tried_again(tmp_path, kind):
     # Slews come before the first light, and parking comes at the end.
     at_s = {"slew": -300.0}.get(kind, 0.0)
-    told = with_death(tmp_path, PIECES[kind], FIRST_LIGHT_S + at_s)
+    told = with_deaths(tmp_path, [PIECES[kind]], FIRST_LIGHT_S + at_s)
     failed = [fact for _, fact in facts_of(told.events, DutyEnded) if fact.outcome == "failed"]
     assert failed
     opened = [fact for _, fact in facts_of(told.events, FaultBegan)]
@@ -307,6 +316,6 @@ def test_a_piece_of_work_that_dies_fails_its_duty_which_is_tried_again(tmp_path,
 def test_the_same_death_leaves_the_same_journal(tmp_path):
     digests = set()
     for number in range(2):
-        told = with_death(tmp_path / str(number), "night watch")
+        told = with_deaths(tmp_path / str(number), ["night watch"])
         digests.add(tuple(event.digest for event in told.events))
     assert len(digests) == 1
