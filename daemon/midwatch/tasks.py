@@ -11,7 +11,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import math
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal, TypeVar
 
@@ -87,6 +87,18 @@ async def end(*tasks: asyncio.Task[Any], reason: str) -> None:
     for task in tasks:
         task.cancel(reason)
     await asyncio.gather(*tasks, return_exceptions=True)
+
+
+async def together(works: Mapping[str, Coroutine[Any, Any, T]]) -> list[T]:
+    """Run pieces of work at once, each under its name, and return their results in order.
+
+    If one fails, or the caller is cancelled, the others are ended before that is raised.
+    """
+    tasks = [start(name, work) for name, work in works.items()]
+    try:
+        return list(await asyncio.gather(*tasks))
+    finally:
+        await end(*tasks, reason="what was done at the same time has failed")
 
 
 async def for_ever(name: str, make: Make) -> None:

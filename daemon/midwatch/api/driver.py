@@ -140,6 +140,7 @@ from midwatch.imaging.guiding import GuideLoop, GuidePointing, GuideSettings, Lo
 from midwatch.imaging.guiding.steering import GuidePulse
 from midwatch.sky import Place
 from midwatch.sky.mounts import MountGeometry
+from midwatch.tasks import together
 
 __all__ = [
     "Acknowledge",
@@ -212,4 +213,5 @@ __all__ = [
     "Warm",
     "WeatherState",
     "fetch",
+    "together",
 ]  # fmt: skip

@@ -33,6 +33,7 @@ from midwatch.api.driver import (
     StartGuiding,
     Stop,
     StopGuiding,
+    together,
 )
 from midwatch_plugins.drivers.guide_eye import GuideEye
 from midwatch_plugins.drivers.guider_settings import figures, read_options, rule_of
@@ -267,7 +268,7 @@ class MidwatchGuider:
 
     async def _correct(self, pulses: tuple[GuidePulse, ...]) -> None:
         """Have the mount do the pulses, both axes at once, and note what it did."""
-        done = await asyncio.gather(*(self._pulse(pulse) for pulse in pulses))
+        done = await together({f"pulse {p.direction}": self._pulse(p) for p in pulses})
         self._performed = tuple(pulse for pulse, ok in zip(pulses, done, strict=True) if ok)
         self._refused += done.count(False)
 

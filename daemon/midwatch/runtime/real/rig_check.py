@@ -8,7 +8,6 @@ a device refuses.
 
 from __future__ import annotations
 
-import asyncio
 from contextlib import AsyncExitStack
 from dataclasses import dataclass
 
@@ -32,6 +31,7 @@ from midwatch.orders.reading import Night
 from midwatch.runtime.files import broker_of
 from midwatch.runtime.visit import CONNECT_S, reach
 from midwatch.sky.mounts import MountGeometry
+from midwatch.tasks import together
 
 # A device that was just brought up says what it is at once; hardware takes some seconds to answer.
 _ONLINE_S = 5.0
@@ -118,7 +118,7 @@ async def _ask(
             return await _try_link(client, driver, rig_file.geometry)
         return _judged(role, driver, state, rig_file.geometry)
 
-    return list(await asyncio.gather(*(look(role) for role in present)))
+    return await together({f"look at {role}": look(role) for role in present})
 
 
 async def _wait_for(

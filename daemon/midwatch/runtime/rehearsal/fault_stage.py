@@ -17,7 +17,7 @@ from midwatch.clock import Clock, ShiftedClock
 from midwatch.orders.injected import FAULT_KINDS, STEP_S, ScheduledFault
 from midwatch.runtime.rehearsal.daemon_life import Disk, Life
 from midwatch.runtime.rehearsal.rehearsed_devices import RehearsedDevices
-from midwatch.tasks import start
+from midwatch.tasks import end, start
 
 __all__ = ["FaultStage", "Lives"]
 
@@ -72,8 +72,7 @@ class Lives:
                 task.result()
                 return
             life.kill()
-            task.cancel("killed")
-            await asyncio.gather(task, return_exceptions=True)
+            await end(task, reason="killed")
 
     def kill(self) -> None:
         """Have the daemon die; it stays dead until `revive`."""

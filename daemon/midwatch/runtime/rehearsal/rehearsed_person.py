@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 from contextlib import AsyncExitStack
 from typing import Self
 
@@ -14,6 +13,7 @@ from midwatch.clock import Clock
 from midwatch.errors import MidwatchError
 from midwatch.orders.reading import Night
 from midwatch.sequencer.night import DAEMON, Documents, NightState, documents_of
+from midwatch.tasks import together
 
 __all__ = ["RehearsedPerson", "without_target"]
 
@@ -65,7 +65,10 @@ class RehearsedPerson:
         """Do what a fault of the operator's kind says; what the daemon answers is logged."""
         if fault == "conflicting-commands":
             words = ("pause", "resume", "skip", "close", "resume", "pause")
-            await asyncio.gather(*(self._try(word, {"why": "all at once"}) for word in words))
+            tries = enumerate(words, start=1)
+            await together(
+                {f"guest {n} {word}": self._try(word, {"why": "all at once"}) for n, word in tries}
+            )
             return
         sound = documents_of(self._night)
         if fault == "bad-orders":
