@@ -11,6 +11,9 @@ pier looks west, after the flip). Positions of focusers are steps.
 
 from __future__ import annotations
 
+from typing import Any
+
+from midwatch.devices.contract import kinds
 from midwatch.devices.contract.base import (
     Command,
     Connect,
@@ -21,40 +24,15 @@ from midwatch.devices.contract.base import (
     Stop,
 )
 from midwatch.devices.contract.kinds import (
-    Acknowledge,
     CameraState,
-    CloseRoof,
-    Cool,
-    Cover,
-    CycleOutlet,
-    Dither,
-    Expose,
     FilterWheelState,
     FlatPanelState,
     FocuserState,
-    FrameRef,
     GuiderState,
-    Light,
-    ListWaiting,
     MountState,
-    Move,
-    OpenRoof,
-    Park,
-    Pulse,
     RoofState,
-    Rotate,
     RotatorState,
-    SelectFilter,
-    SetOutlet,
-    Slew,
-    StartGuiding,
-    StopGuiding,
     SwitchState,
-    Sync,
-    Track,
-    Unpark,
-    Waiting,
-    Warm,
     WeatherState,
 )
 
@@ -73,20 +51,16 @@ STATES: dict[Kind, type[DeviceState]] = {
     Kind.ROTATOR: RotatorState,
 }
 
-_COMMANDS: tuple[type[Command[None]] | type[Command[FrameRef]] | type[Command[Waiting]], ...] = (
-    Connect, Disconnect, MakeSafe, Stop,
-    Slew, Sync, Track, Park, Unpark, Pulse,
-    Expose, Acknowledge, ListWaiting, Cool, Warm,
-    Move,
-    StartGuiding, StopGuiding, Dither,
-    SelectFilter,
-    OpenRoof, CloseRoof,
-    Light, Cover,
-    SetOutlet, CycleOutlet,
-    Rotate,
-)  # fmt: skip
+# What every device takes, then what each kind takes by itself: all commands of its module.
+_COMMANDS: tuple[type[Command[Any]], ...] = (
+    Connect,
+    Disconnect,
+    MakeSafe,
+    Stop,
+    *(c for c in vars(kinds).values() if isinstance(c, type) and issubclass(c, Command)),
+)
 
 
 def commands_of(kind: Kind) -> dict[str, type[Command[object]]]:
     """Return the commands that a kind of device takes, by name on the bus."""
-    return {c.command: c for c in _COMMANDS if c.kind in (None, kind)}  # type: ignore[misc]
+    return {c.command: c for c in _COMMANDS if c.kind in (None, kind)}
