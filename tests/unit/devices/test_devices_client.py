@@ -25,7 +25,7 @@ from midwatch.devices.contract.kinds import (
     Track,
     Unpark,
 )
-from midwatch.devices.host import DeviceHost, HostedDevice, HostSetting
+from midwatch.devices.host import DeviceHost
 from midwatch.devices.host.driver_host import DriverStartError
 from midwatch.sky import Horizon, MountLimits
 from midwatch.virtual_time import run_virtual
@@ -498,26 +498,8 @@ def test_a_host_needs_a_bus_of_its_own():
         async with toy_rig(Kind.MOUNT) as rig:
             used = MemoryBus(MemoryBroker(), "used")
             async with used:
-                template = rig.hosts["mount"]
-                host = DeviceHost(
-                    used,
-                    rig.topics,
-                    rig.clock,
-                    HostedDevice(
-                        name="mount",
-                        driver_name="toy",
-                        factory=ToyMount,
-                        options={},
-                        spool=template._spool,
-                        seed=1,
-                    ),
-                    HostSetting(
-                        place=template._place,
-                        heartbeat_s=10,
-                        lease_s=60,
-                        limits=None,
-                    ),
-                )  # fmt: skip
+                old = rig.hosts["mount"]
+                host = DeviceHost(used, rig.topics, rig.clock, old._device, old._setting)
                 with pytest.raises(RuntimeError, match="before the bus is entered"):
                     await host.__aenter__()
 

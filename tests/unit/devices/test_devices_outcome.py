@@ -11,7 +11,7 @@ from midwatch.bus import CallTimeoutError, DisturbedBroker, Message, Subscriptio
 from midwatch.bus.calls import DeviceLostError
 from midwatch.devices.contract.kinds import Expose, Slew, Track, Unpark
 from midwatch.virtual_time import run_virtual
-from support.device_toys import Kind, Rig, ToyMount, toy_rig
+from support.device_toys import Kind, Rig, toy_rig
 
 
 class SlowStates(DisturbedBroker):
@@ -111,29 +111,12 @@ def test_the_states_of_a_new_driver_count_from_the_beginning():
 def toy_host(rig: Rig) -> object:
     """Another driver in the place of the mount's."""
     from midwatch.bus import MemoryBus
-    from midwatch.devices.host import DeviceHost, HostedDevice, HostSetting
+    from midwatch.devices.host import DeviceHost
 
     old = rig.hosts["mount"]
     broker = rig.buses["mount"]._broker
-    return DeviceHost(
-        MemoryBus(broker, "host-mount"),
-        rig.topics,
-        rig.clock,
-        HostedDevice(
-            name="mount",
-            driver_name="toy",
-            factory=ToyMount,
-            options={},
-            spool=old._spool,
-            seed=7,
-        ),
-        HostSetting(
-            place=old._place,
-            heartbeat_s=10.0,
-            lease_s=60.0,
-            limits=None,
-        ),
-    )  # fmt: skip
+    bus = MemoryBus(broker, "host-mount")
+    return DeviceHost(bus, rig.topics, rig.clock, old._device, old._setting)
 
 
 def lost_after_s(what: str) -> tuple[float, type[BaseException]]:
