@@ -187,7 +187,7 @@ async def cooler_fails(rig: FaultRig) -> None:
     await rig.at(UNTIL_S - 15.0)
     assert (await read_c(rig)) == pytest.approx(air_c, abs=1.0)
     state = rig.state("camera")
-    assert state.cooler_on and state.setpoint_c == -10.0 and state.cooler_percent == 0.0
+    assert state.cooler_on and state.setpoint_c == -10.0 and state.cooler_percent == 100.0
     await rig.at(UNTIL_S + 400.0)
     assert (await read_c(rig)) == pytest.approx(-10.0, abs=0.3)
 
@@ -200,7 +200,7 @@ async def cooler_weak(rig: FaultRig) -> None:
     assert (await read_c(rig)) == pytest.approx(-20.0, abs=0.5)
     await rig.at(UNTIL_S - 15.0)
     assert (await read_c(rig)) > air_c - 12.0
-    assert 0.0 < rig.state("camera").cooler_percent <= 30.0
+    assert rig.state("camera").cooler_percent == 100.0
     await rig.at(UNTIL_S + 400.0)
     assert (await read_c(rig)) == pytest.approx(-20.0, abs=0.3)
 

@@ -1,4 +1,10 @@
-"""The camera's cooler: a body that leaks heat, a pump of bounded power, a ramped set point."""
+"""The camera's cooler: a body that leaks heat, a pump of bounded power, a ramped set point.
+
+A thermoelectric pump moves heat in proportion to its current and makes heat by the square of it:
+of the depth that full power holds, a share p of the power holds 2p - p^2. The last degrees are
+the dearest, and a pump at its end reads 100 % whatever the sensor does. Electronics warm the
+sensor above the air where nothing pumps.
+"""
 
 from __future__ import annotations
 
@@ -36,7 +42,9 @@ class Cooler:
         began_s: POSIX time of the first instant.
         air_c: temperature of the air by POSIX time.
         depth_c: how far below the air the pump can go.
-        strength: share of its power that the pump has, by POSIX time.
+        strength: share of what its power should move that the pump does move, by POSIX time; its
+            electronics do not know.
+        self_heating_c: how far above the air the sensor settles when nothing is pumped.
 
     Attributes:
         on: whether the pump runs.
@@ -51,6 +59,7 @@ class Cooler:
         air_c: Callable[[float], float],
         depth_c: float,
         strength: Callable[[float], float] = lambda _: 1.0,
+        self_heating_c: float = 0.0,
     ) -> None:
         self.on = False
         self.setpoint_c: float | None = None
@@ -59,6 +68,7 @@ class Cooler:
         self._air_c = air_c
         self._depth_c = depth_c
         self._strength = strength
+        self._self_heating_c = self_heating_c
         self._time_s = began_s
         self._body_c: float | None = None
         self._ramp_c = 0.0
@@ -84,7 +94,7 @@ class Cooler:
     def sensor_c(self, utc_s: float) -> float:
         """Return the true temperature of the sensor."""
         self._follow(utc_s)
-        return self._air_c(utc_s) if self._body_c is None else self._body_c
+        return self._rest_c(self._air_c(utc_s)) if self._body_c is None else self._body_c
 
     def reading_c(self, utc_s: float) -> float:
         """Return what its thermometer says."""
@@ -99,7 +109,7 @@ class Cooler:
             warming=self._warming,
             setpoint_c=self.setpoint_c,
             power=self.power,
-            # One that is as warm as the air is the same at all times.
+            # One that has settled is the same at all times.
             time_s=0.0 if self._body_c is None else self._time_s,
             body_c=self._body_c,
             ramp_c=self._ramp_c,
@@ -117,7 +127,7 @@ class Cooler:
     def _begin(self, utc_s: float, rate_c_per_min: float) -> None:
         self._follow(utc_s)
         if self._body_c is None:
-            self._body_c, self._time_s = self._air_c(utc_s), utc_s
+            self._body_c, self._time_s = self._rest_c(self._air_c(utc_s)), utc_s
         self._ramp_c, self._rate_c_per_s = self._body_c, rate_c_per_min / 60.0
 
     def _follow(self, utc_s: float) -> None:
@@ -125,21 +135,33 @@ class Cooler:
             self._time_s += _STEP_S
             self._body_c = self._step(self._body_c, self._air_c(self._time_s))
 
+    def _rest_c(self, air_c: float) -> float:
+        """Return where the sensor settles when nothing is pumped."""
+        return air_c + self._self_heating_c
+
     def _step(self, body_c: float, air_c: float) -> float | None:
-        """Return the temperature after one step; None once it is off and as warm as the air."""
-        share = 1.0 - math.exp(-_STEP_S / _LEAK_S)
+        """Return the temperature after one step; None once it is off and has settled."""
+        share, rest_c = 1.0 - math.exp(-_STEP_S / _LEAK_S), self._rest_c(air_c)
+        pumped_c = 0.0
         if self.on:
-            goal = air_c if self._warming else self.setpoint_c
+            goal = rest_c if self._warming else self.setpoint_c
             assert goal is not None
             largest = self._rate_c_per_s * _STEP_S
             self._ramp_c += min(max(goal - self._ramp_c, -largest), largest)
             # The equilibrium that the pump must aim at to be on the ramp after this step.
-            rig_history = body_c + (self._ramp_c - body_c) / share
-            most = self._strength(self._time_s)
-            self.power = min(max((air_c - rig_history) / self._depth_c, 0.0), most)
+            aimed_c = body_c + (self._ramp_c - body_c) / share
+            most_c = self._strength(self._time_s) * (self._depth_c + self._self_heating_c)
+            self.power = _power_for(rest_c - aimed_c, most_c)
             if self._warming and body_c > air_c - 0.5:
                 self.on, self.power = False, 0.0
-        elif abs(air_c - body_c) < 0.05:
+            pumped_c = most_c * self.power * (2.0 - self.power)
+        elif abs(rest_c - body_c) < 0.05:
             return None
-        equilibrium = air_c - self.power * self._depth_c
-        return body_c + (equilibrium - body_c) * share
+        return body_c + (rest_c - pumped_c - body_c) * share
+
+
+def _power_for(wanted_c: float, most_c: float) -> float:
+    """Return the share of its power with which a pump holds so many of its degrees."""
+    if wanted_c <= 0.0:
+        return 0.0
+    return 1.0 if wanted_c >= most_c else 1.0 - math.sqrt(1.0 - wanted_c / most_c)

@@ -29,7 +29,8 @@ from midwatch_simulators.instruments.cooler import Cooler, CoolerBody
 from midwatch_simulators.sky import Beam, CameraOptions, Sensor, SkyView, facts_of, render
 
 _TINY_SHAPE = (36, 48)  # of the image that replaces a frame in fast mode
-# Share of the pump's power that a weak cooler has: a summer night is then too warm for it.
+# Share of its depth that a weak cooler reaches, its fan being stuck, say: a summer night is then
+# too warm for it.
 _WEAK = 0.3
 
 
@@ -42,7 +43,7 @@ class SimulatedCamera(SimulatedDevice):
     Faults: ``camera-unplugged``, ``exposure-never-ends`` (no answer until it is stopped, or the
     link is closed; taking its power cures it), ``frame-truncated``, ``frame-corrupt`` and
     ``frame-wrong-size`` (see `SpoiltFrames`), ``shutter-stuck`` (no light), ``cooler-fails`` and
-    ``cooler-weak``.
+    ``cooler-weak`` (full power and little or no cold: the electronics know nothing of it).
     """
 
     kind = Kind.CAMERA
@@ -65,6 +66,7 @@ class SimulatedCamera(SimulatedDevice):
             lambda utc_s: self._beam.air.air_c(utc_s),
             self._options.cooling_c,
             self._cooler_strength,
+            self._options.self_heating_c,
         )
         self._spoilt = SpoiltFrames(context.spool, self.troubles)
         self._freed = asyncio.Event()

@@ -35,8 +35,33 @@ def test_a_cooler_that_was_kept_is_where_one_that_was_watched_is() -> None:
 def test_a_weak_cooler_ends_where_its_power_balances_the_leak() -> None:
     cooler = Cooler(1, T0, lambda _: 10.0, 30.0, lambda _: 0.5)
     cooler.cool(T0, -15.0, 30.0)
-    # Half of the pump's power holds half of its depth: 10 - 0.5 * 30.
+    # Half of the pump's strength holds half of its depth: 10 - 0.5 * 30. It knows nothing of it.
     assert cooler.sensor_c(T0 + 3600.0) == pytest.approx(-5.0, abs=0.01)
+    assert cooler.power == 1.0
+
+
+def test_the_last_degrees_of_a_cooler_are_the_dearest() -> None:
+    cooler = Cooler(1, T0, lambda _: 10.0, 30.0)
+    cooler.cool(T0, -5.0, 30.0)
+    assert cooler.sensor_c(T0 + 3600.0) == pytest.approx(-5.0, abs=0.01)
+    # Half of the depth: 2p - p^2 = 1/2.
+    assert cooler.power == pytest.approx(1.0 - 0.5**0.5, abs=0.001)
+    cooler.cool(T0 + 3600.0, -19.0, 30.0)
+    cooler.sensor_c(T0 + 7200.0)
+    assert 0.8 < cooler.power < 0.85
+
+
+def test_a_dead_cooler_drifts_to_the_air_warmed_by_its_own_electronics() -> None:
+    def strength(utc_s: float) -> float:
+        return 1.0 if utc_s < T0 + 1800.0 else 0.0
+
+    cooler = Cooler(1, T0, lambda _: 4.0, 30.0, strength, self_heating_c=2.0)
+    assert cooler.sensor_c(T0) == 6.0
+    cooler.cool(T0, -10.0, 30.0)
+    assert cooler.sensor_c(T0 + 1790.0) == pytest.approx(-10.0, abs=0.01)
+    assert cooler.power < 1.0
+    assert cooler.sensor_c(T0 + 5400.0) == pytest.approx(6.0, abs=0.01)
+    assert cooler.on and cooler.power == 1.0
 
 
 def test_a_gear_that_was_kept_goes_on_in_its_play() -> None:
