@@ -105,7 +105,7 @@ DEVICES: dict[str, Expected] = {
         _midst("+5m"), 5 * MINUTE_S + 2 * FRAME_S, least_s=2 * FRAME_S, told=("camera.no_light",),
         within_s=300.0,
     ),
-    # Warm frames match no darks: whoever wants -10 degrees is told, and gets none at 5.
+    # A light that was cold and warm matches no darks; those that were warm all the while do.
     "cooler-fails": Expected(
         _midst("+20m"), 20 * MINUTE_S + 5 * FRAME_S, told=("camera.not_cold",), within_s=600.0,
         remedies=("retry",), spoils="hand",

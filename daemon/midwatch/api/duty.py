@@ -84,6 +84,7 @@ from midwatch.imaging import Solution
 from midwatch.imaging.focus import FocusMeasure, FocusSearch, FocusTask, FocusVerdict, zone_blur_px
 from midwatch.imaging.solving import SolveFailure
 from midwatch.journal.facts import (
+    CalibrationSkipped,
     Cause,
     Centred,
     Dithered,
@@ -93,6 +94,7 @@ from midwatch.journal.facts import (
     FrameBegun,
     GuidingStarted,
     Notice,
+    SetPointChosen,
 )
 from midwatch.sequencer.camera import CameraSetting, Shot, Sight
 from midwatch.sequencer.decision import (
@@ -132,20 +134,20 @@ from midwatch.sequencer.watches import set_point_c
 from midwatch.sky import separation_deg
 
 __all__ = [
-    "CalibrateArgs", "CallTimeoutError", "CameraSetting", "CameraState", "Cause", "CentreArgs",
-    "Centred", "Clock", "CloseArgs", "CloseRoof", "Command", "CommandError", "Connect",
-    "ConnectArgs", "Cool", "Cover", "CycleOutlet", "DeviceAbout", "DeviceClient", "DeviceState",
-    "Disconnect", "Dither", "DitherArgs", "Dithered", "Duty", "DutyArgs", "DutyContext",
-    "DutyFailedError", "ErrorKind", "Expose", "ExposeArgs", "FilterWheelState", "FlatPanelState",
-    "FlipArgs", "Flipped", "FocusArgs", "FocusFollowed", "FocusMeasure", "FocusRun", "FocusSearch",
-    "FocusTask", "FocusVerdict", "FocuserState", "FrameBegun", "FrameKind", "FrameRef", "GuideArgs",
-    "GuiderState", "GuidingStarted", "HaltArgs", "Kind", "LessCoolingArgs", "Light", "MakeSafe",
-    "MakeSafeError", "MidwatchError", "MountState", "Move", "NoArgs", "Notice", "OpenArgs",
-    "OpenRoof", "Park", "PierSide", "PowerCycleArgs", "PrepareArgs", "Pulse", "RecalibrateArgs",
-    "ReconnectArgs", "RestartDriverArgs", "RoofState", "Rotate", "RotatorState", "SecureArgs",
-    "SelectFilter", "SetOutlet", "Settle", "Shot", "Sight", "SkipTargetError", "Slew", "SlewArgs",
-    "Solution", "SolveFailure", "StartGuiding", "Stop", "StopError", "StopGuiding", "SwitchState",
-    "Sync", "Track", "Unpark", "Warm", "WeatherState", "collect_waiting", "file_what_waits",
-    "keep_frame", "motion_ended", "park", "point", "separation_deg", "set_point_c", "stop_guiding",
-    "zone_blur_px",
+    "CalibrateArgs", "CalibrationSkipped", "CallTimeoutError", "CameraSetting", "CameraState",
+    "Cause", "CentreArgs", "Centred", "Clock", "CloseArgs", "CloseRoof", "Command", "CommandError",
+    "Connect", "ConnectArgs", "Cool", "Cover", "CycleOutlet", "DeviceAbout", "DeviceClient",
+    "DeviceState", "Disconnect", "Dither", "DitherArgs", "Dithered", "Duty", "DutyArgs",
+    "DutyContext", "DutyFailedError", "ErrorKind", "Expose", "ExposeArgs", "FilterWheelState",
+    "FlatPanelState", "FlipArgs", "Flipped", "FocusArgs", "FocusFollowed", "FocusMeasure",
+    "FocusRun", "FocusSearch", "FocusTask", "FocusVerdict", "FocuserState", "FrameBegun",
+    "FrameKind", "FrameRef", "GuideArgs", "GuiderState", "GuidingStarted", "HaltArgs", "Kind",
+    "LessCoolingArgs", "Light", "MakeSafe", "MakeSafeError", "MidwatchError", "MountState", "Move",
+    "NoArgs", "Notice", "OpenArgs", "OpenRoof", "Park", "PierSide", "PowerCycleArgs",
+    "PrepareArgs", "Pulse", "RecalibrateArgs", "ReconnectArgs", "RestartDriverArgs", "RoofState",
+    "Rotate", "RotatorState", "SecureArgs", "SelectFilter", "SetOutlet", "SetPointChosen",
+    "Settle", "Shot", "Sight", "SkipTargetError", "Slew", "SlewArgs", "Solution", "SolveFailure",
+    "StartGuiding", "Stop", "StopError", "StopGuiding", "SwitchState", "Sync", "Track", "Unpark",
+    "Warm", "WeatherState", "collect_waiting", "file_what_waits", "keep_frame", "motion_ended",
+    "park", "point", "separation_deg", "set_point_c", "stop_guiding", "zone_blur_px",
 ]  # fmt: skip

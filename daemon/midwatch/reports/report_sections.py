@@ -91,6 +91,7 @@ class TargetsView:
     orders: Table
     not_kept: Table | None
     calibration: str
+    missing: Table | None
     lights: int
     every: Table
 
@@ -220,6 +221,13 @@ def targets_section(summary: NightSummary, record: NightRecord, times: LocalTime
         if others
         else None,
         calibration=joined([f"{n} {frame}" for frame, n in calibration.items()]),
+        missing=table(
+            "Calibration frames that were not taken",
+            ("What", "Why"),
+            [(missing.words, missing.reason) for missing in summary.calibration_missing],
+        )
+        if summary.calibration_missing
+        else None,
         lights=len(lights),
         every=table(
             "Light frames",

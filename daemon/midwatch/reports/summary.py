@@ -17,6 +17,7 @@ from midwatch.journal.record import FaultRecord, FrameRecord, Ledger, NightRecor
 from midwatch.journal.store import Event, facts_of
 from midwatch.learning import Lessons
 from midwatch.reports.summary_models import (
+    CalibrationMissing,
     ExposureSummary,
     FaultSummary,
     FlipSummary,
@@ -38,6 +39,9 @@ __all__ = [
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _NOTHING_LEARNED = Lessons()
+# A light that was begun so long before a warm sensor is reported, or after it is cold again, may
+# have lost its darks to it: a long exposure.
+_WARMING_S = 1200.0
 # Shares of a frame that add up to a whole one but for rounding do so.
 _NEARLY = 1e-3
 
@@ -117,7 +121,7 @@ def summarise(
         frames=[_frame(frame) for frame in frames],
         focus_runs=_focus_runs(events),
         flips=[FlipSummary(at=utc_text(at), **flip.model_dump()) for at, flip in record.flips],
-        faults=_faults(list(record.faults.values()), ledger),
+        faults=_faults(list(record.faults.values()), frames, ledger),
         decisions=record.decisions,
         promises=list(promises),
         yield_=_yield(ledger.of("open_shutter"), usable_s, reach),
@@ -125,6 +129,9 @@ def summarise(
         exposures=[ExposureSummary(**asdict(advice)) for advice in lessons.exposures],
         horizon_seen=[HorizonSummary(**asdict(one)) for one in lessons.horizon],
         turned_away=_turned_away(events),
+        calibration_missing=[
+            CalibrationMissing(**skipped.model_dump()) for skipped in record.calibration_skipped
+        ],
     )
 
 
@@ -249,7 +256,7 @@ def _frame(frame: FrameRecord) -> FrameSummary:
         {}
         if graded is None
         else graded.model_dump(
-            exclude={"exposure_id", "grade", "reasons", "guided", "doubt_counts"}
+            exclude={"exposure_id", "grade", "reasons", "guided", "doubt_counts", "beyond_darks"}
         )
     )
     reasons = [] if graded is None else list(graded.reasons)
@@ -277,21 +284,39 @@ def _focus_runs(events: Sequence[Event]) -> list[FocusSummary]:
     ]
 
 
-def _faults(faults: Sequence[FaultRecord], ledger: Ledger) -> list[FaultSummary]:
+def _faults(
+    faults: Sequence[FaultRecord], frames: Sequence[FrameRecord], ledger: Ledger
+) -> list[FaultSummary]:
     """Sum up faults; a second lost to several at once is charged to the one that began first."""
     lost = bytearray(ledger.dawn_utc_s - ledger.dusk_utc_s)
     for span in ledger.spans:
         if span.cause == "fault":
             _mark(lost, ledger.dusk_utc_s, span.start_utc_s, span.end_utc_s, 1)
-    return [_fault(fault, lost, ledger) for fault in faults]
+    warm = _lost_to_warmth(ledger, frames)
+    return [_fault(fault, lost, warm, ledger) for fault in faults]
 
 
-def _fault(fault: FaultRecord, lost: bytearray, ledger: Ledger) -> FaultSummary:
+def _lost_to_warmth(ledger: Ledger, frames: Sequence[FrameRecord]) -> bytearray:
+    """Mark the seconds spent on cooling again, and those of lights that no dark matches."""
+    warm = bytearray(ledger.dawn_utc_s - ledger.dusk_utc_s)
+    for span in ledger.spans:
+        if span.cause == "preparing":
+            _mark(warm, ledger.dusk_utc_s, span.start_utc_s, span.end_utc_s, 1)
+    for frame in frames:
+        graded = frame.graded
+        if graded is not None and graded.grade == "rejected" and graded.beyond_darks:
+            _mark(warm, ledger.dusk_utc_s, frame.began_utc_s, frame.ended_utc_s, 1)
+    return warm
+
+
+def _fault(fault: FaultRecord, lost: bytearray, warm: bytearray, ledger: Ledger) -> FaultSummary:
     ended = fault.ended_at_utc_s
     until = ledger.dawn_utc_s if ended is None else ended
-    first, last = _clip(lost, ledger.dusk_utc_s, fault.began_at_utc_s, until)
-    lost_s = sum(lost[first:last])
-    lost[first:last] = bytes(last - first)
+    lost_s = _take(lost, ledger, fault.began_at_utc_s, until)
+    if fault.began.duty == "prepare":
+        # The sensor had warmed before that was certain, and cools for a while after.
+        began, until = fault.began_at_utc_s - _WARMING_S, until + _WARMING_S
+        lost_s += _take(warm, ledger, began, until)
     return FaultSummary(
         fault_id=fault.began.fault_id,
         device=fault.began.device,
@@ -306,6 +331,14 @@ def _fault(fault: FaultRecord, lost: bytearray, ledger: Ledger) -> FaultSummary:
         ],
         lost_s=lost_s,
     )
+
+
+def _take(seconds: bytearray, ledger: Ledger, start: float, end: float) -> int:
+    """Count the marked seconds of a stretch, and wipe their marks."""
+    first, last = _clip(seconds, ledger.dusk_utc_s, start, end)
+    count = sum(seconds[first:last])
+    seconds[first:last] = bytes(last - first)
+    return count
 
 
 def _rounded(value: object) -> object:

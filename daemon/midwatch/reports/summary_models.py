@@ -14,6 +14,7 @@ from midwatch.journal.facts import Grade
 from midwatch.journal.promises import Promise
 
 __all__ = [
+    "CalibrationMissing",
     "ExposureSummary",
     "FaultSummary",
     "FlipSummary",
@@ -102,6 +103,9 @@ class FrameSummary(_Part):
     sensor_c: float | None = None
     sensor_off_c: float | None = Field(
         default=None, description="Temperature of the sensor above its set point"
+    )
+    sensor_drift_c: float | None = Field(
+        default=None, description="By which the sensor grew warmer during the exposure"
     )
     offset_arcsec: float | None = Field(
         default=None, description="Distance of the field from the target"
@@ -219,6 +223,30 @@ class Yield(_Part):
     )
 
 
+class CalibrationMissing(_Part):
+    """A set of calibration frames that lights of the night are without."""
+
+    frame: str
+    filter: str | None
+    exposure_s: float = Field(description="Of darks; 0 else")
+    gain: int
+    offset: int
+    binning: int
+    sensor_c: float | None = Field(description="Of the lights that darks were to match")
+    missing: int = Field(description="How many frames")
+    reason: str
+
+    @property
+    def words(self) -> str:
+        """The set in words, as "5 darks of 300 s at -10 degC (gain 100, offset 50)"."""
+        kind = self.frame if self.frame == "bias" or self.missing == 1 else f"{self.frame}s"
+        length = f" of {self.exposure_s:g} s" if self.frame == "dark" else ""
+        warmth = "" if self.sensor_c is None else f" at {self.sensor_c:.1f} degC"
+        through = f" through {self.filter}" if self.filter else ""
+        setting = f"gain {self.gain}, offset {self.offset}, bin {self.binning}"
+        return f"{self.missing} {kind}{length}{through}{warmth} ({setting})"
+
+
 class ExposureSummary(_Part):
     """What the exposures of one frame order are worth; null where something is not known."""
 
@@ -313,6 +341,9 @@ class NightSummary(_Part):
     )
     turned_away: list[TrafficSummary] = Field(
         default=[], description="Messages on the bus that led to nothing, where there were any"
+    )
+    calibration_missing: list[CalibrationMissing] = Field(
+        default=[], description="Calibration frames that were ordered and could not be taken"
     )
     horizon_seen: list[HorizonSummary] = Field(
         default=[], description="Where frames of all nights saw no stars though it was clear"

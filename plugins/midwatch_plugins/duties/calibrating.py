@@ -6,6 +6,7 @@ from typing import ClassVar
 
 from midwatch.api.duty import (
     CalibrateArgs,
+    CalibrationSkipped,
     CameraSetting,
     Cause,
     Cover,
@@ -16,6 +17,7 @@ from midwatch.api.duty import (
     Light,
     keep_frame,
 )
+from midwatch_plugins.duties.cold_sensor import bring_to, given_up
 from midwatch_plugins.duties.exposing import hold_focus
 from midwatch_plugins.duties.filters import bring_filter
 
@@ -41,6 +43,9 @@ class Calibrate:
         if panel is not None and panel.state is not None and panel.state.cover == "open":
             await panel.do(Cover(closed=True), timeout_s=60.0)
         setting = CameraSetting(args.gain, args.offset, args.binning)
+        if args.frame == "dark" and (why := await _not_as_warm(context, args)) is not None:
+            context.note(_skipped(args, why))
+            return
         if args.frame != "flat":
             await self._series(context, args, None, args.exposure_s, setting)
             return
@@ -103,3 +108,33 @@ class Calibrate:
             f"no exposure up to {_FLAT_LONGEST_S:g} s brings flats to "
             f"{100 * _FLAT_AIM:.0f} % of full scale; check the panel's brightness",
         )
+
+
+async def _not_as_warm(context: DutyContext, args: CalibrateArgs) -> str | None:
+    """Bring the sensor to the temperature of the lights; say why where it cannot be had."""
+    wanted_c, camera = args.sensor_c, context.device(context.rig.camera, "camera")
+    if wanted_c is None:
+        return None
+    if context.night.rig.camera.cool_to_c is not None and not given_up(context):
+        await bring_to(context, wanted_c)
+    sensor_c = camera.state.sensor_c if camera.state is not None else None
+    if sensor_c is None or abs(sensor_c - wanted_c) <= context.night.rig.grading.max_sensor_off_c:
+        return None
+    return (
+        f"the lights were taken at {wanted_c:.1f} degC and the sensor is at {sensor_c:.1f} degC "
+        "now; take them on another night, or from darks of that temperature"
+    )
+
+
+def _skipped(args: CalibrateArgs, reason: str) -> CalibrationSkipped:
+    return CalibrationSkipped(
+        frame=args.frame,
+        filter=args.filter,
+        exposure_s=args.exposure_s,
+        gain=args.gain,
+        offset=args.offset,
+        binning=args.binning,
+        sensor_c=args.sensor_c,
+        missing=args.count,
+        reason=reason,
+    )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import ClassVar
 
 from midwatch.api.duty import (
@@ -24,20 +23,22 @@ from midwatch.api.duty import (
     motion_ended,
     set_point_c,
 )
+from midwatch_plugins.duties.cold_sensor import air_c, bring_to, given_up, uncooled
 
 # Without these no night begins.
 _NEEDED = ("mount", "camera", "focuser", "roof")
 _ONLINE_S = 60.0
 _CONNECT_S = 60.0
 _ROOF_S = 180.0
+_ANSWER_S = 20.0
 # What to try with devices that have ways of their own of not being there.
 _ADVICE = {
     "guide_camera": "check its cable and power, try another port without a hub, and close other "
     "programs that may hold it",
 }
-# A sensor that comes no nearer to its set point than by so much in so long will not reach it. Too
-# short: a slow cooler counts as failed; too long: a failed one is noticed late.
-_PATIENCE_S, _PROGRESS_C = 300.0, 0.3
+# A cooler that has given up is asked again for so long only, in which one that lives shows it by
+# that fall. Longer: each attempt costs the night's light; shorter: no thermometer follows.
+_GLANCE_S, _FALL_C = 20.0, 0.3
 
 
 class ConnectRig:
@@ -122,34 +123,42 @@ class Prepare:
 
 
 async def _cool(context: DutyContext, to_c: float) -> None:
-    settings = context.night.rig.camera
+    """Cool, and wait until the sensor is cold.
+
+    Raises:
+        DutyFailedError: the cooler does not hold that.
+    """
     camera = context.device(context.rig.camera, "camera")
-    rate = settings.cool_rate_c_per_min
-    await camera.do(Cool(setpoint_c=to_c, rate_c_per_min=rate), timeout_s=20.0)
-
-    def off_c() -> float:
-        state = camera.state
-        return math.inf if state is None or state.sensor_c is None else abs(state.sensor_c - to_c)
-
-    progress_c = min(_PROGRESS_C, rate * _PATIENCE_S / 60.0 / 2.0)
-    before_c = off_c() if math.isfinite(off_c()) else 100.0
-    while True:
-        try:
-            await camera.until(lambda _: off_c() <= settings.cool_within_c, _PATIENCE_S)
-        except TimeoutError as error:
-            if off_c() > before_c - progress_c:
-                raise DutyFailedError("camera", "not_cold", _not_cold(camera, to_c)) from error
-            before_c = off_c()
-        else:
-            return
+    if given_up(context) and not await _falls(context, camera, to_c):
+        raise DutyFailedError("camera", "not_cold", _not_cold(context, to_c))
+    if await bring_to(context, to_c) == "end":
+        raise DutyFailedError("camera", "not_cold", _not_cold(context, to_c))
 
 
-def _not_cold(camera: DeviceClient[CameraState], to_c: float) -> str:
-    state = camera.state
+async def _falls(context: DutyContext, camera: DeviceClient[CameraState], to_c: float) -> bool:
+    """Ask a cooler again; return whether the sensor begins to fall."""
+    before_c = camera.state.sensor_c if camera.state is not None else None
+    rate = context.night.rig.camera.cool_rate_c_per_min
+    await camera.do(Cool(setpoint_c=to_c, rate_c_per_min=rate), timeout_s=_ANSWER_S)
+    await context.clock.sleep(_GLANCE_S)
+    after_c = camera.state.sensor_c if camera.state is not None else None
+    return before_c is not None and after_c is not None and after_c <= before_c - _FALL_C
+
+
+def _not_cold(context: DutyContext, to_c: float) -> str:
+    state, air = context.rig.camera.state, air_c(context)
     reached = "?" if state is None or state.sensor_c is None else f"{state.sensor_c:.1f}"
+    power = None if state is None else state.cooler_percent
+    said = "" if power is None else f" at {power:.0f} % of the cooler's power"
+    below = "" if air is None else f", the air is at {air:.1f} degC"
+    if uncooled(context):
+        return (
+            f"the cooler does nothing: the sensor is at {reached} degC{said}{below}; lights are "
+            "taken all the same, and darks at dawn as warm as they were; check its supply and fan"
+        )
     return (
-        f"the sensor is at {reached} degC and comes no nearer to {to_c:g} degC; "
-        "ask for less cooling (cool_to_c) or check the cooler's supply"
+        f"the sensor is at {reached} degC{said}{below}, and comes no nearer to {to_c:g} degC; "
+        "order what it holds (cool_to_c), or check the cooler's supply and fan"
     )
 
 

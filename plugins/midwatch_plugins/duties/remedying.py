@@ -28,9 +28,11 @@ from midwatch.api.duty import (
     RecalibrateArgs,
     ReconnectArgs,
     RestartDriverArgs,
+    SetPointChosen,
     Stop,
     set_point_c,
 )
+from midwatch_plugins.duties.cold_sensor import air_c, held_c, watched
 from midwatch_plugins.duties.guiding import start_guiding
 
 _CONNECT_S = 60.0
@@ -40,8 +42,6 @@ _COME_UP_S = 90.0
 _OFF_S = 5.0
 # Devices take some seconds to start once they have power; a few attempts save a whole rung.
 _BOOT_S, _BOOT_TRIES = 10.0, 3
-# A sensor that falls by so much in so long needs no other set point: its cooler is back.
-_FALL_C, _FALL_S = 1.0, 150.0
 
 
 def _client(context: DutyContext, role: str) -> DeviceClient[DeviceState]:
@@ -162,41 +162,42 @@ class Recalibrate:
 
 
 class LessCooling:
-    """Ask the cooler for less; how much less depends on the number of attempts."""
+    """Take as set point what the cooler can hold."""
 
     name: ClassVar[str] = "less_cooling"
     cause: ClassVar[Cause] = "fault"
     takes: ClassVar[type[DutyArgs]] = LessCoolingArgs
 
     async def perform(self, context: DutyContext, args: LessCoolingArgs) -> None:
-        """Set the new set point; preparing waits until it is reached.
+        """See where the cooler comes to its end, and set that, with some reserve.
 
         Raises:
-            DutyFailedError: the sensor grows colder after all.
+            DutyFailedError: the sensor grows cold after all.
         """
         camera = context.device(context.rig.camera, "camera")
         settings = context.night.rig.camera
-        now_c = set_point_c(settings, context.record)
-        to_c = set_point_c(settings, context.record, further=1)
-        if now_c is None or to_c is None:
+        ordered_c = set_point_c(settings, context.record)
+        if ordered_c is None:
             raise DutyFailedError("camera", "no_cooling", "no set point is ordered (cool_to_c)")
-        before_c = camera.state.sensor_c if camera.state is not None else None
-        enough_c = now_c + settings.cool_within_c
-        if before_c is not None:
-            enough_c = max(enough_c, before_c - _FALL_C)
-        try:
-            await camera.until(
-                lambda state: state.sensor_c is not None and state.sensor_c <= enough_c, _FALL_S
-            )
-        except TimeoutError:
-            rate = settings.cool_rate_c_per_min
-            await camera.do(Cool(setpoint_c=to_c, rate_c_per_min=rate), timeout_s=_ANSWER_S)
-        else:
+        cold = await watched(context, camera, ordered_c) == "cold"
+        state = camera.state
+        if cold or state is None or state.sensor_c is None:
             raise DutyFailedError("camera", "not_cold", "the sensor grows colder by itself")
-        if any(frame.is_light and frame.accepted for frame in context.record.frames.values()):
-            context.note(
-                Notice(
-                    message=f"the lights so far were taken at {now_c:g} degC and want darks of "
-                    f"that temperature from elsewhere; tonight's are taken at {to_c:g} degC"
-                )
+        to_c = max(held_c(state.sensor_c), ordered_c)
+        context.note(
+            SetPointChosen(
+                setpoint_c=to_c,
+                holds_c=state.sensor_c,
+                ordered_c=ordered_c,
+                air_c=air_c(context),
+                power_percent=state.cooler_percent,
             )
+        )
+        rate = settings.cool_rate_c_per_min
+        await camera.do(Cool(setpoint_c=to_c, rate_c_per_min=rate), timeout_s=_ANSWER_S)
+        context.note(
+            Notice(
+                message=f"the cooler holds {state.sensor_c:.1f} degC and no less: the set point is "
+                f"{to_c:g} degC from now on; darks are taken as warm as each light was"
+            )
+        )

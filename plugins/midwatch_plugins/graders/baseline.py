@@ -174,11 +174,11 @@ def _field(light: LightFrame, usual: Usual, bounds: GradingSettings) -> Iterator
 
 
 def _warmth(light: LightFrame, bounds: GradingSettings) -> Iterator[_Finding]:
-    """A sensor far from its set point has another dark current than the darks."""
-    off_c = light.sensor_off_c
-    if off_c is not None:
-        way = "above" if off_c > 0.0 else "below"
+    """Darks are taken as warm as each light was; one that was warm and cold has none."""
+    drift_c = light.sensor_drift_c
+    if drift_c is not None:
+        way = "warmed" if drift_c > 0.0 else "cooled"
         yield _Finding(
-            abs(off_c) / bounds.max_sensor_off_c,
-            f"sensor {abs(off_c):.1f} degC {way} its set point: no darks match",
+            abs(drift_c) / bounds.max_sensor_off_c,
+            f"the sensor {way} by {abs(drift_c):.1f} degC during the exposure: no dark matches",
         )

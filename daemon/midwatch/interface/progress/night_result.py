@@ -39,6 +39,7 @@ def epilogue(outcome: NightOutcome) -> list[str]:
         *_hours(summary),
         "",
         *_reach(summary),
+        *_missing(summary),
         *_promises(summary),
         *_faults(summary),
     ]
@@ -90,6 +91,13 @@ def _reach(summary: NightSummary) -> list[str]:
     share = "" if used.kept is None else f", {used.kept:.0%}"
     bound = f"{hours_text(used.bound_s)} that perfect knowledge could have had{share}"
     return [f"  {hours_text(used.had_s)} kept of the {bound}"]
+
+
+def _missing(summary: NightSummary) -> list[str]:
+    if not summary.calibration_missing:
+        return []
+    rows = [[missing.words, missing.reason] for missing in summary.calibration_missing]
+    return ["  calibration frames that were not taken", *table(rows, indent="    ")]
 
 
 def _promises(summary: NightSummary) -> list[str]:

@@ -5,6 +5,7 @@ new field needs a default, since old journals lack it. Times are POSIX seconds U
 the names.
 """
 
+from midwatch.journal.facts.camera_facts import CalibrationSkipped, SetPointChosen
 from midwatch.journal.facts.fact import Fact, Grade, Outcome
 from midwatch.journal.facts.frame_facts import (
     FrameBegun,
@@ -53,11 +54,12 @@ from midwatch.journal.facts.outside_facts import (
 )
 
 __all__ = [
-    "FACTS", "Activity", "Cause", "Centred", "ClockAdopted", "DecisionMade", "Dithered",
-    "DutyBegan", "DutyEnded", "Fact", "FaultBegan", "FaultEnded", "Flipped", "FocusFollowed",
-    "FocusRun", "FrameBegun", "FrameFiled", "FrameGraded", "FrameLost", "FrameRead",
-    "FrameRegraded", "FrameSlot", "Grade", "GuidingStarted", "HostAccount", "LeaseUnheard",
-    "LimitHeld", "LookoutChanged", "MotionEnded", "NightBegan", "NightEnded", "Notice",
-    "OperatorSpoke", "OrdersChanged", "Outcome", "RemedyTried", "Sample", "SensorMeasured",
-    "Silence", "TargetPlanned", "TiesShuffled", "WeatherTurned",
+    "FACTS", "Activity", "CalibrationSkipped", "Cause", "Centred", "ClockAdopted", "DecisionMade",
+    "Dithered", "DutyBegan", "DutyEnded", "Fact", "FaultBegan", "FaultEnded", "Flipped",
+    "FocusFollowed", "FocusRun", "FrameBegun", "FrameFiled", "FrameGraded", "FrameLost",
+    "FrameRead", "FrameRegraded", "FrameSlot", "Grade", "GuidingStarted", "HostAccount",
+    "LeaseUnheard", "LimitHeld", "LookoutChanged", "MotionEnded", "NightBegan", "NightEnded",
+    "Notice", "OperatorSpoke", "OrdersChanged", "Outcome", "RemedyTried", "Sample",
+    "SensorMeasured", "SetPointChosen", "Silence", "TargetPlanned", "TiesShuffled",
+    "WeatherTurned",
 ]  # fmt: skip

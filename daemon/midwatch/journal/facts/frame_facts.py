@@ -38,6 +38,7 @@ class FrameRead(Fact):
     sha256: str
     began_utc_s: float
     exposure_s: float
+    sensor_c: float | None = None
 
 
 class FrameFiled(Fact):
@@ -52,7 +53,12 @@ class FrameFiled(Fact):
 
 
 class FrameGraded(Fact):
-    """The verdict on a light frame and what was measured on it (None where it could not be)."""
+    """The verdict on a light frame and what was measured on it (None where it could not be).
+
+    Attributes:
+        sensor_drift_c: by which the sensor changed during the exposure.
+        beyond_darks: that was by more than darks may be away.
+    """
 
     kind = "frame_graded"
     exposure_id: str
@@ -69,6 +75,8 @@ class FrameGraded(Fact):
     focus_position: int | None = None
     sensor_c: float | None = None
     sensor_off_c: float | None = None
+    sensor_drift_c: float | None = None
+    beyond_darks: bool = False
     offset_arcsec: float | None = None
     noise_adu: float | None = None
     airmass: float | None = None

@@ -11,6 +11,7 @@ from typing import Literal
 
 from pydantic import JsonValue
 
+from midwatch.journal.facts.camera_facts import CalibrationSkipped, SetPointChosen
 from midwatch.journal.facts.fact import Fact, Grade, Outcome
 from midwatch.journal.facts.frame_facts import (
     FrameBegun,
@@ -30,13 +31,13 @@ from midwatch.journal.facts.outside_facts import (
 from midwatch.sky import Fixed, Motion
 
 __all__ = [
-    "FACTS", "Activity", "Cause", "Centred", "ClockAdopted", "DecisionMade", "Dithered",
-    "DutyBegan", "DutyEnded", "Fact", "FaultBegan", "FaultEnded", "Flipped", "FocusFollowed",
-    "FocusRun", "FrameBegun", "FrameFiled", "FrameGraded", "FrameLost", "FrameRead",
-    "FrameRegraded", "Grade", "GuidingStarted", "HostAccount", "LeaseUnheard", "LimitHeld",
-    "LookoutChanged", "MotionEnded", "NightBegan", "NightEnded", "Notice", "OperatorSpoke",
-    "OrdersChanged", "Outcome", "RemedyTried", "Sample", "SensorMeasured", "TargetPlanned",
-    "TiesShuffled", "WeatherTurned",
+    "FACTS", "Activity", "CalibrationSkipped", "Cause", "Centred", "ClockAdopted", "DecisionMade",
+    "Dithered", "DutyBegan", "DutyEnded", "Fact", "FaultBegan", "FaultEnded", "Flipped",
+    "FocusFollowed", "FocusRun", "FrameBegun", "FrameFiled", "FrameGraded", "FrameLost",
+    "FrameRead", "FrameRegraded", "Grade", "GuidingStarted", "HostAccount", "LeaseUnheard",
+    "LimitHeld", "LookoutChanged", "MotionEnded", "NightBegan", "NightEnded", "Notice",
+    "OperatorSpoke", "OrdersChanged", "Outcome", "RemedyTried", "Sample", "SensorMeasured",
+    "SetPointChosen", "TargetPlanned", "TiesShuffled", "WeatherTurned",
 ]  # fmt: skip
 
 
@@ -357,6 +358,6 @@ FACTS: dict[str, type[Fact]] = {
         FocusRun, FocusFollowed, Centred,
         Flipped, Dithered, GuidingStarted, Sample, LookoutChanged, FaultBegan, RemedyTried,
         FaultEnded, OperatorSpoke, LimitHeld, MotionEnded, WeatherTurned, Notice, OrdersChanged,
-        HostAccount, LeaseUnheard, ClockAdopted, TiesShuffled,
+        HostAccount, LeaseUnheard, ClockAdopted, TiesShuffled, SetPointChosen, CalibrationSkipped,
     )
 }  # fmt: skip

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 from midwatch.journal.facts import (
     Activity,
+    CalibrationSkipped,
     Centred,
     DecisionMade,
     Dithered,
@@ -38,6 +39,7 @@ from midwatch.journal.facts import (
     OrdersChanged,
     RemedyTried,
     Sample,
+    SetPointChosen,
     TargetPlanned,
 )
 from midwatch.journal.record.record_parts import (
@@ -75,6 +77,8 @@ class NightRecord:
         guiding: Whether guiding was started since the telescope last moved.
         lights_since_dither: Light frames read out since the last dither, flip or change of target.
         current_target: Target of the last frame or centring.
+        set_point: What the camera is cooled to, where the cooler does not hold what was ordered.
+        calibration_skipped: Sets of calibration frames that are not taken tonight.
     """
 
     began: NightBegan | None = None
@@ -104,6 +108,8 @@ class NightRecord:
     paused: bool = False
     closing: bool = False
     skipped: list[str] = field(default_factory=list)
+    set_point: SetPointChosen | None = None
+    calibration_skipped: list[CalibrationSkipped] = field(default_factory=list)
     _slots: dict[str, tuple[FrameSlot, ...]] = field(default_factory=dict)
     _accepted: dict[OrderKey, int] = field(default_factory=dict)
     _pending: dict[OrderKey, int] = field(default_factory=dict)
@@ -152,6 +158,7 @@ class NightRecord:
             if self.ended is not None:
                 # What people ordered was for the night that has ended.
                 self.closing = self.paused = False
+                self.calibration_skipped.clear()
             self.resumed += 1
             self.duty = None
             self._moved()
@@ -314,6 +321,12 @@ class NightRecord:
         if fault is not None and fault.open:
             fault.ended_at_utc_s, fault.ended = at, fact
 
+    def _set_point(self, _at: float, fact: SetPointChosen) -> None:
+        self.set_point = fact
+
+    def _calibration_skipped(self, _at: float, fact: CalibrationSkipped) -> None:
+        self.calibration_skipped.append(fact)
+
     def _operator(self, _at: float, fact: OperatorSpoke) -> None:
         if fact.command in ("pause", "resume"):
             self.paused = fact.command == "pause"
@@ -355,5 +368,7 @@ _FOLDS: dict[str, Callable[[NightRecord, float, Fact], None]] = {
         (FaultEnded, NightRecord._fault_ended),
         (OperatorSpoke, NightRecord._operator),
         (OrdersChanged, NightRecord._orders_changed),
+        (SetPointChosen, NightRecord._set_point),
+        (CalibrationSkipped, NightRecord._calibration_skipped),
     )
 }

@@ -108,6 +108,11 @@ class FrameRecord:
         return self.begun.exposure_s if self.read is None else self.read.exposure_s
 
     @property
+    def sensor_c(self) -> float | None:
+        """Temperature of the sensor at its end, as the camera said."""
+        return None if self.read is None else self.read.sensor_c
+
+    @property
     def ended_utc_s(self) -> float:
         """When the shutter closed."""
         return self.began_utc_s + self.exposure_s

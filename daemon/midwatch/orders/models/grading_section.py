@@ -68,8 +68,9 @@ class GradingSettings(Declared):
     max_sensor_off_c: float = Field(
         default=2,
         gt=0,
-        description="Distance of the sensor's temperature from its set point, degrees Celsius: "
-        "beyond it no dark matches the frame.",
+        description="How far darks may be from lights in the sensor's temperature, degrees "
+        "Celsius. Each light gets darks as warm as it was; one during whose exposure the sensor "
+        "changed by more has none, and is rejected.",
     )
     max_trails: int = Field(
         default=2,

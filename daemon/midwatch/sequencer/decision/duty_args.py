@@ -165,6 +165,7 @@ class CalibrateArgs(CoreArgs):
 
     Attributes:
         filter: None for darks and bias, and without a wheel.
+        sensor_c: temperature that the sensor should have; None where it is no matter.
     """
 
     duty = "calibrate"
@@ -175,6 +176,7 @@ class CalibrateArgs(CoreArgs):
     offset: int
     binning: int
     count: int
+    sensor_c: float | None = None
 
 
 class SecureArgs(CoreArgs):

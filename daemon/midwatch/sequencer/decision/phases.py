@@ -125,6 +125,7 @@ def _calibration(world: World, reason: str) -> Decision | None:
         offset=need.offset,
         binning=need.binning,
         count=need.remaining,
+        sensor_c=need.sensor_c,
     )
     return decided(args, "phase", f"{reason}; {need.frame} frames to match the lights")
 

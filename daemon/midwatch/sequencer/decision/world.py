@@ -15,8 +15,6 @@ from midwatch.sky.mounts import MountGeometry, PierSide
 
 SIDEREAL_DEG_PER_S = 360.98564736629 / 86400.0
 
-SIDEREAL_DEG_PER_S = 360.98564736629 / 86400.0
-
 
 @dataclass(frozen=True, slots=True)
 class NightHours:
@@ -212,7 +210,11 @@ class Operator:
 
 @dataclass(frozen=True, slots=True)
 class CalibrationNeed:
-    """A set of calibration frames that is still wanted."""
+    """A set of calibration frames that is still wanted.
+
+    Attributes:
+        sensor_c: of darks: how warm the lights were that they match; None where it is no matter.
+    """
 
     frame: Literal["dark", "flat", "bias"]
     filter: str | None
@@ -221,6 +223,7 @@ class CalibrationNeed:
     offset: int
     binning: int
     remaining: int
+    sensor_c: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,12 +6,16 @@ level into tripped or clear, ``lookout_guards`` keeps those of all standing orde
 ``rig_history`` says what the journal knows of where the rig was brought. ``focus_state`` says how
 far focus has gone since it was last put right.
 
+``calibration_sets`` says which calibration frames the lights ask for: by setting, filter,
+exposure, and by what the camera said of the sensor's temperature for each light.
+
 While guiding cannot be had, ``unguided`` chooses the exposure from the elongation of the latest
 unguided frames, or before them from what the guider said of the mount. It cuts ordered exposures
 into whole parts, and what counts is added up by integration. ``jammed_wheel`` does the same for a
 filter wheel that does not turn: what can be had through the filter in the beam goes first.
 """
 
+from midwatch.sequencer.facts.calibration_sets import calibration_needs
 from midwatch.sequencer.facts.focus_state import FocusWatch, focus_scale
 from midwatch.sequencer.facts.lookout import Lookout, Reading, View
 from midwatch.sequencer.facts.lookout_guards import LookoutGuards, with_rig_defaults
@@ -21,5 +25,6 @@ from midwatch.sequencer.facts.worldview import LimitForecast, WorldView, weather
 
 __all__ = [
     "FocusWatch", "LimitForecast", "Lookout", "LookoutGuards", "Reading", "RigHistory",
-    "SafetyWatch", "View", "WorldView", "focus_scale", "weather_age_s", "with_rig_defaults",
+    "SafetyWatch", "View", "WorldView", "calibration_needs", "focus_scale", "weather_age_s",
+    "with_rig_defaults",
 ]  # fmt: skip

@@ -29,7 +29,7 @@ from midwatch.sequencer.decision import (
     Unguided,
     World,
 )
-from midwatch.sequencer.facts.calibration_needs import calibration_needs
+from midwatch.sequencer.facts.calibration_sets import calibration_needs
 from midwatch.sequencer.facts.focus_state import FocusWatch
 from midwatch.sequencer.facts.jammed_wheel import through_filter, wheel_is_stuck
 from midwatch.sequencer.facts.lookout import View

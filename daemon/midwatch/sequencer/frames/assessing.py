@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from midwatch.devices.contract.kinds import FrameRef
 from midwatch.imaging import Solution
@@ -45,9 +45,14 @@ class Assessment:
 
 
 async def assess(
-    context: DutyContext, shot: Shot, begun: FrameBegun, target: ResolvedTarget, guidance: Guidance
+    context: DutyContext,
+    shot: Shot,
+    begun: FrameBegun,
+    target: ResolvedTarget,
+    guidance: Guidance,
+    before_c: float | None = None,
 ) -> Assessment:
-    """Solve, gather and judge a light frame."""
+    """Solve, gather and judge a light frame; `before_c` is how warm the sensor was before it."""
     found = await context.solve(shot, target, _SOLVE_RADIUS_DEG)
     solution = found if isinstance(found, Solution) else None
     rig = context.rig
@@ -55,6 +60,8 @@ async def assess(
     light = _light(
         context, shot, begun, target, guidance, solution, weather.wind_ms if weather else None
     )
+    if before_c is not None and shot.ref.sensor_c is not None:
+        light = replace(light, sensor_drift_c=round(shot.ref.sensor_c - before_c, 2))
     verdict, compared = context.judge(light)
     focuser, mount = rig.focuser.state, rig.mount.state
     return Assessment(
@@ -140,6 +147,7 @@ def _position_angle_deg(angle_deg: float | None, solution: Solution | None) -> f
 def graded_fact(context: DutyContext, shot: Shot, assessed: Assessment) -> FrameGraded:
     """Return what the journal keeps of an assessment."""
     light, verdict = assessed.light, assessed.verdict
+    grading = context.night.rig.grading
     return FrameGraded(
         exposure_id=light.exposure_id,
         grade=verdict.grade,
@@ -155,6 +163,8 @@ def graded_fact(context: DutyContext, shot: Shot, assessed: Assessment) -> Frame
         focus_position=assessed.focus_position,
         sensor_c=shot.ref.sensor_c,
         sensor_off_c=light.sensor_off_c,
+        sensor_drift_c=light.sensor_drift_c,
+        beyond_darks=abs(light.sensor_drift_c or 0.0) > grading.max_sensor_off_c,
         offset_arcsec=light.offset_arcsec,
         noise_adu=light.noise_adu,
         airmass=light.airmass,
@@ -169,5 +179,5 @@ def graded_fact(context: DutyContext, shot: Shot, assessed: Assessment) -> Frame
         wind_ms=light.wind_ms,
         electrons_per_adu=shot.ref.electrons_per_adu,
         compared=assessed.compared,
-        doubt_counts=context.night.rig.grading.doubtful == "count",
+        doubt_counts=grading.doubtful == "count",
     )

@@ -76,6 +76,7 @@ async def keep_frame(
         context.activity("read_out")
 
     watch.begin()
+    before_c = _sensor_c(context)
     try:
         ref = await context.darkroom.expose(
             begun.frame,  # type: ignore[arg-type]
@@ -92,7 +93,12 @@ async def keep_frame(
         watch.end()
     if light:
         context.activity("read_out")
-    return await _develop(context, ref, begun, watch.guidance())
+    return await _develop(context, ref, begun, watch.guidance(), before_c)
+
+
+def _sensor_c(context: DutyContext) -> float | None:
+    state = context.rig.camera.state
+    return None if state is None else state.sensor_c
 
 
 async def collect_waiting(context: DutyContext) -> int:
@@ -176,11 +182,16 @@ def _unfiled_in_other_nights(context: DutyContext) -> dict[str, str]:
 
 
 async def _develop(
-    context: DutyContext, ref: FrameRef, begun: FrameBegun, guidance: Guidance
+    context: DutyContext,
+    ref: FrameRef,
+    begun: FrameBegun,
+    guidance: Guidance,
+    before_c: float | None = None,
 ) -> FrameGraded | None:
     """Measure, file, grade and acknowledge a frame that was read out.
 
-    What the journal already knows of it is not done, nor reported, a second time.
+    What the journal already knows of it is not done, nor reported, a second time. `before_c` is how
+    warm the sensor was when it was begun, where that is known.
     """
     if context.record.frames[begun.exposure_id].read is None:
         context.note(
@@ -189,6 +200,7 @@ async def _develop(
                 sha256=ref.sha256,
                 began_utc_s=ref.began_at.timestamp(),
                 exposure_s=ref.exposure_s,
+                sensor_c=ref.sensor_c,
             )
         )
     try:
@@ -200,7 +212,7 @@ async def _develop(
         raise DutyFailedError("camera", "corrupt_frame", str(error)) from error
     graded: FrameGraded | None = None
     if begun.frame == "light" and begun.target is not None:
-        graded = await _file_light(context, shot, begun, guidance)
+        graded = await _file_light(context, shot, begun, guidance, before_c)
     else:
         await _file(context, shot, begun, _header(context, shot, begun))
         if begun.frame in ("bias", "dark"):
@@ -210,11 +222,15 @@ async def _develop(
 
 
 async def _file_light(
-    context: DutyContext, shot: Shot, begun: FrameBegun, guidance: Guidance
+    context: DutyContext,
+    shot: Shot,
+    begun: FrameBegun,
+    guidance: Guidance,
+    before_c: float | None,
 ) -> FrameGraded:
     assert begun.target is not None
     target = context.target(begun.target)
-    assessed = await assess(context, shot, begun, target, guidance)
+    assessed = await assess(context, shot, begun, target, guidance, before_c)
     header = _header(context, shot, begun, target, assessed)
     preview = await _preview(context, shot, begun, kept=assessed.verdict.grade == "accepted")
     await _file(context, shot, begun, header, preview)

@@ -28,6 +28,7 @@ class LightFrame:
         full_scale_adu: at which a pixel is full.
         saturated_percent: of the pixels.
         sensor_off_c: temperature of the sensor above the set point; None without cooling.
+        sensor_drift_c: by which the sensor grew warmer during the exposure.
     """
 
     target: str
@@ -61,6 +62,7 @@ class LightFrame:
     trail_length_px: float | None = None
     wind_ms: float | None = None
     sensor_off_c: float | None = None
+    sensor_drift_c: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

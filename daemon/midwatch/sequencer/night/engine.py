@@ -47,7 +47,13 @@ from midwatch.sequencer.night.changed_orders import Change, take_up
 from midwatch.sequencer.night.device_changes import watch_devices
 from midwatch.sequencer.night.engine_parts import EngineParts
 from midwatch.sequencer.night.interruption import interrupt
-from midwatch.sequencer.night.night_events import Sampler, beginning, ending, free_gb
+from midwatch.sequencer.night.night_events import (
+    Sampler,
+    beginning,
+    ending,
+    free_gb,
+    unmatched,
+)
 from midwatch.sequencer.watches import FaultDesk, Remedying, TaskWatch, Watches, said
 from midwatch.tasks import end, start
 
@@ -154,6 +160,8 @@ class Engine:
             await end(*side_tasks, reason="the night has ended")
         how = self.decision.reason if self.decision else ""
         self.before_end()
+        for fact in unmatched(self._context.night, self.record, how):
+            self._journal.append(fact)
         self._journal.append(ending(self._rig, self._view.mount(), how))
         return self.record
 

@@ -9,17 +9,29 @@ from pathlib import Path
 
 from midwatch.devices.client import RigClient
 from midwatch.devices.contract.kinds import MountState
-from midwatch.journal.facts import Fact, NightBegan, NightEnded, Sample, TargetPlanned, TiesShuffled
+from midwatch.journal.facts import (
+    CalibrationSkipped,
+    Fact,
+    NightBegan,
+    NightEnded,
+    Sample,
+    TargetPlanned,
+    TiesShuffled,
+)
+from midwatch.journal.record import NightRecord
 from midwatch.orders.reading import Night
 from midwatch.planning import NightPlan
+from midwatch.sequencer.facts import calibration_needs
 
-__all__ = ["Identity", "Sampler", "beginning", "ending", "free_gb"]
+__all__ = ["Identity", "Sampler", "beginning", "ending", "free_gb", "unmatched"]
 
 # Seconds between samples of the slow curves. More often, the journal grows; less often, curves
 # lose what happened.
 _SAMPLE_S = 300.0
 # Clouds that come or go by so much are journaled at once. Less: noise; more: their edges are lost.
 _CLOUD_PERCENT = 10.0
+# Without these there are no calibration frames.
+_OF_CALIBRATION = ("camera", "flat_panel", "filter_wheel", "disk")
 
 
 @dataclass(frozen=True)
@@ -96,6 +108,33 @@ def ending(rig: RigClient, mount: MountState | None, how: str) -> NightEnded:
         warm=camera is not None and not camera.cooler_on,
         closed=roof is None or (roof.state is not None and roof.state.position == "closed"),
     )
+
+
+def unmatched(night: Night, record: NightRecord, how: str) -> Iterator[Fact]:
+    """Yield the sets of calibration frames that a night ends without, and why as far as is known.
+
+    Args:
+        night: what was ordered.
+        record: the night, before its end.
+        how: why the night ends.
+    """
+    needs = calibration_needs(night, record)
+    held = [f.began for f in record.open_faults() if f.began.duty in ("calibrate", "prepare")]
+    links = [f.began for f in record.open_faults() if f.began.duty is None]
+    blamed = [f for f in (*held, *links) if f.device in _OF_CALIBRATION]
+    why = "; ".join(f"{fault.device}: {fault.message}" for fault in blamed)
+    for need in needs:
+        yield CalibrationSkipped(
+            frame=need.frame,
+            filter=need.filter,
+            exposure_s=need.exposure_s,
+            gain=need.gain,
+            offset=need.offset,
+            binning=need.binning,
+            sensor_c=need.sensor_c,
+            missing=need.remaining,
+            reason=why or f"the night ended before: {how}",
+        )
 
 
 class Sampler:

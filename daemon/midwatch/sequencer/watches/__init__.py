@@ -5,8 +5,8 @@
 two of three that agree show which one is wrong; ``cooling`` the sensor with its set point;
 ``light_watch`` the noise of a light frame with that of others, since one without sky noise saw
 nothing. ``track_watch`` sees at once when a mount stops without an order. A sensor that is merely
-warm holds nothing up once it is dark: frames are taken, and graded by their distance from the set
-point. ``remedies_alongside`` tries the remedies of devices without which the night goes on.
+warm holds nothing up once it is dark: frames are taken, and darks as warm as they were.
+``remedies_alongside`` tries the remedies of devices without which the night goes on.
 """
 
 from midwatch.sequencer.watches.all_watches import Watches

@@ -12,28 +12,19 @@ from midwatch.sequencer.watches.fault_desk import FaultDesk
 
 __all__ = ["ColdWatch", "set_point_c"]
 
-# Given up by each attempt with less cooling. Darks are taken at the temperature of the lights, so
-# that a step too many only costs some noise.
-_LESS_COOLING_C = 5.0
 # A sensor counts as warm at so many times the distance at which it counted as cold, for so long.
 # Less: the swing of a cooler is taken for its end; more: frames are spoilt before it is reported.
 _WARM_TIMES, _WARM_FOR_S = 2.0, 120.0
 
 
-def set_point_c(settings: CameraSettings, record: NightRecord, *, further: int = 0) -> float | None:
+def set_point_c(settings: CameraSettings, record: NightRecord) -> float | None:
     """Return the temperature to cool to, degrees Celsius; None for a camera without cooling.
 
-    It is the ordered one, less what the cooler cannot hold: each time that less cooling was the
-    remedy tonight gives up some degrees; `further` counts those to come.
+    It is the ordered one, or what the cooler was found to hold tonight where that is warmer.
     """
-    if settings.cool_to_c is None:
-        return None
-    done = sum(
-        tried.remedy == "less_cooling" and tried.outcome == "done"
-        for fault in record.faults.values()
-        for _, tried in fault.remedies
-    )
-    return settings.cool_to_c + _LESS_COOLING_C * (done + further)
+    if settings.cool_to_c is None or record.set_point is None:
+        return settings.cool_to_c
+    return record.set_point.setpoint_c
 
 
 class ColdWatch:
@@ -60,9 +51,12 @@ class ColdWatch:
             self._warm_since_s = None
         elif known is not None:
             self._warm_since_s = None
-            cold = abs(sensor_c - wanted_c) <= settings.cool_within_c
+            cold = sensor_c <= wanted_c + settings.cool_within_c
             if cold and known.began.fault == NOT_COLD and not self._worked_at(known):
                 self._desk.close(known, f"the sensor is at {sensor_c:.1f} degC again")
+        elif context.record.duty is not None and context.record.duty[1].duty == "calibrate":
+            # Darks are taken as warm as the lights were, whatever the set point is now.
+            self._warm_since_s = None
         elif self._rig_history.prepared and self._warm(sensor_c - wanted_c):
             self._desk.open("camera", NOT_COLD, _message(sensor_c, wanted_c), "prepare")
 
@@ -84,6 +78,6 @@ class ColdWatch:
 
 def _message(sensor_c: float, wanted_c: float) -> str:
     return (
-        f"the sensor is at {sensor_c:.1f} degC, wanted {wanted_c:g} degC; look for the cooler's "
-        "supply and its fan; frames are taken all the same, and graded by their distance"
+        f"the sensor is at {sensor_c:.1f} degC, wanted {wanted_c:g} degC; lights are taken all the "
+        "same, and darks as warm as they were; check the cooler's supply and its fan"
     )
