@@ -30,9 +30,10 @@ from midwatch.api.duty import (
     RestartDriverArgs,
     SetPointChosen,
     Stop,
+    held_c,
     set_point_c,
 )
-from midwatch_plugins.duties.cold_sensor import air_c, held_c, watched
+from midwatch_plugins.duties.cold_sensor import air_c, watched
 from midwatch_plugins.duties.guiding import start_guiding
 
 _CONNECT_S = 60.0

@@ -127,8 +127,10 @@ def _check(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--rig",
         action="store_true",
-        help="bring the devices up as well, and ask each for its state",
+        help="bring the devices up as well, ask each for its state, and cool the camera to see "
+        "what its cooler holds",
     )
+    parser.add_argument("--quick", action="store_true", help="with --rig: do not cool the camera")
     add_json(parser)
 
 

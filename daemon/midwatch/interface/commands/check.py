@@ -19,6 +19,7 @@ from midwatch.interface.console import (
     say,
     say_json,
     table,
+    tell,
 )
 from midwatch.orders.reading import Night
 from midwatch.planning import NightPlan, TargetPlan, plan_night
@@ -58,7 +59,7 @@ def execute(args: argparse.Namespace) -> int:
         *(Finding(level, "disk", text) for level, text in disk_findings(night, args.out)),
     ]
     if args.rig:
-        findings += asyncio.run(_rig(night))
+        findings += asyncio.run(_rig(night, cooler=not args.quick))
     if args.json:
         say_json(_content(night, plan, findings))
     else:
@@ -174,12 +175,17 @@ def _ever_rises(night: Night, target: TargetPlan) -> bool:
     return 90.0 - abs(night.place.latitude_deg - dec_deg) >= lowest
 
 
-async def _rig(night: Night) -> list[Finding]:
+async def _rig(night: Night, *, cooler: bool) -> list[Finding]:
     from midwatch.runtime.real import rig_fitness
 
     found = []
-    for device in await rig_fitness(night):
-        level: Level = "ok"
+    if cooler and night.rig.camera.cool_to_c is not None:
+        tell(
+            f"cooling the camera to {night.rig.camera.cool_to_c:g} degC to see what it holds, and "
+            "warming it up again: half an hour or so; --quick leaves that out"
+        )
+    for device in await rig_fitness(night, cooler=cooler):
+        level: Level = "note" if device.notable else "ok"
         if device.trouble is not None:
             level = "wrong" if device.misdeclared else "unreachable"
         text = f"{device.driver}: {device.trouble or device.remark}"
