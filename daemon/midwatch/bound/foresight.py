@@ -116,11 +116,22 @@ def clairvoyant_s(
     darks += [Dark(at, math.inf, "begin") for at in _closed_by_hand(events)]
     until = _removed(events)
     places = [_until(place, until.get(place.target, math.inf)) for place in places]
-    every = night.rig.guiding.dither_every if "guider" in roles else 0
+    every = _most_between_dithers(night) if "guider" in roles else 0
     steps = Steps(gaps, every, undithered(record, events, every))
     wanted = {t.target.name: wanted_s(night, t.target.name) for t in plan.targets}
     hours = (plan.dusk_s - slack_s, plan.dawn_s + slack_s)
     return priced_bound_s(places, darks, steps, wanted, hours)
+
+
+def _most_between_dithers(night: Night) -> int:
+    """Return the frames between dithers of the order that asks for the fewest; 0 for no dithers."""
+    guiding = night.rig.guiding
+    between = [
+        guiding.cadence(order).frames(order.exposure_s)
+        for target in night.targets
+        for order in target.order.frames
+    ]
+    return 0 if 0 in between else max(between, default=0)
 
 
 def _waiting_for(night: Night) -> list[str]:

@@ -104,6 +104,7 @@ needs = st.lists(
         st.sampled_from([None, "L", "R"]),
         st.floats(1, 3600),
         st.integers(1, 50),
+        st.booleans(),
     ),
     max_size=4,
 ).map(tuple)
@@ -197,7 +198,6 @@ worlds = st.builds(
         focused=st.booleans(),
         has_guider=st.booleans(),
         guiding=st.booleans(),
-        dither_due=st.booleans(),
         closed_up=st.booleans(),
     ),
     targets=targets,

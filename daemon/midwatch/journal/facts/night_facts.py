@@ -226,12 +226,13 @@ class Flipped(Fact):
 
 
 class Dithered(Fact):
-    """The guiding target was shifted."""
+    """The field was shifted: by the guider's target, or without guiding by the mount."""
 
     kind = "dithered"
     east_arcsec: float
     north_arcsec: float
     settle_s: float
+    by: Literal["guider", "mount"] = "guider"
 
 
 class GuidingStarted(Fact):

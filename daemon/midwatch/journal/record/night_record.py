@@ -76,6 +76,8 @@ class NightRecord:
         centred_target: What the telescope is centred on; None after it was moved or resumed.
         guiding: Whether guiding was started since the telescope last moved.
         lights_since_dither: Light frames read out since the last dither, flip or change of target.
+        exposed_since_dither_s: Their exposures, added up.
+        dithers: How often the field was dithered.
         current_target: Target of the last frame or centring.
         set_point: What the camera is cooled to, where the cooler does not hold what was ordered.
         calibration_skipped: Sets of calibration frames that are not taken tonight.
@@ -97,6 +99,8 @@ class NightRecord:
     current_target: str | None = None
     guiding: bool = False
     lights_since_dither: int = 0
+    exposed_since_dither_s: float = 0.0
+    dithers: int = 0
     flips: list[tuple[float, Flipped]] = field(default_factory=list)
     activity: Activity | None = None
     activity_since_utc_s: float | None = None
@@ -209,7 +213,7 @@ class NightRecord:
 
     def _turn_to(self, target: str) -> None:
         if target != self.current_target:
-            self.lights_since_dither = 0
+            self._field_changed()
         self.current_target = target
 
     def _frame_fact(
@@ -222,6 +226,7 @@ class NightRecord:
         if isinstance(fact, FrameRead):
             if frame.is_light and frame.read is None:
                 self.lights_since_dither += 1
+                self.exposed_since_dither_s += fact.exposure_s
             frame.read = fact
         elif isinstance(fact, FrameFiled):
             frame.filed = fact
@@ -294,10 +299,14 @@ class NightRecord:
     def _flipped(self, at: float, fact: Flipped) -> None:
         self.flips.append((at, fact))
         self._moved()
-        self.lights_since_dither = 0
+        self._field_changed()
 
     def _dithered(self, _at: float, _fact: Dithered) -> None:
-        self.lights_since_dither = 0
+        self.dithers += 1
+        self._field_changed()
+
+    def _field_changed(self) -> None:
+        self.lights_since_dither, self.exposed_since_dither_s = 0, 0.0
 
     def _guiding_started(self, _at: float, fact: GuidingStarted) -> None:
         self.guiding = fact.ok

@@ -32,6 +32,16 @@ class FrameOrder(Declared):
     binning: int | None = Field(
         default=None, ge=1, le=8, description="Pixels binned; left out, the rig's own."
     )
+    dither_every: int | None = Field(
+        default=None,
+        ge=0,
+        description="Fewest of these frames between dithers, 0 for never; left out, the rig's own.",
+    )
+    dither_apart_s: float | None = Field(
+        default=None,
+        ge=0,
+        description="Shortest exposure time between dithers, seconds; left out, the rig's own.",
+    )
 
 
 class Target(Declared):

@@ -230,6 +230,8 @@ SHIPPED_LADDERS: tuple[Ladder, ...] = (
         _step("reconnect", 1, 10.0),
         _step("retry", None, 120.0, 600.0),
     ),
+    # A dither that the mount did not take costs nothing but itself.
+    _ladder("mount.no_dither", _step("retry", None, 600.0, 3600.0)),
     _ladder(
         "mount.*",
         _step("retry", 2, 5.0, 20.0),

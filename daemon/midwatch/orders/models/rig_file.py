@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal, Self
 
@@ -11,6 +13,7 @@ from midwatch.orders.models import field_rules as rules
 from midwatch.orders.models.declared import Declared, Name
 from midwatch.orders.models.grading_section import GradingSettings
 from midwatch.orders.models.mount_section import MotionLimits, Mount, mount_geometry
+from midwatch.orders.models.night_orders import FrameOrder
 from midwatch.orders.models.page_section import Page
 from midwatch.orders.models.remedies_section import Ladder
 from midwatch.sky.mounts import GEOMETRIES, MountGeometry
@@ -190,6 +193,24 @@ class FocusSettings(Declared):
         return self
 
 
+@dataclass(frozen=True)
+class DitherCadence:
+    """How often to dither: not before so many frames, nor before so much exposure time."""
+
+    every: int
+    apart_s: float
+
+    def due(self, lights: int, exposed_s: float) -> bool:
+        """Return whether it is time, so many frames and so much exposure after the last one."""
+        return self.every > 0 and lights >= self.every and exposed_s >= self.apart_s - 1e-6
+
+    def frames(self, exposure_s: float) -> int:
+        """Return how many frames of one length lie between two dithers; 0 for no dithers."""
+        if self.every == 0:
+            return 0
+        return max(self.every, math.ceil(self.apart_s / exposure_s - 1e-6))
+
+
 class GuidingSettings(Declared):
     """How to guide, settle and dither."""
 
@@ -204,13 +225,34 @@ class GuidingSettings(Declared):
     )
     dither_px: float = Field(default=5, ge=0, description="Size of a dither, main camera pixels.")
     dither_every: int = Field(
-        default=2, ge=0, description="Light frames between dithers; 0 for never."
+        default=2, ge=0, description="Fewest light frames between dithers; 0 for never."
+    )
+    dither_apart_s: float = Field(
+        default=180,
+        ge=0,
+        description="Shortest exposure time between dithers, seconds: short frames are not "
+        "dithered as often as long ones.",
+    )
+    guide_rate: float = Field(
+        default=0.5,
+        gt=0,
+        lt=1,
+        description="Pace of the mount's guide pulses, as a share of the sidereal rate; without "
+        "guiding, dithers are made of them.",
     )
 
     @model_validator(mode="after")
     def _agree(self) -> Self:
         rules.hold_below_timeout(self.settle_hold_s, self.settle_timeout_s)
         return self
+
+    def cadence(self, order: FrameOrder) -> DitherCadence:
+        """Return how often frames of an order are dithered: as it says itself, else as here."""
+        every, apart_s = order.dither_every, order.dither_apart_s
+        return DitherCadence(
+            self.dither_every if every is None else every,
+            self.dither_apart_s if apart_s is None else apart_s,
+        )
 
 
 class CentringSettings(Declared):

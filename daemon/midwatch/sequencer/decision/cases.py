@@ -85,12 +85,15 @@ def clock_text(at_s: float) -> str:
     return datetime.fromtimestamp(at_s, UTC).strftime("%H:%M UTC")
 
 
-def blocked(world: World, duty: str) -> float | None:
-    """Return when a duty that an open fault blocks may be tried again, or None."""
+def blocked(world: World, duty: str, spare: tuple[str, ...] = ()) -> float | None:
+    """Return when a duty that an open fault blocks may be tried again, or None.
+
+    Faults of devices in ``spare``, which it does without, are no matter.
+    """
     times = [
         max(f.again_at_s, world.now_s + HELD_S) if f.held else f.again_at_s
         for f in world.faults
-        if duty in f.blocks and (f.held or f.again_at_s > world.now_s)
+        if duty in f.blocks and f.device not in spare and (f.held or f.again_at_s > world.now_s)
     ]
     return max(times, default=None)
 

@@ -140,9 +140,14 @@ class GuideArgs(CoreArgs):
 
 
 class DitherArgs(CoreArgs):
-    """Shift the field a little between frames."""
+    """Shift the field a little between frames.
+
+    Attributes:
+        by: "guider" shifts what it guides on; without guiding the "mount" is moved.
+    """
 
     duty = "dither"
+    by: Literal["guider", "mount"] = "guider"
 
 
 class ExposeArgs(OfTarget):

@@ -90,7 +90,7 @@ def _setup_s(world: World, target: TargetView) -> float:
         "centre": not (there and pointing.centred),
         "focus": not ready.focused,
         "guide": ready.has_guider and not (there and ready.guiding),
-        "dither": there and ready.guiding and ready.dither_due,
+        "dither": there and any(need.dither_due for need in target.needs[:1]),
     }
     return sum(world.takes_s(step) for step, needed in steps.items() if needed)
 

@@ -57,6 +57,8 @@ Decide = Callable[[World], Decision]
 REST_AFTER_S = 600.0
 # Nothing is parked and closed without them.
 _SHELTERING = ("mount", "roof")
+# What a dither by the mount does without.
+_GUIDING = ("guider", "guide_camera")
 # Remedies that need no sky.
 _ANYTIME = (ReconnectArgs, RestartDriverArgs, PowerCycleArgs, LessCoolingArgs, EngineWord)
 
@@ -303,8 +305,8 @@ def _towards(case: Case, best: Offer) -> Decision | None:
     world = case.world
     pointing, ready = world.pointing, world.ready
 
-    def unless_blocked(args: CoreArgs, reason: str) -> Decision | None:
-        again = blocked(world, args.duty)
+    def unless_blocked(args: CoreArgs, reason: str, spare: tuple[str, ...] = ()) -> Decision | None:
+        again = blocked(world, args.duty, spare)
         if again is None:
             return decided(args, "next_frame", reason)
         case.notes.append((args.duty, f"failed before; again at {clock_text(again)}"))
@@ -332,15 +334,15 @@ def _towards(case: Case, best: Offer) -> Decision | None:
     focus = cheap_focus(world, best)
     if focus is not None and (step := unless_blocked(focus[1], focus[0])) is not None:
         return step
-    dither = ready.guiding and ready.dither_due and world.now_s >= best.window[0]
-    optional: tuple[tuple[bool, CoreArgs, str], ...] = (
-        (ready.has_guider and not ready.guiding, GuideArgs(), "guiding is off"),
-        (dither, DitherArgs(), "a dither is due between frames"),
-    )
-    for needed, args, reason in optional:
-        step = unless_blocked(args, reason) if needed else None
+    if ready.has_guider and not ready.guiding:
+        step = unless_blocked(GuideArgs(), "guiding is off")
         if step is not None:
             return step
+    if best.need.dither_due and world.now_s >= best.window[0]:
+        if ready.guiding:
+            return unless_blocked(DitherArgs(), "a dither is due between frames")
+        reason = "a dither is due between frames; without guiding the mount is moved"
+        return unless_blocked(DitherArgs(by="mount"), reason, spare=_GUIDING)
     return None
 
 

@@ -35,12 +35,13 @@ class NightHours:
 
 @dataclass(frozen=True, slots=True)
 class FrameNeed:
-    """What is still wanted of one frame order."""
+    """What is still wanted of one frame order; ``dither_due`` before the next of its frames."""
 
     index: int
     filter: str | None
     exposure_s: float
     remaining: int
+    dither_due: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +118,6 @@ class Readiness:
     focused: bool = False
     has_guider: bool = False
     guiding: bool = False
-    dither_due: bool = False
     putting_away: bool = False
     closed_up: bool = False
     missing: tuple[str, ...] = ()

@@ -11,7 +11,7 @@ from midwatch.devices.contract.kinds import MountState
 from midwatch.journal.facts import FrameGraded
 from midwatch.journal.record import NightRecord
 from midwatch.learning import FRAME_OVERHEAD, LearnedDurations
-from midwatch.orders.models import Rig
+from midwatch.orders.models import FrameOrder, Rig
 from midwatch.orders.reading import Night
 from midwatch.planning import NightPlan, TargetPlan
 from midwatch.sequencer.decision import (
@@ -36,6 +36,7 @@ from midwatch.sequencer.facts.lookout import View
 from midwatch.sequencer.facts.rig_history import RigHistory
 from midwatch.sequencer.facts.unguided import (
     frames_left,
+    lengths_of,
     longest_unguided_s,
     shortened,
     unguided_now,
@@ -185,12 +186,16 @@ class WorldView:
     ) -> Unguided | None:
         if not ready.has_guider or ready.guiding:
             return None
+        order = self.night.orders.unguided
         if self._longest_s is None:
             bound = self.night.rig.grading.max_elongation
+            ordered = [f.exposure_s for t in self.night.targets for f in t.order.frames]
             self._longest_s = longest_unguided_s(
-                self.record, bound, self.rig_history.blur_60s_arcsec
+                self.record,
+                bound,
+                self.rig_history.blur_60s_arcsec,
+                lengths_of(ordered, order.shortest_exposure_s),
             )
-        order = self.night.orders.unguided
         return unguided_now(order, faults, self.record, now_s, self._longest_s)
 
     def _offered(
@@ -272,7 +277,6 @@ class WorldView:
         roof = rig.roof.state if rig.roof is not None and not rig.roof.down else None
         guider = rig.guider.state if rig.guider is not None and not rig.guider.down else None
         guiding = guider is not None and guider.phase in ("guiding", "settling")
-        every = self.night.rig.guiding.dither_every
         return Readiness(
             connected=self.rig_history.connected,
             prepared=self.rig_history.prepared,
@@ -282,7 +286,6 @@ class WorldView:
             focused=record.focus is not None,
             has_guider=rig.guider is not None,
             guiding=guiding and record.guiding,
-            dither_due=every > 0 and record.lights_since_dither >= every,
             putting_away=self.rig_history.putting_away,
             closed_up=self.rig_history.closed_up,
             missing=rig.down(),
@@ -291,7 +294,7 @@ class WorldView:
     def _target(self, plan: TargetPlan) -> TargetView:
         name, record = plan.target.name, self.record
         needs = [
-            FrameNeed(index, order.filter, order.exposure_s, left)
+            FrameNeed(index, order.filter, order.exposure_s, left, self._dither_due(order))
             for index, order in enumerate(plan.target.order.frames)
             if (left := frames_left(record, name, index, order)) > 0
         ]
@@ -312,6 +315,11 @@ class WorldView:
             blocked_reason=reason,
             skipped=name in record.skipped,
         )
+
+    def _dither_due(self, order: FrameOrder) -> bool:
+        record, guiding = self.record, self.night.rig.guiding
+        since = (record.lights_since_dither, record.exposed_since_dither_s)
+        return guiding.dither_px > 0.0 and guiding.cadence(order).due(*since)
 
     def view(self, now_s: float, free_disk_gb: float | None) -> View:
         """Return what lookouts may look at."""

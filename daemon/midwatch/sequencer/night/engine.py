@@ -68,7 +68,7 @@ _CIRCLE_S = 5.0
 # Facts that come often and change nothing that a world derives from the record.
 _SLOW_FACTS = frozenset({"sample", "activity", "decision", "lookout", "notice"})
 # Facts that leave frames and faults as they are.
-_MOTION_FACTS = frozenset({"duty_began", "duty_ended", "motion_ended", "dithered"})
+_MOTION_FACTS = frozenset({"duty_began", "duty_ended", "motion_ended"})
 
 
 class Engine:

@@ -20,6 +20,7 @@ from midwatch.sequencer.decision import (
     SILENT,
     CalibrateArgs,
     Decision,
+    DitherArgs,
     ExposeArgs,
     FocusArgs,
 )
@@ -107,6 +108,8 @@ class FaultDesk:
         began = fault.began
         if began.device == "sky" and began.target is not None:
             return began.target == decision.target
+        if began.duty == "dither" and isinstance(decision.args, DitherArgs):
+            return (began.device == "mount") == (decision.args.by == "mount")
         if began.device == "flat_panel" and began.duty == "calibrate":
             return isinstance(decision.args, CalibrateArgs) and decision.args.frame == "flat"
         if began.device == "filter_wheel" and began.filter is not None:
