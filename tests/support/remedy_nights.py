@@ -17,7 +17,7 @@ from midwatch.runtime.rehearsal import RehearsalOptions, rehearse
 CONFIGS = Path(__file__).parent.parent.parent / "configs"
 _ORDERS = """\
 site: {configs}/sites/larch-hollow.yaml
-rig: {configs}/rigs/{rig}.yaml
+rig: {rig}
 evening: 2027-03-10
 targets:
   - name: a field in Gemini
@@ -76,6 +76,7 @@ def faulty_night(
     folder: Path,
     *faults: str,
     rig: str = "harrier",
+    rig_text: str | None = None,
     filters: Sequence[str | None] = ("L",),
     exposure_s: float = 180.0,
     min_altitude_deg: float = 58.0,
@@ -87,6 +88,7 @@ def faulty_night(
         folder: for orders and data.
         faults: as on the command line.
         rig: name of a shipped rig.
+        rig_text: a rig file of its own instead.
         filters: ordered in turn.
         exposure_s: of every frame.
         min_altitude_deg: sets how long the night's work lasts.
@@ -96,10 +98,17 @@ def faulty_night(
         f"{{{f'filter: {name}, ' if name else ''}exposure_s: {exposure_s:g}, count: 400}}"
         for name in filters
     )
-    orders = folder / "orders.yaml"
+    orders, rig_path = folder / "orders.yaml", CONFIGS / "rigs" / f"{rig}.yaml"
+    if rig_text is not None:
+        rig_path = folder / "rig.yaml"
+        rig_path.write_text(rig_text, encoding="utf-8")
     orders.write_text(
         _ORDERS.format(
-            configs=CONFIGS, rig=rig, min_altitude_deg=min_altitude_deg, frames=frames, more=more
+            configs=CONFIGS,
+            rig=rig_path,
+            min_altitude_deg=min_altitude_deg,
+            frames=frames,
+            more=more,
         ),
         encoding="utf-8",
     )

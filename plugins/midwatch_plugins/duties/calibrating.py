@@ -14,10 +14,12 @@ from midwatch.api.duty import (
     DutyContext,
     DutyFailedError,
     FrameBegun,
+    FrameGraded,
     Light,
     keep_frame,
 )
 from midwatch_plugins.duties.cold_sensor import bring_to, given_up
+from midwatch_plugins.duties.darkness import is_covered, light_let_in
 from midwatch_plugins.duties.exposing import hold_focus
 from midwatch_plugins.duties.filters import bring_filter
 
@@ -46,6 +48,9 @@ class Calibrate:
         if args.frame == "dark" and (why := await _not_as_warm(context, args)) is not None:
             context.note(_skipped(args, why))
             return
+        if args.frame == "dark" and not is_covered(context):
+            await self._watched_series(context, args, setting)
+            return
         if args.frame != "flat":
             await self._series(context, args, None, args.exposure_s, setting)
             return
@@ -59,6 +64,22 @@ class Calibrate:
         finally:
             await lamp.do(Light(brightness_percent=0.0), timeout_s=20.0)
 
+    async def _watched_series(
+        self, context: DutyContext, args: CalibrateArgs, setting: CameraSetting
+    ) -> None:
+        """Take darks as long as it is dark before and after each."""
+        why = await light_let_in(context, setting)
+        for taken in range(args.count):
+            if why is not None:
+                context.note(_skipped(args, why, taken))
+                return
+            exposure_id = await self._one(context, args, None, args.exposure_s, setting)
+            why = await light_let_in(context, setting)
+            if why is not None:
+                context.note(FrameGraded(exposure_id=exposure_id, grade="rejected", reasons=(why,)))
+                context.note(_skipped(args, why, taken))
+                return
+
     async def _series(
         self,
         context: DutyContext,
@@ -68,20 +89,32 @@ class Calibrate:
         setting: CameraSetting,
     ) -> None:
         for _ in range(args.count):
-            await keep_frame(
-                context,
-                FrameBegun(
-                    exposure_id=context.darkroom.identify(),
-                    frame=args.frame,
-                    target=None,
-                    order_index=None,
-                    filter=filter_name,
-                    exposure_s=exposure_s,
-                    gain=setting.gain,
-                    offset=setting.offset,
-                    binning=setting.binning,
-                ),
-            )
+            await self._one(context, args, filter_name, exposure_s, setting)
+
+    async def _one(
+        self,
+        context: DutyContext,
+        args: CalibrateArgs,
+        filter_name: str | None,
+        exposure_s: float,
+        setting: CameraSetting,
+    ) -> str:
+        exposure_id = context.darkroom.identify()
+        await keep_frame(
+            context,
+            FrameBegun(
+                exposure_id=exposure_id,
+                frame=args.frame,
+                target=None,
+                order_index=None,
+                filter=filter_name,
+                exposure_s=exposure_s,
+                gain=setting.gain,
+                offset=setting.offset,
+                binning=setting.binning,
+            ),
+        )
+        return exposure_id
 
     async def _flat_exposure(self, context: DutyContext, setting: CameraSetting) -> float:
         """Find the exposure that brings the panel's light to the aim.
@@ -126,7 +159,7 @@ async def _not_as_warm(context: DutyContext, args: CalibrateArgs) -> str | None:
     )
 
 
-def _skipped(args: CalibrateArgs, reason: str) -> CalibrationSkipped:
+def _skipped(args: CalibrateArgs, reason: str, taken: int = 0) -> CalibrationSkipped:
     return CalibrationSkipped(
         frame=args.frame,
         filter=args.filter,
@@ -135,6 +168,6 @@ def _skipped(args: CalibrateArgs, reason: str) -> CalibrationSkipped:
         offset=args.offset,
         binning=args.binning,
         sensor_c=args.sensor_c,
-        missing=args.count,
+        missing=args.count - taken,
         reason=reason,
     )

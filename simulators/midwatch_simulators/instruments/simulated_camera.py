@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import JsonValue
 
-from midwatch.devices.contract import Command, DeviceError, DriverContext, Kind
+from midwatch.devices.contract import Command, DeviceAbout, DeviceError, DriverContext, Kind
 from midwatch.devices.contract.kinds import (
+    SHUTTER,
     Acknowledge,
     CameraState,
     Cool,
@@ -103,6 +104,14 @@ class SimulatedCamera(SimulatedDevice):
             limits["frame_height_px"], limits["frame_width_px"] = _TINY_SHAPE
         return limits
 
+    def about(self) -> DeviceAbout:
+        """Say what the device can do."""
+        about = super().about()
+        if not self._options.shutter:
+            return about
+        able = tuple(sorted((*about.capabilities, SHUTTER)))
+        return about.model_copy(update={"capabilities": able})
+
     def state(self) -> CameraState:
         """Return the whole state."""
         now = self.clock.unix_s()
@@ -179,7 +188,8 @@ class SimulatedCamera(SimulatedDevice):
         began_s = self.clock.unix_s()
         self._beam.begin(began_s)
         open_s = self.exposed_s(command.exposure_s)
-        lit = command.frame not in ("dark", "bias") and self.sees()
+        dark = command.frame in ("dark", "bias") and self._options.shutter
+        lit = not dark and self.sees()
         self._enter("exposing", command.exposure_id, began)
         try:
             await self.clock.sleep(open_s)

@@ -46,6 +46,7 @@ class CameraOptions(Options):
         sky_mag: moonless zenith, V magnitudes per square arcsecond.
         panel_electrons_s: per pixel by the flat panel at full brightness, clear filter.
         cooling_c: how far the cooler can go below the air.
+        shutter: whether it has one of its own, so that darks are dark under the open sky.
         self_heating_c: how far above the air the sensor settles while nothing cools it.
         warm_rate_c_per_min: rate at which the camera warms up when it is made safe.
         obstacles: what is in the telescope's way, whatever the site's horizon says: azimuth
@@ -78,6 +79,7 @@ class CameraOptions(Options):
     panel_electrons_s: float = Field(default=40_000.0, ge=0)
     readout_s: float = Field(default=1.5, ge=0, le=120)
     cooling_c: float = Field(default=35.0, gt=0)
+    shutter: bool = True
     self_heating_c: float = Field(default=2.5, ge=0, le=20)
     warm_rate_c_per_min: float = Field(default=3.0, gt=0, le=20)
     obstacles: tuple[tuple[float, float], ...] = ()

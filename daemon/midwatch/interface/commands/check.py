@@ -103,6 +103,14 @@ def _declared(night: Night) -> Iterator[Finding]:
             f"the field turns while an {night.rig.geometry.words} tracks, and nothing turns the "
             "camera back: stars at the edge trail in long exposures",
         )
+    devices = night.rig.devices
+    if night.orders.calibration.darks and devices.roof is None and devices.flat_panel is None:
+        yield Finding(
+            "note",
+            "darks",
+            "no roof and no flat panel covers this telescope: if its camera has no shutter, darks "
+            "are taken only while no light falls in; put the cap on after the last light",
+        )
     if night.rig.devices.weather is None:
         yield Finding("note", "weather", "no sensor: nothing closes the rig when it rains")
 

@@ -36,7 +36,8 @@ def calibration_needs(night: Night, record: NightRecord) -> tuple[CalibrationNee
     had = [frame for frame in record.frames.values() if _is_had(frame)]
     # What no dark can match, whatever its temperature, asks for none.
     lights = [f for f in had if f.is_light and not (f.graded is not None and f.graded.beyond_darks)]
-    others = [frame for frame in had if not frame.is_light]
+    # Darks into which light fell are none.
+    others = [f for f in had if not f.is_light and (f.graded is None or f.accepted)]
     settings = sorted({_setting(frame) for frame in lights})
     groups = {s: [f for f in lights if _setting(f) == s] for s in settings}
     needs: list[CalibrationNeed] = []

@@ -1,6 +1,7 @@
 """The kinds of devices, one in each file: what each reports and what it can be asked to do."""
 
 from midwatch.devices.contract.kinds.camera import (
+    SHUTTER,
     Acknowledge,
     CameraState,
     Cool,
@@ -28,9 +29,10 @@ from midwatch.devices.contract.kinds.switch import CycleOutlet, SetOutlet, Switc
 from midwatch.devices.contract.kinds.weather import WeatherState
 
 __all__ = [
-    "Acknowledge", "CameraState", "CloseRoof", "Cool", "Cover", "CycleOutlet", "Dither", "Expose",
-    "FilterWheelState", "FlatPanelState", "FocuserState", "FrameFacts", "FrameRef", "GuiderState",
-    "Light", "ListWaiting", "MountState", "Move", "OpenRoof", "Park", "Pulse", "RoofState",
-    "Rotate", "RotatorState", "SelectFilter", "SetOutlet", "Settle", "Slew", "StartGuiding",
-    "StopGuiding", "SwitchState", "Sync", "Track", "Unpark", "Waiting", "Warm", "WeatherState",
+    "SHUTTER", "Acknowledge", "CameraState", "CloseRoof", "Cool", "Cover", "CycleOutlet", "Dither",
+    "Expose", "FilterWheelState", "FlatPanelState", "FocuserState", "FrameFacts", "FrameRef",
+    "GuiderState", "Light", "ListWaiting", "MountState", "Move", "OpenRoof", "Park", "Pulse",
+    "RoofState", "Rotate", "RotatorState", "SelectFilter", "SetOutlet", "Settle", "Slew",
+    "StartGuiding", "StopGuiding", "SwitchState", "Sync", "Track", "Unpark", "Waiting", "Warm",
+    "WeatherState",
 ]  # fmt: skip

@@ -8,6 +8,9 @@ from pydantic import AwareDatetime, Field
 
 from midwatch.devices.contract.base import Command, DeviceState, FrameKind, Kind, Model
 
+# Capability of a camera whose darks are dark under the open sky; no command goes with it.
+SHUTTER = "shutter"
+
 
 class FrameFacts(Model):
     """What a driver measured itself on a frame (cameras that measure on board; fast simulation).
