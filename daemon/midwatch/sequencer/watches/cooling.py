@@ -53,7 +53,7 @@ class ColdWatch:
             self._warm_since_s = None
             cold = sensor_c <= wanted_c + settings.cool_within_c
             if cold and known.began.fault == NOT_COLD and not self._worked_at(known):
-                self._desk.close(known, f"the sensor is at {sensor_c:.1f} degC again")
+                self._desk.close(known, _cold_again(sensor_c, wanted_c))
         elif context.record.duty is not None and context.record.duty[1].duty == "calibrate":
             # Darks are taken as warm as the lights were, whatever the set point is now.
             self._warm_since_s = None
@@ -74,6 +74,10 @@ class ColdWatch:
         if self._warm_since_s is None:
             self._warm_since_s = now_s
         return now_s - self._warm_since_s >= _WARM_FOR_S
+
+
+def _cold_again(sensor_c: float, wanted_c: float) -> str:
+    return f"the sensor is at {sensor_c:.1f} degC, and the set point is {wanted_c:g} degC"
 
 
 def _message(sensor_c: float, wanted_c: float) -> str:
