@@ -13,6 +13,8 @@ Cancellation means: stop where that is safe. What blocks belongs into ``asyncio.
 A camera keeps each exposure in ``context.spool`` and answers `Expose` with the reference that the
 spool returns; it answers `ListWaiting` with the spool's `Waiting` frames, and drops a frame when
 `Acknowledge` comes. ``about().limits`` of a camera names ``width_px``, ``height_px``, ``pixel_um``.
+One with a shutter of its own says ``shutter`` among its capabilities: else its darks are taken only
+where a roof or a cover is closed, or no light is measured.
 
 Other devices of the rig are reached by ``context.peer``; what must outlive a restart of the driver
 goes into ``context.kept_facts``. The arithmetic of guiding is here for the author of a guider.

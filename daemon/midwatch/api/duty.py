@@ -45,7 +45,6 @@ from midwatch.devices.contract import (
     Stop,
 )
 from midwatch.devices.contract.kinds import (
-    SHUTTER,
     CameraState,
     CloseRoof,
     Cool,
@@ -136,7 +135,7 @@ from midwatch.sequencer.watches import set_point_c
 from midwatch.sky import separation_deg
 
 __all__ = [
-    "SHUTTER", "CalibrateArgs", "CalibrationSkipped", "CallTimeoutError", "CameraSetting",
+    "CalibrateArgs", "CalibrationSkipped", "CallTimeoutError", "CameraSetting",
     "CameraState", "Cause", "CentreArgs", "Centred", "Clock", "CloseArgs", "CloseRoof", "Command",
     "CommandError", "Connect", "ConnectArgs", "Cool", "CoolerCourse", "Cover", "CycleOutlet",
     "DeviceAbout", "DeviceClient", "DeviceState", "Disconnect", "Dither", "DitherArgs", "Dithered",

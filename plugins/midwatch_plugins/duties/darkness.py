@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from midwatch.api.duty import SHUTTER, CameraSetting, DutyContext
+from midwatch.api.duty import CameraSetting, DutyContext
 
 __all__ = ["is_covered", "light_let_in"]
 
@@ -21,7 +21,7 @@ _LIT_E_S, _BELOW_C, _DOUBLING_C = 0.1, 5.0, 6.0
 def is_covered(context: DutyContext) -> bool:
     """Return whether something of the rig keeps light out: a shutter, a roof, a panel's cover."""
     about, panel = context.rig.camera.about, context.rig.flat_panel
-    if about is not None and SHUTTER in about.capabilities:
+    if about is not None and "shutter" in about.capabilities:
         return True
     if panel is not None and panel.state is not None and panel.state.cover == "closed":
         return True

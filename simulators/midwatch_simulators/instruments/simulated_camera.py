@@ -13,7 +13,6 @@ from pydantic import JsonValue
 
 from midwatch.devices.contract import Command, DeviceAbout, DeviceError, DriverContext, Kind
 from midwatch.devices.contract.kinds import (
-    SHUTTER,
     Acknowledge,
     CameraState,
     Cool,
@@ -109,7 +108,7 @@ class SimulatedCamera(SimulatedDevice):
         about = super().about()
         if not self._options.shutter:
             return about
-        able = tuple(sorted((*about.capabilities, SHUTTER)))
+        able = tuple(sorted((*about.capabilities, "shutter")))
         return about.model_copy(update={"capabilities": able})
 
     def state(self) -> CameraState:

@@ -1,7 +1,6 @@
 """The kinds of devices, one in each file: what each reports and what it can be asked to do."""
 
 from midwatch.devices.contract.kinds.camera import (
-    SHUTTER,
     Acknowledge,
     CameraState,
     Cool,
@@ -29,7 +28,7 @@ from midwatch.devices.contract.kinds.switch import CycleOutlet, SetOutlet, Switc
 from midwatch.devices.contract.kinds.weather import WeatherState
 
 __all__ = [
-    "SHUTTER", "Acknowledge", "CameraState", "CloseRoof", "Cool", "Cover", "CycleOutlet", "Dither",
+    "Acknowledge", "CameraState", "CloseRoof", "Cool", "Cover", "CycleOutlet", "Dither",
     "Expose", "FilterWheelState", "FlatPanelState", "FocuserState", "FrameFacts", "FrameRef",
     "GuiderState", "Light", "ListWaiting", "MountState", "Move", "OpenRoof", "Park", "Pulse",
     "RoofState", "Rotate", "RotatorState", "SelectFilter", "SetOutlet", "Settle", "Slew",

@@ -8,9 +8,6 @@ from pydantic import AwareDatetime, Field
 
 from midwatch.devices.contract.base import Command, DeviceState, FrameKind, Kind, Model
 
-# Capability of a camera whose darks are dark under the open sky; no command goes with it.
-SHUTTER = "shutter"
-
 
 class FrameFacts(Model):
     """What a driver measured itself on a frame (cameras that measure on board; fast simulation).
@@ -66,7 +63,11 @@ class FrameRef(Model):
 
 
 class CameraState(DeviceState):
-    """State of a cooled camera."""
+    """State of a cooled camera.
+
+    One with a shutter of its own, so that its darks are dark under the open sky, says ``shutter``
+    among its capabilities.
+    """
 
     phase: Literal["idle", "exposing", "reading"] = "idle"
     exposure_id: str | None = None
