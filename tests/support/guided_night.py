@@ -52,6 +52,8 @@ def orders_for(folder: Path, *, frames: int = 6, rig_name: str = "kestrel") -> P
     rig["camera"]["pixel_um"] = 8.1
     if "mount" not in rig:
         rig["limits"] |= {"past_meridian_min": 4, "flip_after_min": 1}
+    # Frames of a minute, dithered by number, so that a dither comes before the cloud.
+    rig["guiding"]["dither_apart_s"] = 0
     devices["guide_camera"]["options"] |= {
         "width_px": 320, "height_px": 240, "focal_length_mm": 160, "aperture_mm": 24,
     }  # fmt: skip
