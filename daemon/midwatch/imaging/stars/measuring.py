@@ -19,7 +19,8 @@ from midwatch.imaging.frame import Frame, brightest_of_cells, luminance
 from midwatch.imaging.stars.discs import disc_width_px, find_discs
 from midwatch.imaging.stars.measures import StarMeasures, without_stars
 from midwatch.imaging.stars.profile import fit_fwhm, fit_mosaic
-from midwatch.imaging.stars.star_table import StarTable, common_elongation, median_and_scatter
+from midwatch.imaging.stars.shapes import StarShapes
+from midwatch.imaging.stars.star_table import StarTable, bare_axes, median_and_scatter
 from midwatch.imaging.stars.trails import find_trails
 from midwatch.imaging.stars.zones import field_shape, sky_levels, zones_of
 
@@ -101,7 +102,8 @@ def measure_stars(
     trails = find_trails(image, factor)
     table, x_px, y_px, good, fwhm_px = _measured(frame, image, factor, noise, found)
     hfr_px, scatter_px = median_and_scatter(table.hfr_px[good])
-    elongation, direction = common_elongation(table, good)
+    shapes = StarShapes(frame, image, table)
+    common = shapes.common(good)
     return StarMeasures(
         count=len(x_px),
         good_count=len(good),
@@ -109,8 +111,8 @@ def measure_stars(
         hfr_scatter_px=scatter_px,
         fwhm_px=fwhm_px,
         fwhm_arcsec=fwhm_px * scale_arcsec if scale_arcsec is not None else float("nan"),
-        elongation=elongation,
-        elongation_deg=direction,
+        elongation=common.ratio,
+        elongation_deg=common.angle_deg,
         background_adu=level,
         noise_adu=noise * factor,
         saturated_count=int(np.count_nonzero(table.saturated)),
@@ -118,7 +120,7 @@ def measure_stars(
         stars=table,
         gradient_x_adu=levels.gradient_x_adu,
         gradient_y_adu=levels.gradient_y_adu,
-        zones=zones_of(table, x_px, y_px, frame.data.shape, levels),
+        zones=zones_of(shapes, table, x_px, y_px, frame.data.shape, levels),
         field=field_shape(table, frame.data.shape),
         trails=trails,
     )
@@ -224,13 +226,14 @@ def _table(
     saturated = peak >= frame.saturation_adu
     whole = (found["flag"] & (sep.OBJ_TRUNC | sep.OBJ_SINGU)) == 0
     centre_shift = (factor - 1) / 2.0
+    long_axis, short_axis = bare_axes(found)
     return StarTable(
         x_px=x * factor + centre_shift,
         y_px=y * factor + centre_shift,
         flux_adu=flux * factor**2,
         peak_adu=peak.astype(np.float64),
         hfr_px=hfr,
-        axis_ratio=found["a"] / np.maximum(found["b"], 1e-6),
+        axis_ratio=long_axis / short_axis,
         angle_deg=np.degrees(found["theta"]),
         snr=found["peak"].astype(np.float64) / noise,
         saturated=saturated,
