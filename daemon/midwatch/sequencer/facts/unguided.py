@@ -3,8 +3,8 @@
 A star that is drawn out along a line grows in the square of its elongation by the square of the
 time, as long as the motion is steady: for a trail of length L on a star of variance s^2 the second
 moments along and across are s^2 + L^2 / 12 and s^2 (the variance of an even distribution of that
-length), so that elongation^2 - 1 = L^2 / (12 s^2), as long as pixels are taken out of both. What was
-measured at one exposure therefore says what another would show.
+length), so that elongation^2 - 1 = L^2 / (12 s^2), as long as pixels are taken out of both. What
+was measured at one exposure therefore says what another would show.
 
 Frames count towards their order by integration: three of 60 s count as one of 180 s.
 """
