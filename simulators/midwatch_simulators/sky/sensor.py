@@ -223,7 +223,6 @@ class Sensor:
             rng: of the noise. Photons and dark current as a normal distribution of equal
                 variance, good from a few electrons on; below, read noise hides the difference.
             began_s: POSIX seconds at which the exposure began.
-            began_s: POSIX seconds at which the exposure began.
 
         Returns:
             Pixels in ADU, shape (H, W).
