@@ -78,8 +78,8 @@ def test_background_and_noise(path: Path, fwhm_px: float) -> None:
     assert ours["noise"] == pytest.approx(theirs["noise"], rel=0.2)
 
 
-# Widths: a pixel widens a Gaussian by 8 ln 2 / 12 px^2 of its squared width. On the other frame stars
-# have burnt in by their brightness, and photutils reads 1.4 to 2.1 px by which of them are asked.
+# Widths: a pixel widens a Gaussian by 8 ln 2 / 12 px^2 of its squared width. On the other frame
+# stars have burnt in by their brightness; photutils reads 1.4 to 2.1 px by which of them are asked.
 def test_width_and_half_flux_radius() -> None:
     ours, theirs = measured(M13), by_photutils(M13, 3.2)
     assert ours["fwhm_px"] == pytest.approx(
