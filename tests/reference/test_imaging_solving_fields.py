@@ -17,7 +17,7 @@ from astropy.wcs import WCS
 from numpy.typing import NDArray
 
 from midwatch.imaging import Solution
-from midwatch.imaging.solving import FieldHint, SolveFailure
+from midwatch.imaging.solving import FieldHint, FrameStars, SolveFailure, solve_by
 from midwatch.imaging.solving.near_hint import solve_field
 from midwatch.sky.catalogues import StarCatalogue
 
@@ -204,3 +204,20 @@ def test_chance_is_never_taken_for_a_field(count: int, place: tuple[float, float
         StarCatalogue.load(),
     )
     assert isinstance(answer, SolveFailure) and answer.kind == "no_match"
+
+
+def test_a_wrong_scale_and_a_hint_far_off_are_found_together() -> None:
+    """Five percent and three degrees: a reducer out of place behind a mount that is off."""
+    solved = 0
+    for seed in (2, 3):
+        rng = np.random.default_rng(seed)
+        field = make_field(rng, scale_arcsec=SCALE_ARCSEC / (1.05 if seed % 2 else 0.95))
+        turn = rng.uniform(0, 2 * np.pi)
+        dec = float(np.clip(field.dec_deg + 3.0 * np.sin(turn), -90, 90))
+        ra = field.ra_deg + 3.0 * np.cos(turn) / max(0.02, np.cos(np.radians(field.dec_deg)))
+        hint = FieldHint(ra % 360, dec, 3.3, SCALE_ARCSEC, scale_tolerance=0.03)
+        found = solve_by("wide", FrameStars(field.x, field.y, field.flux, SHAPE), hint, None)
+        if isinstance(found, Solution):
+            assert field.error_arcsec(found) < 10.0
+            solved += 1
+    assert solved == 2

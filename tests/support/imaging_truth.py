@@ -51,6 +51,47 @@ def moffat(fwhm: float, beta: float) -> Callable[..., FloatArray]:
     return oversampled(lambda r: (beta - 1) / (np.pi * alpha**2) * (1 + (r / alpha) ** 2) ** -beta)
 
 
+def elliptic(
+    fwhm: float,
+    ratio: float,
+    angle_deg: float,
+    beta: float | None = None,
+    trail_px: float = 0.0,
+    n: int = 7,
+) -> Callable[..., FloatArray]:
+    """Unit light in pixels of an ellipse, Gaussian or Moffat, drawn out evenly along its long axis.
+
+    `fwhm` is that of the short axis; the long one lies at `angle_deg` from +x towards +y.
+    """
+    c, s = np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))
+    sub = (np.arange(n) - (n - 1) / 2) / n
+    steps = (np.arange(15) - 7) / 15 * trail_px if trail_px else np.zeros(1)
+
+    def density(square: FloatArray) -> FloatArray:
+        if beta is None:
+            variance = (fwhm / 2.35482) ** 2
+            return np.exp(-0.5 * square / variance) / (2 * np.pi * variance * ratio)
+        alpha2 = fwhm**2 / (4 * (2 ** (1 / beta) - 1))
+        return (beta - 1) / (np.pi * alpha2 * ratio) * (1 + square / alpha2) ** -beta
+
+    def stamp(x: FloatArray, y: FloatArray, x0: float, y0: float) -> FloatArray:
+        xs = ((x[:, None] + sub).ravel() - x0)[None, :]
+        ys = ((y[:, None] + sub).ravel() - y0)[:, None]
+        along, across = xs * c + ys * s, ys * c - xs * s
+        fine = sum(density(((along - t) / ratio) ** 2 + across**2) for t in steps) / len(steps)
+        return fine.reshape(len(y), n, len(x), n).sum(axis=(1, 3)) / n**2
+
+    return stamp
+
+
+def mosaic(shape: tuple[int, int], bayer: str) -> FloatArray:
+    """Transmission of a usual colour mosaic, shape (H, W)."""
+    colour = np.ones(shape)
+    for index, name in enumerate(bayer):
+        colour[index // 2 :: 2, index % 2 :: 2] = {"R": 0.8, "G": 1.0, "B": 0.7}[name]
+    return colour
+
+
 def ring(outer: float, inner: float) -> Callable[..., FloatArray]:
     area = np.pi * (outer**2 - inner**2)
     return oversampled(lambda r: ((r <= outer) & (r >= inner)) / area)

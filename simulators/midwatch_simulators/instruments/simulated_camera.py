@@ -215,7 +215,8 @@ class SimulatedCamera(SimulatedDevice):
         if self._options.sky_mode == "pixels":
             floor_e2 = sensor.dark_e_s(sensor_c) * exposure_s + sensor.read_noise_e**2
             light = render(view, sensor, exposure_s, floor_e2)
-            return sensor.read(light, exposure_s, sensor_c, gain, offset, rng), None
+            pixels = sensor.read(light, exposure_s, sensor_c, gain, offset, rng, began_s)
+            return pixels, None
         facts = facts_of(view, sensor, exposure_s, sensor_c, gain, offset, rng)
         tiny = facts.background_adu + facts.noise_adu * rng.standard_normal(_TINY_SHAPE)
         full = sensor.saturation_adu(gain, offset)

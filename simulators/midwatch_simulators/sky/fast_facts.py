@@ -17,9 +17,12 @@ from midwatch_simulators.sky.view import SkyView
 # Detection as measuring does it: five joined pixels over five times the noise of a pixel, after
 # smoothing with the kernel 1 2 1, 2 4 2, 1 2 1.
 _THRESHOLD_SIGMA, _AREA_PX = 5.0, 5
-# Shapes are read on stars whose peak is above the first; the second is their median, as brighter
-# stars are fewer: 50 times 2 ** (1 / 0.95) for 2.4 times as many stars a magnitude.
-_SHAPE_SNR, _BRIGHT_SNR = 50.0, 104.0
+# Shapes are read on stars whose peak is so far above the noise.
+_SHAPE_SNR = 50.0
+_ROUNDS = 60
+# What is drawn out longer than this is no ellipse any more; a fit whose wings are free and in which
+# what does not agree counts less reads it shorter by this share (seen on rendered frames).
+_LONG, _LONG_SHORTER = 1.7, 0.19
 _SOLVABLE_STARS = 8
 # Square of the radius by which pixels widen what is measured: summing whole pixels spreads the
 # light once more by their width, and the usual correction takes off that much.
@@ -123,7 +126,7 @@ def _shape(blur: Blur, cell: int) -> tuple[float, float, float, float, float]:
     image = _in_cells(psf.centred, cell)
     smoothed = _smoothed(image)
     detect = float(np.partition(np.ravel(smoothed), -_AREA_PX)[-_AREA_PX])
-    elongation = _elongation(psf, cell)
+    elongation = _elongation(psf)
     # Without its pixel a star is a little narrower than its image on the grid.
     bare = psf.half_flux_radius()
     widened = _PIXEL_HFR2 + _CELL_HFR2 * (cell**2 - 1)
@@ -133,33 +136,40 @@ def _shape(blur: Blur, cell: int) -> tuple[float, float, float, float, float]:
     return float(psf.centred.max()), detect, hfr, min(fwhm, _DISC_FWHM * hfr), elongation
 
 
-def _elongation(psf: Psf, cell: int) -> float:
-    """Return long over short axis inside the isophote to which a usual bright star is seen.
+def _elongation(psf: Psf) -> float:
+    """Return long over short axis without the pixels, as fitting an ellipse to them gives it.
 
-    Second moments are taken of the smoothed image, as detection does: on cells of a mosaic the
-    kernel is as wide as a sharp star, and rounds it.
+    The second moments under an elliptical weight of the same shape are half of the star's, if it is
+    a Gaussian; weight and star are brought into agreement (G. M. Bernstein and M. Jarvis 2002).
     """
-    variances = np.zeros(3)
-    for row in (0, psf.steps // 2):
-        for column in (0, psf.steps // 2):
-            image = _in_cells(psf.stamp(row, column), cell)
-            smoothed = _smoothed(image)
-            level = _THRESHOLD_SIGMA / _BRIGHT_SNR * float(image.max())
-            variances += _variances(np.where(smoothed >= level, smoothed, 0.0))
-    xx, xy, yy = variances
-    mean, half = 0.5 * (xx + yy), math.hypot(0.5 * (xx - yy), xy)
-    return math.sqrt((mean + half) / max(mean - half, 1e-9))
+    light, x, y = _between_pixels(psf)
+    shape = np.array((4.0, 0.0, 4.0))
+    for _ in range(_ROUNDS):
+        xx, xy, yy = shape
+        square = (yy * x * x - 2.0 * xy * x * y + xx * y * y) / max(xx * yy - xy * xy, 1e-9)
+        weighted = light * np.exp(-0.5 * square)
+        before, shape = (
+            shape,
+            2.0
+            * np.array((weighted @ (x * x), weighted @ (x * y), weighted @ (y * y)))
+            / max(float(weighted.sum()), 1e-12),
+        )
+        if np.abs(shape - before).max() < 1e-3 * shape.max():
+            break
+    xx, xy, yy = shape
+    mean, half = 0.5 * (xx + yy) - 1.0 / 12.0, math.hypot(0.5 * (xx - yy), xy)
+    ratio = math.sqrt((mean + half) / max(mean - half, 1e-3 * mean))
+    return ratio - _LONG_SHORTER * max(0.0, ratio - _LONG)
 
 
-def _variances(light: FloatArray) -> FloatArray:
-    """Return the second moments xx, xy, yy of light, shape (H, W), about its centroid."""
-    axis = np.arange(len(light), dtype=np.float64)
-    along_x, along_y = light.sum(axis=0), light.sum(axis=1)
-    total = light.sum()
-    x, y = along_x @ axis / total, along_y @ axis / total
-    dx, dy = axis - x, axis - y
-    variances: FloatArray = np.array([along_x @ dx**2, dy @ light @ dx, along_y @ dy**2]) / total
-    return variances
+def _between_pixels(psf: Psf) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return light, x and y at every half pixel of a star's image, each of shape (N,)."""
+    axis = np.arange(-psf.half_width, psf.half_width + 1, dtype=np.float64)
+    offsets = ((0, 0.0), (psf.steps // 2, 0.5))
+    light = [psf.stamp(row, column).ravel() for row, _ in offsets for column, _ in offsets]
+    x = [np.tile(axis - column, len(axis)) for _ in offsets for _, column in offsets]
+    y = [np.repeat(axis - row, len(axis)) for _, row in offsets for _ in offsets]
+    return np.concatenate(light), np.concatenate(x), np.concatenate(y)
 
 
 def _in_cells(image: FloatArray, cell: int) -> FloatArray:

@@ -13,6 +13,7 @@ from pydantic import Field
 
 from midwatch_simulators.base import Options, generator
 from midwatch_simulators.sky.photometry import collecting_area_cm2, dark_electrons_per_s
+from midwatch_simulators.sky.sensor_charge import cosmic_rays, telegraph
 
 Image = NDArray[np.float32]
 
@@ -37,7 +38,11 @@ class CameraOptions(Options):
         electrons_per_adu: at gain 0; gain counts tenths of a decibel.
         dark_electrons_s: dark current at 0 C.
         dark_doubling_c: warming that doubles it.
-        hot_share: share of pixels with many times the dark current.
+        hot_share: share of pixels with many times the dark current; few of them with
+            thousands of times.
+        telegraph_share: share of those that go on and off by themselves.
+        cosmic_rays_cm2_min: cosmic rays and other radiation, tracks a square centimetre and
+            minute; 1 to 2 at sea level (common practice), none for 0.
         corner_loss: share of light that the corners lack.
         optics_um: width of a star by the optics alone, full at half maximum.
         seeing_arcsec: median width in the zenith.
@@ -70,7 +75,9 @@ class CameraOptions(Options):
     full_well_e: float = Field(default=50_000.0, gt=0)
     dark_electrons_s: float = Field(default=0.012, ge=0)
     dark_doubling_c: float = Field(default=6.3, gt=0)
-    hot_share: float = Field(default=0.0002, ge=0, le=0.1)
+    hot_share: float = Field(default=0.002, ge=0, le=0.1)
+    telegraph_share: float = Field(default=0.15, ge=0, le=1)
+    cosmic_rays_cm2_min: float = Field(default=1.2, ge=0, le=1000)
     corner_loss: float = Field(default=0.15, ge=0, lt=1)
     optics_um: float = Field(default=5.0, ge=0)
     seeing_arcsec: float = Field(default=2.5, gt=0, le=20)
@@ -179,6 +186,26 @@ class Sensor:
         times = np.float32(30.0) * rng.pareto(1.2, count).astype(np.float32)
         return row * self.width_px + column, np.minimum(times, np.float32(20_000.0))
 
+    def hot_at(self, began_s: float, exposure_s: float) -> NDArray[np.float32]:
+        """Return the dark current of the hot pixels during an exposure, as `hot` counts it."""
+        _, times = self.hot
+        restless = times[: round(self.options.telegraph_share * len(times))]
+        on = telegraph(self.seed, len(restless), began_s, exposure_s)
+        return np.concatenate((restless * on.astype(np.float32), times[len(restless) :]))
+
+    def _struck(self, light_e: Image, exposure_s: float, rng: np.random.Generator) -> None:
+        """Add what cosmic rays leave in an exposure."""
+        options = self.options
+        row, column, electrons = cosmic_rays(
+            (self.height_px * self.binning, self.width_px * self.binning),
+            options.pixel_um,
+            options.cosmic_rays_cm2_min,
+            exposure_s,
+            rng,
+        )
+        at = (row // self.binning, column // self.binning)
+        np.add.at(light_e, at, electrons.astype(np.float32))
+
     def read(
         self,
         light_e: Image,
@@ -187,6 +214,7 @@ class Sensor:
         gain: int,
         offset: int,
         rng: np.random.Generator,
+        began_s: float = 0.0,
     ) -> NDArray[np.uint16]:
         """Turn light into numbers.
 
@@ -198,14 +226,16 @@ class Sensor:
             offset: units of the pedestal.
             rng: of the noise. Photons and dark current as a normal distribution of equal
                 variance, good from a few electrons on; below, read noise hides the difference.
+            began_s: POSIX seconds at which the exposure began.
 
         Returns:
             Pixels in ADU, shape (H, W).
         """
         dark = self.dark_e_s(sensor_c) * exposure_s
         light_e += np.float32(dark)
-        where, times = self.hot
+        where, times = self.hot[0], self.hot_at(began_s, exposure_s)
         np.add.at(light_e.reshape(-1), where, times * np.float32(dark / self.binning**2))
+        self._struck(light_e, exposure_s, generator(int(rng.integers(2**53)), "cosmic rays"))
         spread = light_e + np.float32(self.read_noise_e**2)
         np.sqrt(spread, out=spread)
         noise = rng.standard_normal(light_e.shape, dtype=np.float32)

@@ -70,10 +70,8 @@ def with_warm_clusters(truth_data: np.ndarray) -> np.ndarray:
     """Add blobs of hot pixels as wide as a star, which no shape gives away."""
     data = truth_data.astype(np.int64)
     for row, column in ((50, 60), (110, 150)):
-        data[row, column] += 20_000
-        data[row - 1 : row + 2, column] += 8_000
-        data[row, column - 1 : column + 2] += 8_000
-        data[row - 1 : row + 2, column - 1 : column + 2] += 4_000
+        along = np.array((1_600, 5_800, 9_000, 5_800, 1_600)) / 130.0
+        data[row - 2 : row + 3, column - 2 : column + 3] += np.outer(along, along * 6).astype(int)
     return np.clip(data, 0, 65535).astype(np.uint16)
 
 

@@ -13,7 +13,7 @@ from support.interface_bench import midwatch
 
 COMMANDS = (
     "check", "plan", "rehearse", "run", "status", "pause", "resume", "skip", "close", "why",
-    "report", "device", "schema",
+    "report", "measure", "device", "schema",
 )  # fmt: skip
 
 

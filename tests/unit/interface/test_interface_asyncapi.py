@@ -19,7 +19,7 @@ import pytest
 from midwatch.bus import Answer, Online, Request, StateEnvelope, Topics, encode, parse
 from midwatch.devices.contract import STATES, Kind, commands_of
 from midwatch.devices.contract.kinds import Cool, MountState, Slew
-from midwatch.interface.commands.bus_document import bus_document
+from midwatch.interface.documents import bus_document
 from support.interface_bench import midwatch
 
 NOW = datetime(2027, 3, 10, 20, 0, tzinfo=UTC)

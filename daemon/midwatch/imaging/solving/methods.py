@@ -10,14 +10,19 @@ from typing import Literal
 from midwatch.imaging.solving.blind import solve_blind
 from midwatch.imaging.solving.index_files import catalogue_with
 from midwatch.imaging.solving.near_hint import FieldHint, SolveFailure
-from midwatch.imaging.solving.wide_search import FrameStars, solve_area, solve_scale
+from midwatch.imaging.solving.wide_search import (
+    FrameStars,
+    solve_area,
+    solve_area_and_scale,
+    solve_scale,
+)
 from midwatch.imaging.wcs import Solution
 from midwatch.sky.catalogues import SkyCatalogue, StarCatalogue
 
 __all__ = ["SolveMethod", "solve_by"]
 
-# near: about a place; wide: the same in a larger area; scale: about a place at any scale;
-# blind: anywhere.
+# near: about a place; wide: the same in a larger area, at scales a little off, too; scale: about a
+# place at any scale; blind: anywhere.
 SolveMethod = Literal["near", "wide", "scale", "blind"]
 
 
@@ -35,7 +40,8 @@ def solve_by(
     deep = catalogue_with(folder)
     if method == "blind":
         return solve_blind(stars, hint.scale_arcsec, hint.scale_tolerance, folder, deep)
-    search = solve_scale if method == "scale" else solve_area
+    searches = {"near": solve_area, "wide": solve_area_and_scale, "scale": solve_scale}
+    search = searches[method]
     builtin = StarCatalogue.load()
     found = search(stars, hint, builtin)
     if isinstance(found, SolveFailure) and found.kind != "few_stars" and deep is not builtin:

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from midwatch.imaging.frame import Frame, luminance
-from midwatch.imaging.stars.star_table import StarTable
+from midwatch.imaging.stars.star_table import StarTable, bare_axes
 
 __all__ = ["disc_width_px", "find_discs"]
 
@@ -128,10 +128,11 @@ def _sources(image: Image, full_adu: float) -> _Sources:
     rim = 1.5 * radii[:, 0]
     whole = (x >= rim) & (y >= rim) & (x < image.shape[1] - rim) & (y < image.shape[0] - rim)
     peak = found["peak"] + background.globalback
+    long_axis, short_axis = bare_axes(found)
     area = np.pi * np.maximum(radii[:, 1], 1.0) ** 2
     return _Sources(
         x, y, flux, radii[:, 0], radii[:, 1] / np.maximum(radii[:, 0], 1e-6),
-        found["a"] / np.maximum(found["b"], 1e-6), found["theta"],
+        long_axis / short_axis, found["theta"],
         whole & (peak < full_adu), flux / (noise * np.sqrt(area)), peak,
     )  # fmt: skip
 

@@ -16,10 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from midwatch.imaging.frame import Frame, brightest_of_cells, luminance
+from midwatch.imaging.stars.defects import SHARPEST_PX, SKY_STEP, Light, without_defects
 from midwatch.imaging.stars.discs import disc_width_px, find_discs
 from midwatch.imaging.stars.measures import StarMeasures, without_stars
 from midwatch.imaging.stars.profile import fit_fwhm, fit_mosaic
-from midwatch.imaging.stars.star_table import StarTable, common_elongation, median_and_scatter
+from midwatch.imaging.stars.shapes import StarShapes
+from midwatch.imaging.stars.star_table import StarTable, bare_axes, median_and_scatter
 from midwatch.imaging.stars.trails import find_trails
 from midwatch.imaging.stars.zones import field_shape, sky_levels, zones_of
 
@@ -44,10 +46,14 @@ _HOT_SHARE = 0.8
 # Longer than this is the trail of a satellite; a star drawn out by a mount that lost its way is
 # shorter, and must be seen.
 _LONGEST = 8.0
-# A pixel is hot when it is this far above the noise and is so many times brighter than each
-# of its eight neighbours. The sharpest star, of sigma 0.5 px, is 4.4 times as bright at its centre
-# as next to it.
-_HOT_SIGMA, _HOT_CONTRAST = 10.0, 5.0
+# Of the measured width of stars: what is sharper than that is none. Higher: stars of the sharpest
+# part of the field are lost; lower: tracks of two pixels' width pass.
+_SHARPER = 0.8
+# Stars of a frame have one size, defects all sizes: stars are where most sizes lie within this
+# factor of each other.
+_ONE_SIZE, _SIZE_SNR = 1.25, 15.0
+# Of the light of a detection: when more is found to be too sharp, it was no star.
+_MOST_LOST = 0.4
 # A neighbour with less than this share of a star's light does not change its radius by a percent.
 _FAINT_NEIGHBOUR = 0.02
 # With more of the stars than this touched by neighbours the field counts as crowded, and some
@@ -59,7 +65,7 @@ _FEWEST_ALONE = 8
 _COARSE_FWHM_PX = 3.0
 # Variance that one pixel's width adds to a profile along each axis.
 _PIXEL_VARIANCE = 1.0 / 12.0
-_GAUSS_HFR = 1.1774100225154747
+_GAUSS_HFR, _FWHM = 1.1774100225154747, 2.3548200450309493
 
 
 def measure_stars(
@@ -94,14 +100,18 @@ def measure_stars(
     if not noise > 0.0 or saturated_fraction > 0.5:
         return without_stars(level, noise * factor, saturated_fraction)
     levels = sky_levels(image)
+    before = image[::SKY_STEP, ::SKY_STEP].copy()
     background.subfrom(image)
     del background
-    _cool_hot_pixels(frame, image, noise)
+    light = Light.of(frame, before, image, noise)
+    frame = without_defects(light, image).frame
     found = _like_stars(_extract(image, noise, threshold_sigma, smallest_area_px))
+    frame, found = _no_sharper(light._replace(frame=frame), image, noise, found)
     trails = find_trails(image, factor)
     table, x_px, y_px, good, fwhm_px = _measured(frame, image, factor, noise, found)
     hfr_px, scatter_px = median_and_scatter(table.hfr_px[good])
-    elongation, direction = common_elongation(table, good)
+    shapes = StarShapes(frame, image, table)
+    common = shapes.common(good)
     return StarMeasures(
         count=len(x_px),
         good_count=len(good),
@@ -109,8 +119,8 @@ def measure_stars(
         hfr_scatter_px=scatter_px,
         fwhm_px=fwhm_px,
         fwhm_arcsec=fwhm_px * scale_arcsec if scale_arcsec is not None else float("nan"),
-        elongation=elongation,
-        elongation_deg=direction,
+        elongation=common.ratio,
+        elongation_deg=common.angle_deg,
         background_adu=level,
         noise_adu=noise * factor,
         saturated_count=int(np.count_nonzero(table.saturated)),
@@ -118,7 +128,7 @@ def measure_stars(
         stars=table,
         gradient_x_adu=levels.gradient_x_adu,
         gradient_y_adu=levels.gradient_y_adu,
-        zones=zones_of(table, x_px, y_px, frame.data.shape, levels),
+        zones=zones_of(shapes, table, x_px, y_px, frame.data.shape, levels),
         field=field_shape(table, frame.data.shape),
         trails=trails,
     )
@@ -159,20 +169,6 @@ def _measured(
     return _Measured(table, x_px, y_px, good, fwhm_px)
 
 
-def _cool_hot_pixels(frame: Frame, image: Image, noise: float) -> None:
-    """Give single hot pixels the median of their neighbours, in place."""
-    if frame.bayer is not None:
-        # The cells of a mosaic sample stars too coarsely to separate a sharp one from a hot pixel.
-        return
-    inner = image[1:-1, 1:-1]
-    row, column = np.nonzero(inner > _HOT_SIGMA * noise)
-    around = [(r, c) for r in range(3) for c in range(3) if (r, c) != (1, 1)]
-    neighbours = np.stack([image[row + r, column + c] for r, c in around], axis=0)
-    brightest = np.maximum(neighbours.max(axis=0), 2.0 * noise)
-    hot = inner[row, column] > _HOT_CONTRAST * brightest
-    inner[row[hot], column[hot]] = np.median(neighbours[:, hot], axis=0)
-
-
 def _extract(
     image: Image, noise: float, threshold_sigma: float, smallest_area_px: int
 ) -> NDArray[np.void]:
@@ -205,6 +201,60 @@ def _like_stars(found: NDArray[np.void]) -> NDArray[np.void]:
     return stars
 
 
+def _no_sharper(
+    light: Light, image: Image, noise: float, found: NDArray[np.void]
+) -> tuple[Frame, NDArray[np.void]]:
+    """Take out what is sharper than the stars of the frame: tracks and groups of hot pixels.
+
+    Returns:
+        The frame without it, and the detections that are left; the image is corrected in place.
+    """
+    from scipy.spatial import KDTree
+
+    sigma_px = _star_sigma_px(light.frame, image, noise, found)
+    if not _SHARPER * sigma_px > SHARPEST_PX:
+        return light.frame, found
+    mended = without_defects(light, image, _SHARPER * sigma_px)
+    if len(mended.light) == 0:
+        return light.frame, found
+    places = np.stack((mended.column, mended.row), axis=1)
+    _, nearest = KDTree(np.stack((found["x"], found["y"]), axis=1)).query(places)
+    # What has lost most of its light was no star; a star with a defect on it is one again.
+    lost = np.bincount(nearest, mended.light, len(found))
+    kept: NDArray[np.void] = found[lost < _MOST_LOST * found["flux"]]
+    return mended.frame, kept
+
+
+def _star_sigma_px(frame: Frame, image: Image, noise: float, found: NDArray[np.void]) -> float:
+    """Return the standard deviation of the frame's stars across, in its pixels; NaN without."""
+    factor = 1 if frame.bayer is None else 2
+    brightest = found[np.argsort(-found["flux"], kind="stable")[:_MOST_STARS]]
+    table = _table(frame, image, factor, noise, brightest)
+    sure = np.flatnonzero(table.good & (table.snr >= _SIZE_SNR) & (table.hfr_px > 0.0))
+    if len(sure) == 0:
+        return float("nan")
+    stars = sure[_of_one_size(table.hfr_px[sure])]
+    chosen = np.sort(stars)[:_FITTED_STARS]
+    x, y, size = table.x_px[chosen], table.y_px[chosen], table.hfr_px[chosen]
+    if frame.bayer is None:
+        fwhm_px = fit_fwhm(image, x, y, size, table.flux_adu[chosen])
+    else:
+        fwhm_px, _, _ = fit_mosaic(frame, x, y, size)
+    # Stars that are drawn out are sharper across than along.
+    return fwhm_px / _FWHM / float(np.sqrt(np.median(table.axis_ratio[stars])))
+
+
+def _of_one_size(sizes: FloatArray) -> NDArray[np.intp]:
+    """Return which sizes lie closest together; of equally many the larger ones."""
+    order = np.argsort(sizes, kind="stable")
+    ranked = sizes[order]
+    ends = np.searchsorted(ranked, ranked * _ONE_SIZE, side="right")
+    count = ends - np.arange(len(ranked))
+    first = len(count) - 1 - int(np.argmax(count[::-1]))
+    chosen: NDArray[np.intp] = order[first : ends[first]]
+    return chosen
+
+
 def _table(
     frame: Frame, image: Image, factor: int, noise: float, found: NDArray[np.void]
 ) -> StarTable:
@@ -224,13 +274,14 @@ def _table(
     saturated = peak >= frame.saturation_adu
     whole = (found["flag"] & (sep.OBJ_TRUNC | sep.OBJ_SINGU)) == 0
     centre_shift = (factor - 1) / 2.0
+    long_axis, short_axis = bare_axes(found)
     return StarTable(
         x_px=x * factor + centre_shift,
         y_px=y * factor + centre_shift,
         flux_adu=flux * factor**2,
         peak_adu=peak.astype(np.float64),
         hfr_px=hfr,
-        axis_ratio=found["a"] / np.maximum(found["b"], 1e-6),
+        axis_ratio=long_axis / short_axis,
         angle_deg=np.degrees(found["theta"]),
         snr=found["peak"].astype(np.float64) / noise,
         saturated=saturated,

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from midwatch.imaging.stars.star_table import StarTable, common_elongation, median_and_scatter
+from midwatch.imaging.stars.shapes import StarShapes
+from midwatch.imaging.stars.star_table import StarTable, median_and_scatter
 
 __all__ = ["FieldShape", "SkyLevels", "Zone", "field_shape", "sky_levels", "zones_of"]
 
@@ -26,6 +27,8 @@ _FEWEST_STARS = 20
 # Residuals beyond this many deviations count less (P. J. Huber 1964; 95 percent efficiency).
 _HUBER = 1.345
 _ROUNDS = 12
+# Pixels of stars from which a zone's common shape is fitted: a few stars, as there are nine zones.
+_SHAPE_SAMPLES = 6_000
 
 
 @dataclass(frozen=True)
@@ -130,6 +133,7 @@ def sky_levels(image: NDArray[np.float32]) -> SkyLevels:
 
 
 def zones_of(
+    shapes: StarShapes,
     table: StarTable,
     x_px: FloatArray,
     y_px: FloatArray,
@@ -139,6 +143,7 @@ def zones_of(
     """Measure the nine zones, row by row.
 
     Args:
+        shapes: What says which shape stars share.
         table: The measured stars.
         x_px: Where all stars are that were found, shape (N,), in pixels of the frame.
         y_px: The same along y.
@@ -152,7 +157,7 @@ def zones_of(
         row, column = divmod(index, _SIDE)
         good = np.flatnonzero(table.good & (measured == index))
         hfr_px, scatter_px = median_and_scatter(table.hfr_px[good])
-        elongation, direction = common_elongation(table, good)
+        common = shapes.common(good, _SHAPE_SAMPLES)
         zones.append(
             Zone(
                 row=row,
@@ -161,8 +166,8 @@ def zones_of(
                 good_count=len(good),
                 hfr_px=hfr_px,
                 hfr_scatter_px=scatter_px,
-                elongation=elongation,
-                elongation_deg=direction,
+                elongation=common.ratio,
+                elongation_deg=common.angle_deg,
                 background_adu=float(levels.zones_adu[row, column]),
             )
         )

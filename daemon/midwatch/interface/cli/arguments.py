@@ -22,6 +22,7 @@ from midwatch.interface.cli.argument_values import (
 from midwatch.interface.cli.arguments_device import add_device
 from midwatch.interface.cli.arguments_drill import add_drill
 from midwatch.interface.cli.arguments_help import EXIT_CODES, HELP, WIDTH
+from midwatch.interface.cli.arguments_measure import add_measure
 from midwatch.interface.cli.arguments_polar import add_polar
 from midwatch.interface.cli.arguments_shared import add_anchor, add_json
 
@@ -325,6 +326,7 @@ _FILLERS = {
     "change": _change,
     "why": _why,
     "report": _report,
+    "measure": add_measure,
     "device": add_device,
     "schema": _schema,
 }

@@ -45,6 +45,9 @@ HELP = {
             "time of the night, why, and what was ruled out."),
     "report": ("write the report again", "Writes night.json and report.html again from the "
                "journal; needs no daemon."),
+    "measure": ("what a frame shows", "Measures FITS files as the night does: stars, their size "
+                "and shape, background, full pixels, trails, what speaks against the frame. Files "
+                "that cannot be measured are named, and the others go on."),
     "device": ("run, or talk to, one device", "Without a word after the name: hosts the device's "
                "driver in this process until it is asked to end. With 'state': shows its state. "
                "With 'do COMMAND key=value ...': has it do something."),

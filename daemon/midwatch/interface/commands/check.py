@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import math
 from collections.abc import Iterator, Sized
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -67,6 +68,11 @@ def execute(args: argparse.Namespace) -> int:
     return max(_CODES[finding.level] for finding in findings)
 
 
+# Width from which the built-in star list solves 99.5 percent of all fields (bench_solving).
+_SOLVED_DEG = 2.0
+# With a shorter focal length the smallest sensors of the trade, 12 mm wide, see that much.
+_SHORT_MM = 345.0
+
 # Looking --------------------------------------------------------------------------------------
 
 
@@ -96,6 +102,7 @@ def _declared(night: Night) -> Iterator[Finding]:
         f"{optics.focal_length_mm / optics.aperture_mm:.1f}, "
         f"{206.265 * night.rig.camera.pixel_um / optics.focal_length_mm:.2f} arcsec a pixel",
     )
+    yield from _solvable(night)
     if night.rig.geometry.field_turns:
         yield Finding(
             "note",
@@ -113,6 +120,31 @@ def _declared(night: Night) -> Iterator[Finding]:
         )
     if night.rig.devices.weather is None:
         yield Finding("note", "weather", "no sensor: nothing closes the rig when it rains")
+
+
+def _solvable(night: Night) -> Iterator[Finding]:
+    """Say where the built-in star list is too thin for the rig's field."""
+    if night.rig.centring.index_folder is not None:
+        return
+    focal_mm, pixel_um = night.rig.optics.focal_length_mm, night.rig.camera.pixel_um
+    wide_enough_mm = 2.0 * focal_mm * math.tan(math.radians(_SOLVED_DEG / 2.0))
+    width_px = night.rig.devices.camera.options.get("width_px")
+    if isinstance(width_px, int):
+        if width_px * pixel_um / 1000.0 >= wide_enough_mm:
+            return
+        field_deg = math.degrees(2.0 * math.atan(width_px * pixel_um / 2000.0 / focal_mm))
+        seen = f"the field is {field_deg:.1f}° wide"
+    elif focal_mm < _SHORT_MM:
+        return
+    else:
+        seen = f"a sensor narrower than {wide_enough_mm:.0f} mm sees less than {_SOLVED_DEG:g}°"
+    yield Finding(
+        "note",
+        "solving",
+        f"{seen}: with the built-in star list, fields from {_SOLVED_DEG:g}° are solved nearly "
+        "always, of 1.5° 24 in 25, of 1.3° 9 in 10, of 1° 3 in 5; for the rest install star index "
+        "files and name their folder in centring.index_folder",
+    )
 
 
 def _plugins(night: Night) -> Iterator[Finding]:

@@ -25,7 +25,7 @@ def execute(args: argparse.Namespace) -> int:
 
 def _document(what: str) -> dict[str, Any]:
     if what == "bus":
-        from midwatch.interface.commands.bus_document import bus_document
+        from midwatch.interface.documents import bus_document
 
         return bus_document()
     if what == "night":

@@ -3,8 +3,8 @@
 A star that is drawn out along a line grows in the square of its elongation by the square of the
 time, as long as the motion is steady: for a trail of length L on a star of variance s^2 the second
 moments along and across are s^2 + L^2 / 12 and s^2 (the variance of an even distribution of that
-length), so that elongation^2 - 1 = L^2 / (12 s^2). What was measured at one exposure therefore says
-what another would show.
+length), so that elongation^2 - 1 = L^2 / (12 s^2), as long as pixels are taken out of both. What
+was measured at one exposure therefore says what another would show.
 
 A worm draws stars out in some parts of its turn only, so all unguided frames of the night count,
 and of a short list of lengths that one is taken which brings the most accepted exposure for the
@@ -40,7 +40,7 @@ _LATEST = 8
 # Few frames may have met the calm part of a turn only.
 _ENOUGH = 3
 # Elongation of round stars where no guided frame shows it; and what noise adds to it.
-_ROUND, _NOISE = 1.08, 0.03
+_ROUND, _NOISE = 1.03, 0.03
 # An exposure is at most so many times the longest one that was tried.
 _GROWTH = 2.0
 # What a frame costs besides its exposure: reading out, measuring, and the read noise that a longer
