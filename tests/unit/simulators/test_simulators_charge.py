@@ -43,7 +43,7 @@ def test_cosmic_rays_are_in_darks_and_others_in_each():
 def test_hot_pixels_have_a_long_tail():
     hot = np.sort(dark(hot_share=0.002, telegraph_share=0.0, cosmic_rays_cm2_min=0.0).ravel())
     # Of 384 pixels, most glow by a few tens of ADU and some by thousands.
-    assert 30 < hot[-200] < 200
+    assert 30 < hot[-200] < 300
     assert hot[-3] > 10 * hot[-200]
 
 
