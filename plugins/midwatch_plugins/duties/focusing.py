@@ -39,6 +39,9 @@ _UNKNOWN_STEPS = 10.0
 _WAVELENGTH_NM = 550.0
 # Far from focus light is spread over hundreds of pixels: exposures are so many times longer.
 _FAR_EXPOSURE = 3.0
+# Stars so many times larger than at the last focus are looked into by a second run. Less: each
+# change of the seeing costs one; more: half a night may pass out of focus.
+_BLUNT = 1.6
 # Without a limit of its own a focuser is taken to reach so far.
 _FAR_STEPS = 1_000_000
 
@@ -59,17 +62,13 @@ class Focus:
         context.device(context.rig.focuser, "focuser")
         await bring_filter(context, args.filter)
         start, _ = predicted_position(context)
-        search, trails = FocusSearch(_task(context, start)), Trails(context)
-        while (wanted := search.wanted) is not None:
-            await _arrive(context, wanted.position, from_below=wanted.from_below)
-            longer = _FAR_EXPOSURE if search.coarse and wanted.why == "find" else 1.0
-            shot = await context.darkroom.throwaway(
-                "focus", longer * context.night.rig.focus.exposure_s, context.setting()
-            )
-            trails.look(shot.sight)
-            search.tell(measure_of(shot.sight, shot.ref.exposure_s))
-        verdict = search.verdict
-        assert verdict is not None
+        task, trails = _task(context, start), Trails(context)
+        verdict = await _searched(context, task, trails)
+        if _is_blunter(verdict, task):
+            # Whatever bent the curve (a mount that stood still, a gust) may be over by now.
+            assert verdict.best_position is not None
+            again = replace(task, start=verdict.best_position)
+            verdict = await _searched(context, again, trails)
         if (reason := trails.reason) is not None:
             verdict = replace(
                 verdict, trouble="trailed", reason=reason, best_position=None, best_hfr_px=None
@@ -83,6 +82,27 @@ class Focus:
         propose_offsets(context, known)
         if verdict.trouble is not None:
             raise _failure(verdict, start)
+
+
+async def _searched(context: DutyContext, task: FocusTask, trails: Trails) -> FocusVerdict:
+    """Sample until the search knows best focus, or why it does not."""
+    search = FocusSearch(task)
+    while (wanted := search.wanted) is not None:
+        await _arrive(context, wanted.position, from_below=wanted.from_below)
+        longer = _FAR_EXPOSURE if search.coarse and wanted.why == "find" else 1.0
+        shot = await context.darkroom.throwaway(
+            "focus", longer * context.night.rig.focus.exposure_s, context.setting()
+        )
+        trails.look(shot.sight)
+        search.tell(measure_of(shot.sight, shot.ref.exposure_s))
+    assert search.verdict is not None
+    return search.verdict
+
+
+def _is_blunter(verdict: FocusVerdict, task: FocusTask) -> bool:
+    """Whether focus was found, and stars are much larger there than at the focus before."""
+    found, before = verdict.confirmed_hfr_px, task.expected_hfr_px
+    return verdict.ok and found is not None and before is not None and found > _BLUNT * before
 
 
 class Trails:
