@@ -138,6 +138,7 @@ def concluded(folder: Path, summary: NightSummary, promise: Promise) -> tuple[st
     """Return what is said at the end of a night, and the exit code."""
     outcome = NightOutcome(
         night=NIGHT,
+        timezone="Europe/Vienna",
         folder=folder,
         summary=summary.model_copy(update={"promises": [promise]}),
         summary_path=folder / "night.json",

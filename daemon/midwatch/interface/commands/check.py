@@ -52,11 +52,12 @@ def execute(args: argparse.Namespace) -> int:
     night = load_orders(args.orders)
     evening = evening_of(night, args.evening)
     plan = plan_night(night, evening)
+    zone = ZoneInfo(night.site.timezone)
     findings = [
         *_declared(night),
         *_plugins(night),
         *_sky(night, plan),
-        *(Finding(level, "clock", text) for level, text in clock_findings(plan)),
+        *(Finding(level, "clock", text) for level, text in clock_findings(plan, zone)),
         *(Finding(level, "disk", text) for level, text in disk_findings(night, args.out)),
     ]
     if args.rig:

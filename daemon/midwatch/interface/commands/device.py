@@ -10,6 +10,7 @@ from contextlib import AbstractAsyncContextManager, AsyncExitStack, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from pydantic import JsonValue
 
@@ -44,7 +45,7 @@ _SIMULATED = "simulated-"
 
 def execute(args: argparse.Namespace) -> int:
     """Host the device, show its state, or have it do something."""
-    setting, rig_path = _setting(args)
+    setting, rig_path, zone = _setting(args)
     if args.name not in setting.rig.devices.present():
         raise InputError(
             f"rig {setting.rig.name!r} has no device {args.name!r}; it has "
@@ -55,7 +56,7 @@ def execute(args: argparse.Namespace) -> int:
         case []:
             asyncio.run(_host(args, setting, broker, clock))
         case ["state"]:
-            asyncio.run(_show(args, setting, visit(broker, setting.topics, clock)))
+            asyncio.run(_show(args, setting, visit(broker, setting.topics, clock), zone))
         case ["do", command, *words]:
             there = visit(broker, setting.topics, clock)
             asyncio.run(_do(args, setting, there, _request(args, command, words)))
@@ -67,16 +68,16 @@ def execute(args: argparse.Namespace) -> int:
     return 0
 
 
-def _setting(args: argparse.Namespace) -> tuple[RigSetting, Path]:
+def _setting(args: argparse.Namespace) -> tuple[RigSetting, Path, ZoneInfo]:
     if args.orders is not None:
         night = load_orders(args.orders)
-        return RigSetting(night.rig, night.site.name, night.place, night.horizon), night.paths[
-            "rig"
-        ]
+        setting = RigSetting(night.rig, night.site.name, night.place, night.horizon)
+        return setting, night.paths["rig"], ZoneInfo(night.site.timezone)
     if args.rig is None or args.site is None:
         raise InputError("say where the rig is described: --orders ORDERS, or --rig and --site")
     rig, site, horizon, place = load_rig_at_site(args.rig, args.site)
-    return RigSetting(rig, site.name, place, horizon), args.rig
+    setting = RigSetting(rig, site.name, place, horizon)
+    return setting, args.rig, ZoneInfo(site.timezone)
 
 
 def _meeting_point(
@@ -151,7 +152,9 @@ async def _host(
 Visiting = AbstractAsyncContextManager[Visit]
 
 
-async def _show(args: argparse.Namespace, setting: RigSetting, visiting: Visiting) -> None:
+async def _show(
+    args: argparse.Namespace, setting: RigSetting, visiting: Visiting, zone: ZoneInfo
+) -> None:
     wanted = (setting.topics.online(args.name), setting.topics.state(args.name))
     async with visiting as there:
         found = await retained(there, wanted, lambda found: len(found) == len(wanted), RETAINED_S)
@@ -166,7 +169,8 @@ async def _show(args: argparse.Namespace, setting: RigSetting, visiting: Visitin
         say_json({**head, **envelope.model_dump(mode="json")})
         return
     word = "online" if online.online else "offline"
-    say(f"{args.name}: {word} since {online.since:%Y-%m-%d %H:%M:%S} UTC, driver {online.driver}")
+    since = online.since.astimezone(zone)
+    say(f"{args.name}: {word} since {since:%Y-%m-%d %H:%M:%S %Z}, driver {online.driver}")
     say(*table([name, _text(value)] for name, value in envelope.state.items()))
 
 

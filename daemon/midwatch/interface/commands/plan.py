@@ -163,13 +163,10 @@ def _show(night: Night, plan: NightPlan, ahead: Forecast, learned: Learnings) ->
 
 def _hours(night: Night, plan: NightPlan, zone: ZoneInfo) -> list[str]:
     events = plan.events
-    utc = ZoneInfo("UTC")
 
     def both(name: str, dusk: float | None, dawn: float | None) -> list[str]:
         def text(at: float | None) -> str:
-            if at is None:
-                return "-"
-            return f"{local_text(at, zone)} ({local_text(at, utc)} UTC)"
+            return "-" if at is None else local_text(at, zone)
 
         return [name, text(dusk), text(dawn)]
 

@@ -16,6 +16,7 @@ from midwatch.clock import ScaledClock, WallClock
 from midwatch.durable import write_whole
 from midwatch.errors import InputError
 from midwatch.exit_codes import BROKEN_PROMISE, DONE, INTERRUPTED
+from midwatch.instants import all_in_zone
 from midwatch.interface.console import heading, local_text, say, say_json, table, tell
 from midwatch.orders.reading import Night
 from midwatch.planning import plan_night
@@ -223,7 +224,7 @@ def verdict(alignment: Alignment) -> list[str]:
         for promise in alignment.promises
         if promise.ok is False
     ]
-    return lines
+    return all_in_zone(lines, ZoneInfo(night.site.timezone))
 
 
 def _axis_lines(name: str, night: Night, error: AxisError) -> list[str]:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-from datetime import UTC
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from pydantic import ValidationError
 
 from midwatch.errors import UnreachableError
+from midwatch.instants import in_zone
 from midwatch.interface.console import (
     TOLD,
     duty_text,
@@ -68,11 +69,12 @@ def _night(payload: bytes | None) -> NightState | None:
 def _lines(
     running: Running, night: NightState | None, devices: dict[str, dict[str, Any]]
 ) -> list[str]:
+    zone = ZoneInfo(running.timezone)
     lines = [f"{running.rig} at {running.site}"]
     if night is None:
         lines.append("  the daemon has said nothing yet")
     else:
-        lines += table(_night_rows(night))
+        lines += table(_night_rows(night, zone))
     if not devices:
         return [*lines, "  no device is on the bus"]
     present = running.clock().now()
@@ -92,16 +94,17 @@ def _lines(
     if any(strange.values()):
         counts = ", ".join(f"{name} {count}" for name, count in strange.items() if count)
         rows.append(["turned away", "messages", counts])
-    return [*lines, "", *table(rows)]
+    return [*lines, "", *(in_zone(line, zone) for line in table(rows))]
 
 
-def _night_rows(night: NightState) -> list[list[str]]:
+def _night_rows(night: NightState, zone: ZoneInfo) -> list[list[str]]:
+    at = night.at.astimezone(zone)
     cause = next((label for name, label in LABELS.items() if name == night.activity), "")
     rows = [
-        ["night", f"{night.night}, {night.phase}; as of {night.at.astimezone(UTC):%H:%M:%S} UTC"],
+        ["night", f"{night.night}, {night.phase}; as of {at:%H:%M:%S %Z}"],
         ["doing", cause or night.activity],
         ["decided", duty_text(night.duty, night.args)],
-        ["because", night.reason],
+        ["because", in_zone(night.reason, zone)],
         ["lights", f"{night.lights_accepted} of {night.lights_wanted} accepted"],
     ]
     flags = [word for word, on in (("paused", night.paused), ("closing", night.closing)) if on]

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 from midwatch.clock import iso_utc
 from midwatch.errors import InputError
+from midwatch.instants import in_zone
 from midwatch.interface.console import duty_text, hours_text, say, say_json, table
 from midwatch.journal.facts import Activity, DecisionMade, DutyBegan, DutyEnded, NightEnded
 from midwatch.journal.record import LABELS
@@ -142,4 +143,5 @@ def _lines(night: KeptNight, answer: Answer, zone: tzinfo) -> list[str]:
         rows.append(["then", f"{clock(at)} {duty_text(made.duty, made.args)}: {made.reason}"])
     if answer.ended is not None:
         rows.append(["ended", f"the night ended at {clock(answer.ended[0])}"])
-    return [title, *table([[row[0], ", ".join(row[1:])] for row in rows])]
+    lines = table([[row[0], ", ".join(row[1:])] for row in rows])
+    return [title, *(in_zone(line, zone) for line in lines)]

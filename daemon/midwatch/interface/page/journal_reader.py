@@ -85,6 +85,11 @@ class Outlook:
         self._seen: _Seen | None = None
         self._lock = threading.Lock()
 
+    @property
+    def timezone(self) -> str:
+        """The zone of the site, as the files say."""
+        return self._declared.site.timezone
+
     def turn_to(self, plan: NightPlan) -> None:
         """Look at the night of another plan from now on."""
         folder = self._data_folder / plan.evening.isoformat()

@@ -16,6 +16,7 @@ from rich.live import Live
 from rich.table import Table
 
 from midwatch.clock import WallClock, iso_utc
+from midwatch.instants import in_zone
 from midwatch.interface.console import hours_text, tell
 from midwatch.journal.facts import (
     Activity,
@@ -158,7 +159,7 @@ class NightListener:
         if self._live is None:
             if event.at_utc_s >= self._next_line_utc_s or _worth_a_line(event):
                 self._next_line_utc_s = (event.at_utc_s // _LINE_S + 1.0) * _LINE_S
-                tell(_line(progress, event))
+                tell(in_zone(_line(progress, event), progress.zone))
         elif self._clock.mono() >= self._next_mono_s or progress.ended:
             self._live.update(panel(progress), refresh=True)
             self._next_mono_s = self._clock.mono() + _PICTURE_S
@@ -206,7 +207,7 @@ def panel(progress: NightProgress) -> Table:
         ("target", progress.target_text()),
         ("doing", progress.doing),
         ("frames", progress.frames_text()),
-        ("because", progress.reason),
+        ("because", in_zone(progress.reason, progress.zone)),
         ("elapsed", progress.elapsed_text()),
     )
     for name, text in rows:

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import argparse
+from datetime import datetime, tzinfo
+from zoneinfo import ZoneInfo
 
 from midwatch.exit_codes import BROKEN_PROMISE, DONE
+from midwatch.instants import all_in_zone
 from midwatch.interface.console import heading, hours_text, say, table
 from midwatch.journal.facts import Cause
 from midwatch.journal.record import LABELS
@@ -30,7 +33,7 @@ def conclude(outcome: NightOutcome, args: argparse.Namespace) -> int:
 
 def epilogue(outcome: NightOutcome) -> list[str]:
     """Return the end of a night in words."""
-    summary = outcome.summary
+    summary, zone = outcome.summary, ZoneInfo(outcome.timezone)
     what = "rehearsed" if summary.rehearsal else "night"
     lines = [
         heading(f"{summary.site}, {summary.rig}: {what} {summary.evening}"),
@@ -41,14 +44,14 @@ def epilogue(outcome: NightOutcome) -> list[str]:
         *_reach(summary),
         *_missing(summary),
         *_promises(summary),
-        *_faults(summary),
+        *_faults(summary, zone),
     ]
     files = [
         ["report", str(outcome.report_path)],
         ["frames", str(outcome.folder / "frames")],
         ["for programs", str(outcome.summary_path)],
     ]
-    return [*lines, "", *table(files)]
+    return [*all_in_zone(lines, zone), "", *table(files)]
 
 
 def _target_rows(target: TargetSummary) -> list[str]:
@@ -112,14 +115,14 @@ def _promises(summary: NightSummary) -> list[str]:
     return lines
 
 
-def _faults(summary: NightSummary) -> list[str]:
+def _faults(summary: NightSummary, zone: tzinfo) -> list[str]:
     if not summary.faults:
         return []
     rows = [
         [
             f"{fault.device} {fault.kind}",
-            f"from {fault.began[11:16]} UTC",
-            f"to {fault.ended[11:16]}" if fault.ended else "still open",
+            f"from {_clock(fault.began, zone)}",
+            f"to {_clock(fault.ended, zone)}" if fault.ended else "still open",
             f"cost {hours_text(fault.lost_s)}",
             fault.message,
         ]
@@ -128,3 +131,7 @@ def _faults(summary: NightSummary) -> list[str]:
     more = len(summary.faults) - len(rows)
     rest = [f"    and {more} more: see the report"] if more else []
     return ["  faults", *table(rows, indent="    "), *rest]
+
+
+def _clock(utc: str, zone: tzinfo) -> str:
+    return datetime.fromisoformat(utc).astimezone(zone).strftime("%H:%M")

@@ -29,6 +29,7 @@ class Running(BaseModel):
     pid: int
     site: str
     rig: str
+    timezone: str = "UTC"
     broker: BrokerSettings
     devices: tuple[str, ...]
     heartbeat_s: float
@@ -43,6 +44,7 @@ class Running(BaseModel):
             pid=os.getpid(),
             site=night.site.name,
             rig=night.rig.name,
+            timezone=night.site.timezone,
             broker=broker,
             devices=tuple(night.rig.devices.present()),
             heartbeat_s=night.rig.bus.heartbeat_s,
@@ -121,6 +123,7 @@ def find_running(data_folder: Path, orders: Path | None) -> Running:
                 pid=0,
                 site=night.site.name,
                 rig=night.rig.name,
+                timezone=night.site.timezone,
                 broker=broker,
                 devices=tuple(night.rig.devices.present()),
                 heartbeat_s=night.rig.bus.heartbeat_s,

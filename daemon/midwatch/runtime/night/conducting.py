@@ -59,6 +59,7 @@ class NightOutcome:
     """What a night left."""
 
     night: str
+    timezone: str
     folder: Path
     summary: NightSummary
     summary_path: Path
@@ -157,6 +158,7 @@ async def conduct(night: Night, plan: NightPlan, stage: Stage) -> NightOutcome:
         journal.close()
     return NightOutcome(
         night=name,
+        timezone=night.site.timezone,
         folder=folder,
         summary=summary,
         summary_path=folder / "night.json",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 
 from pydantic import JsonValue
 
@@ -12,7 +11,7 @@ from midwatch.sequencer.decision.duty_args import DutyArgs, NamedArgs, OfTarget,
 from midwatch.sequencer.decision.offers import Board
 from midwatch.sequencer.decision.world import World
 
-__all__ = ["Case", "Decision", "blocked", "clock_text", "decided", "exposed", "hold", "why"]
+__all__ = ["Case", "Decision", "blocked", "decided", "exposed", "hold", "why"]
 
 # A duty that a fault holds up for as long as it is open is looked at again after this.
 HELD_S = 15.0
@@ -76,13 +75,6 @@ class Case:
     world: World
     board: Board
     notes: list[tuple[str, str]] = field(default_factory=list)
-
-
-def clock_text(at_s: float) -> str:
-    """Return an instant as HH:MM UTC for reasons; out-of-range instants as such."""
-    if not 0 <= at_s < 4e9:
-        return "never"
-    return datetime.fromtimestamp(at_s, UTC).strftime("%H:%M UTC")
 
 
 def blocked(world: World, duty: str, spare: tuple[str, ...] = ()) -> float | None:

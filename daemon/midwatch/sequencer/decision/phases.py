@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from midwatch.instants import instant
 from midwatch.sequencer.decision.cases import (
     Case,
     Decision,
     blocked,
-    clock_text,
     decided,
     exposed,
     hold,
@@ -35,7 +35,7 @@ def evening(world: World) -> Decision | None:
     """Return what comes before it is dark enough to work."""
     hours, ready, now = world.hours, world.ready, world.now_s
     if now < hours.prepare_from_s:
-        reason = f"preparation begins at {clock_text(hours.prepare_from_s)}"
+        reason = f"preparation begins at {instant(hours.prepare_from_s)}"
         return hold(world, "phase", reason, hours.prepare_from_s, "not_started")
     if not ready.prepared:
         again = blocked(world, "prepare")
@@ -43,7 +43,7 @@ def evening(world: World) -> Decision | None:
             return hold(world, "phase", "the rig is not fit yet", again, "fault")
         return decided(PrepareArgs(), "phase", "the night is near: cool the camera")
     if now < hours.work_from_s:
-        reason = f"dark enough to work at {clock_text(hours.work_from_s)}"
+        reason = f"dark enough to work at {instant(hours.work_from_s)}"
         return hold(world, "phase", reason, hours.work_from_s, "waiting_for_target")
     return None
 
@@ -71,7 +71,7 @@ def over(case: Case) -> str | None:
     if world.operator.close is not None:
         return world.operator.close
     if world.now_s >= world.hours.dawn_s:
-        return f"the sky is no longer dark since {clock_text(world.hours.dawn_s)}"
+        return f"the sky is no longer dark since {instant(world.hours.dawn_s)}"
     closing = next((d for d in world.standing if d.do == "close"), None)
     if closing is not None:
         return closing.message
