@@ -34,10 +34,12 @@ GROUPS: dict[Use, tuple[Cause, ...]] = {
     "light": ("open_shutter",),
     "lost": ("unsafe", "clouds", "fault", "paused", "daemon_down"),
     "idle": (
+        "waiting_for_dark",
         "waiting_for_target",
         "waiting_for_meridian",
         "no_target_left",
         "finished",
+        "closed_by_hand",
         "not_started",
     ),
 }  # everything else is work around the frames

@@ -74,22 +74,25 @@ def _target_rows(target: TargetSummary) -> list[str]:
 def _hours(summary: NightSummary) -> list[str]:
     dark_s = sum(summary.ledger.values())
     opened_s = sum(summary.ledger.get(cause, 0) for cause in _GAINED)
-    share = f", {opened_s / dark_s:.0%}" if dark_s else ""
+    used = summary.yield_
+    share = "" if used.fraction is None else f", {used.fraction:.0%}"
     others = sorted(
         ((seconds, cause) for cause, seconds in summary.ledger.items() if cause not in _GAINED),
         reverse=True,
     )
     labels: dict[str, str] = {str(cause): label for cause, label in LABELS.items()}
-    lines = [f"  shutter open for {hours_text(opened_s)} of {hours_text(dark_s)} dark{share}"]
+    lines = [
+        f"  shutter open for {hours_text(opened_s)} of {hours_text(used.usable_s)} usable{share}"
+    ]
     if others:
-        lines.append("  the rest went to")
+        lines.append(f"  the rest of {hours_text(dark_s)} dark went to")
         lines += table([[labels[cause], hours_text(s)] for s, cause in others], indent="    ")
     return lines
 
 
 def _reach(summary: NightSummary) -> list[str]:
     used = summary.yield_
-    if used.had_s is None or used.bound_s is None:
+    if used.had_s is None or not used.bound_s:
         return []
     share = "" if used.kept is None else f", {used.kept:.0%}"
     bound = f"{hours_text(used.bound_s)} that perfect knowledge could have had{share}"

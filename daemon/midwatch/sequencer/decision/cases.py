@@ -115,5 +115,7 @@ def decided(
 
 
 def hold(world: World, rule: str, reason: str, until_s: float, cause: Cause) -> Decision:
-    """Return a wait of a second or more."""
+    """Return a wait of a second or more; before dusk no target is waited for, but the dark."""
+    if cause == "waiting_for_target" and world.now_s < world.hours.dusk_s:
+        cause = "waiting_for_dark"
     return decided(WaitArgs(), rule, reason, until_s=max(until_s, world.now_s + 1.0), cause=cause)

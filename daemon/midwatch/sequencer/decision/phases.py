@@ -89,13 +89,19 @@ def end_of_night(world: World, reason: str) -> Decision:
         if step is not None:
             return step
     if any(fault.given_up and "close" in fault.blocks for fault in world.faults):
-        return decided(
-            FinishArgs(), "phase", "the rig could not be closed; a person must look at it"
-        )
+        return decided(FinishArgs(), "phase", _left_undone(world))
     again = blocked(world, "close")
     if again is not None:
         return hold(world, "phase", "closing failed; trying again", again, "closing")
     return decided(CloseArgs(), "phase", reason)
+
+
+def _left_undone(world: World) -> str:
+    """Say what is not as it should be at the end of a night, and what is."""
+    failed = why(world, "close")
+    if exposed(world):
+        return f"the rig could not be closed: a person must look at it ({failed})"
+    return f"the rig is parked and closed, but not all is at rest: look at it by day ({failed})"
 
 
 def _calibration(world: World, reason: str) -> Decision | None:
