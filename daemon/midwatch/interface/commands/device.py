@@ -28,7 +28,8 @@ from midwatch.devices.client import DeviceClient, LeaseHolder
 from midwatch.devices.contract import Command, DeviceState, kind_of
 from midwatch.devices.host import RigSetting, command_model, read_command, serve_device
 from midwatch.errors import InputError, UnreachableError
-from midwatch.interface.console import say, say_json, table, tell
+from midwatch.instants import in_zone
+from midwatch.interface.console import device_words, labelled, say, say_json, table, tell
 from midwatch.runtime.files import (
     broker_of,
     find_running,
@@ -171,7 +172,8 @@ async def _show(
     word = "online" if online.online else "offline"
     since = online.since.astimezone(zone)
     say(f"{args.name}: {word} since {since:%Y-%m-%d %H:%M:%S %Z}, driver {online.driver}")
-    say(*table([name, _text(value)] for name, value in envelope.state.items()))
+    say(f"  {words}" if (words := device_words(args.name, envelope.state)) else "  no link")
+    say(*(in_zone(line, zone) for line in table(map(_row, envelope.state.items()))))
 
 
 def _request(args: argparse.Namespace, command: str, words: list[str]) -> Command[Any]:
@@ -205,7 +207,7 @@ async def _do(
         say_json({"device": args.name, "command": request.command, "result": result})
     else:
         say(f"{args.name} {request.command}: done")
-        say(*table([name, _text(value)] for name, value in result.items()))
+        say(*table(map(_row, result.items())))
     if request.needs_lease:
         tell(f"without a daemon the device makes itself safe within {lease_s:g} s from now")
 
@@ -222,11 +224,5 @@ def _pair(word: str) -> tuple[str, JsonValue]:
     return key, value
 
 
-def _text(value: Any) -> str:
-    if value is None:
-        return "-"
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, list | tuple):
-        return ", ".join(map(_text, value)) or "none"
-    return str(value)
+def _row(item: tuple[str, Any]) -> tuple[str, str]:
+    return labelled(*item)

@@ -27,6 +27,7 @@ from midwatch.runtime.files import (
     evening_of,
     load_orders,
     run_faults,
+    using_rig,
 )
 from midwatch.runtime.polar import (
     AtTheKnobs,
@@ -194,7 +195,8 @@ async def _for_real(
 
     try:
         async with stack:
-            with announced(args.out, running), told_to_end(interrupt):
+            used = using_rig(night.paths["rig"], args.out)
+            with announced(args.out, running), used, told_to_end(interrupt):
                 return await run_alignment(night, options, run, person)
     except asyncio.CancelledError:
         raise KeyboardInterrupt from None
@@ -231,9 +233,11 @@ def _axis_lines(name: str, night: Night, error: AxisError) -> list[str]:
     altitude, azimuth = _sure(error.sigma_altitude_arcmin), _sure(error.sigma_azimuth_arcmin)
     sure = f"  (+- {altitude} and {azimuth} arcmin)"
     # What was found, and what there is to do about it, in words that cannot be mixed up.
-    turns = "; ".join(turn.words() for turn in knob_turns(night.place, error))
-    line = f"{error.total_arcmin:.1f} arcmin from the pole{sure}; to correct it, turn {turns}"
-    return [f"  {name}: {line}", *(f"    note: {warning}" for warning in error.warnings)]
+    turns = knob_turns(night.place, error)
+    off = ", ".join(turn.found() for turn in turns)
+    line = f"{error.total_arcmin:.1f} arcmin from the pole: axis {off}{sure}"
+    todo = f"    to do: {', '.join(turn.words() for turn in turns)}"
+    return [f"  {name}: {line}", todo, *(f"    note: {warning}" for warning in error.warnings)]
 
 
 def _sure(sigma_arcmin: float) -> str:
@@ -262,7 +266,7 @@ def _advice(alignment: Alignment) -> list[str]:
         return [enough, "tighten the knobs, then measure again to confirm: midwatch polar"]
     if last.total_arcmin > options.tolerance_arcmin:
         within = f"{options.tolerance_arcmin:g} arcmin"
-        return [enough, f"not yet within {within}: turn the knobs as said"]
+        return [enough, f"not yet within {within}: turn the knobs as said above"]
     return [enough, f"within {options.tolerance_arcmin:g} arcmin"]
 
 

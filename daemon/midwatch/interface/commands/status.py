@@ -13,8 +13,8 @@ from midwatch.errors import UnreachableError
 from midwatch.instants import in_zone
 from midwatch.interface.console import (
     TOLD,
+    device_words,
     duty_text,
-    facts_text,
     health,
     say,
     say_json,
@@ -79,7 +79,7 @@ def _lines(
         return [*lines, "  no device is on the bus"]
     present = running.clock().now()
     rows = [
-        [name, health(device, present, running.heartbeat_s), facts_text(device["state"])]
+        [name, health(device, present, running.heartbeat_s), device_words(name, device["state"])]
         for name, device in devices.items()
     ]
     # Repeats are what a careful asker does; the rest is a mistake, or worse.
@@ -110,5 +110,5 @@ def _night_rows(night: NightState, zone: ZoneInfo) -> list[list[str]]:
     flags = [word for word, on in (("paused", night.paused), ("closing", night.closing)) if on]
     if flags:
         rows.append(["by hand", ", ".join(flags)])
-    rows += [["fault", fault] for fault in night.open_faults]
+    rows += [["fault", in_zone(text, zone)] for text in night.troubles or night.open_faults]
     return rows

@@ -6,15 +6,16 @@ from collections.abc import Mapping
 
 from pydantic import JsonValue
 
+from midwatch.interface.console.states_in_words import labelled
+
 __all__ = ["duty_text"]
 
 
 def duty_text(duty: str, args: Mapping[str, JsonValue]) -> str:
-    """A duty with its arguments, the target first: expose (target M 101, exposure_s 240)."""
+    """A duty with its arguments, the target first: expose (target M 101, exposure 240 s)."""
     ordered = sorted(args.items(), key=lambda item: (item[0] != "target", item[0]))
     shown = ", ".join(
-        f"{name} {value:g}" if isinstance(value, float) else f"{name} {value}"
-        for name, value in ordered
-        if value is not None
+        " ".join(labelled(name, value)) for name, value in ordered if value is not None
     )
-    return f"{duty} ({shown})" if shown else duty
+    word = duty.replace("_", " ")
+    return f"{word} ({shown})" if shown else word

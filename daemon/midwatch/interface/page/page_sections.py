@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 from midwatch.bus import slug
 from midwatch.instants import all_in_zone
-from midwatch.interface.console import facts_text, health
+from midwatch.interface.console import device_words, health
 from midwatch.interface.page.page_facts import Glance, TargetLine, Watched
 from midwatch.interface.page.page_ribbon import Ribbon, filled, ribbon
 from midwatch.journal.record import LABELS
@@ -283,4 +283,4 @@ def _device(name: str, watched: Watched) -> tuple[Content, ...]:
     present = datetime.fromtimestamp(watched.at_utc_s, UTC)
     said = health(device, present, watched.heartbeat_s)
     condition = Cell(f"✓ {said}") if said in _WELL else Cell(f"✕ {said}", kind="strong")
-    return name, condition, facts_text(device["state"])
+    return name, condition, device_words(name, device["state"])
