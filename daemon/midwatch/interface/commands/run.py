@@ -29,6 +29,7 @@ from midwatch.runtime.files import (
     load_orders,
     require_plugins,
     run_faults,
+    using_rig,
 )
 from midwatch.runtime.folder import Surroundings
 from midwatch.runtime.night import NightOutcome
@@ -76,6 +77,7 @@ async def _serve(night: Night, args: argparse.Namespace) -> int:
             anchored = ScaledClock(args.start, args.speed, args.anchor)
         running = Running.of(night, broker, anchored)
         stack.enter_context(announced(args.out, running))
+        stack.enter_context(using_rig(night.paths["rig"], args.out))
         tasks = Tasks(running.clock())
         page = _page(night, args, tasks)
         if page is not None:

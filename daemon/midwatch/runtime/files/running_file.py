@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
@@ -104,6 +106,44 @@ def announced(data_folder: Path, running: Running) -> Iterator[None]:
         yield
     finally:
         path.unlink(missing_ok=True)
+
+
+class InUse(BaseModel):
+    """Which process runs a night with the devices of a rig file, and where it keeps it."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
+
+    pid: int
+    data_folder: str
+
+
+@contextmanager
+def using_rig(rig_file: Path, data_folder: Path) -> Iterator[None]:
+    """Have it known on this machine that the devices of a rig file are in use."""
+    path = _mark_of(rig_file)
+    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    used = InUse(pid=os.getpid(), data_folder=str(data_folder.absolute()))
+    write_whole(path, used.model_dump_json() + "\n", durable=False)
+    try:
+        yield
+    finally:
+        path.unlink(missing_ok=True)
+
+
+def rig_in_use(rig_file: Path) -> InUse | None:
+    """Return who uses the devices of a rig file on this machine; None where nobody else does."""
+    try:
+        used = InUse.model_validate_json(_mark_of(rig_file).read_bytes())
+    except (OSError, ValidationError):
+        return None
+    return used if used.pid != os.getpid() and _alive(used.pid) else None
+
+
+def _mark_of(rig_file: Path) -> Path:
+    """Return the file that marks a rig as in use: of this user, gone with the machine's start."""
+    place = os.environ.get("XDG_RUNTIME_DIR") or f"{tempfile.gettempdir()}/midwatch-{os.getuid()}"
+    name = hashlib.sha256(str(rig_file.resolve()).encode()).hexdigest()[:24]
+    return Path(place) / "midwatch" / f"rig-{name}.json"
 
 
 def find_running(data_folder: Path, orders: Path | None) -> Running:

@@ -67,6 +67,9 @@ class CameraState(DeviceState):
 
     One with a shutter of its own, so that its darks are dark under the open sky, says ``shutter``
     among its capabilities.
+
+    Its limits may hold ``min_gain``, ``max_gain``, the same of offset and binning, and
+    ``cooling_c``, how far it cools below the air: a check holds rig and orders against them.
     """
 
     phase: Literal["idle", "exposing", "reading"] = "idle"
