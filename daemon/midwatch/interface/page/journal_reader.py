@@ -239,9 +239,7 @@ def _choice(seen: _Seen) -> Choice | None:
     if seen.decision is None:
         return None
     since_utc_s, made = seen.decision
-    # The number of a frame order is a matter between daemon and journal.
-    args = {name: value for name, value in made.args.items() if name != "order_index"}
-    return Choice(since_utc_s, duty_text(made.duty, args), made.reason, made.ruled_out)
+    return Choice(since_utc_s, duty_text(made.duty, made.args), made.reason, made.ruled_out)
 
 
 def _hours(plan: NightPlan, now_utc_s: float) -> Hours:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import tempfile
@@ -10,6 +11,7 @@ from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import Self
+from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
@@ -38,10 +40,20 @@ class Running(BaseModel):
     start: datetime | None = None
     speed: float = 1.0
     anchor_unix_s: float | None = None
+    again: str = ""
 
     @classmethod
-    def of(cls, night: Night, broker: BrokerSettings, clock: ScaledClock | None) -> Self:
-        """Return where this process can be reached; `clock` is None in real time."""
+    def of(
+        cls, night: Night, broker: BrokerSettings, clock: ScaledClock | None, again: str = ""
+    ) -> Self:
+        """Return where this process can be reached.
+
+        Args:
+            night: that runs.
+            broker: of its bus.
+            clock: None in real time.
+            again: the command that takes the night up again, should the process die.
+        """
         return cls(
             pid=os.getpid(),
             site=night.site.name,
@@ -53,6 +65,7 @@ class Running(BaseModel):
             start=None if clock is None else clock.start,
             speed=1.0 if clock is None else clock.speed,
             anchor_unix_s=None if clock is None else clock.anchor_unix_s,
+            again=again,
         )
 
     def clock(self) -> Clock:
@@ -169,12 +182,33 @@ def find_running(data_folder: Path, orders: Path | None) -> Running:
                 heartbeat_s=night.rig.bus.heartbeat_s,
             )
     running = _read(data_folder / FILE_NAME)
-    if running is None or not _alive(running.pid):
+    if running is not None and not _alive(running.pid):
+        raise UnreachableError(_died(data_folder, running))
+    if running is None:
         raise UnreachableError(
             f"no night is running in {data_folder}: start one with midwatch run, or name the data "
             "folder of the one that runs with --out"
         )
     return running
+
+
+def _died(data_folder: Path, running: Running) -> str:
+    """Say what became of a night whose process is gone, and what to type."""
+    last = ""
+    with contextlib.suppress(OSError):
+        written_s = (data_folder / "journal.sqlite").stat().st_mtime
+        wal = data_folder / "journal.sqlite-wal"
+        written_s = max(written_s, wal.stat().st_mtime) if wal.is_file() else written_s
+        at = datetime.fromtimestamp(written_s, ZoneInfo(running.timezone))
+        scaled = "" if running.start is None else ", by the real clock"
+        last = f"; its journal was last written at {at:%H:%M:%S on %Y-%m-%d}{scaled}"
+    again = running.again or f"midwatch run ORDERS --out {data_folder}"
+    return (
+        f"the night of {running.rig} at {running.site} in {data_folder} has ended without closing: "
+        f"process {running.pid} was killed, or the machine went down{last}. Devices that still run "
+        "make themselves safe when they hear of nobody: look at roof and mount. To take the night "
+        f"up where its journal ends, or to close it, start it again:\n  {again}"
+    )
 
 
 def _read(path: Path) -> Running | None:
