@@ -253,6 +253,8 @@ class SimulatedCamera(SimulatedDevice):
             electrons_per_adu=sensor.electrons_per_adu(command.gain),
             saturation_adu=sensor.saturation_adu(command.gain, command.offset),
             bayer=sensor.bayer,
+            read_noise_e=sensor.read_noise_e,
+            first_row="bottom",  # rendered as FITS counts, upwards
             facts=facts,
         )
 

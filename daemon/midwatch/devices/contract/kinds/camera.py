@@ -40,6 +40,9 @@ class FrameRef(Model):
         exposure_id: the identifier that the daemon gave with the command.
         began_at: UTC at which the shutter opened.
         exposure_s: measured shutter time.
+        read_noise_e: at this gain, as the maker says; None where the driver does not know.
+        first_row: edge of the picture at which the first row lies, where a telescope without a
+            mirror shows the sky as the eye sees it; of most cameras the top.
     """
 
     sha256: str = Field(pattern="^[0-9a-f]{64}$")
@@ -59,6 +62,8 @@ class FrameRef(Model):
     electrons_per_adu: float | None
     saturation_adu: int
     bayer: str | None = None
+    read_noise_e: float | None = None
+    first_row: Literal["top", "bottom"] = "top"
     facts: FrameFacts | None = None
 
 
