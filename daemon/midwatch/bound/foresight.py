@@ -31,7 +31,7 @@ from midwatch.bound.gaps import Gaps, counted_s, gaps_of, lights_of, undithered,
 from midwatch.bound.lost_light import Dark, Rules, clouded, dark_spans, over_limits, waited
 from midwatch.bound.timetable import Place, Steps, best_schedule
 from midwatch.journal.facts import OperatorSpoke, OrdersChanged
-from midwatch.journal.record import NightRecord
+from midwatch.journal.record import ITSELF, NightRecord
 from midwatch.journal.store import Event, facts_of
 from midwatch.orders.injected import STEP_S, ScheduledFault
 from midwatch.orders.reading import Night
@@ -45,8 +45,6 @@ __all__ = ["Foresight", "clairvoyant_s", "priced_bound_s"]
 _MEAN_DEGREE_S = 240.0
 # Windows are journaled and held by others' arithmetic.
 _WINDOW_SLACK_S = 2.0
-# As whom the daemon itself ends a night.
-_ITSELF = "midwatch"
 # Times that the price of a target is halved towards its best.
 _PRICINGS = 4
 
@@ -113,7 +111,7 @@ def clairvoyant_s(
         for place in _places(target, night, slack_s, {light.exposure_s for light in lights
                                                       if light.begun.target == target.target.name})
     ]  # fmt: skip
-    darks += [Dark(at, math.inf, "begin") for at in _closed_by_hand(events)]
+    darks += closed_by_hand(events)
     until = _removed(events)
     places = [_until(place, until.get(place.target, math.inf)) for place in places]
     every = _most_between_dithers(night) if "guider" in roles else 0
@@ -141,11 +139,13 @@ def _waiting_for(night: Night) -> list[str]:
     return [order.when for order in orders if order.do == "wait" and named[order.when] == 1]
 
 
-def _closed_by_hand(events: Sequence[Event]) -> Iterable[float]:
-    """Yield when a person ordered the night to be closed: nothing is begun from then on."""
-    for at, order in facts_of(events, OperatorSpoke):
-        if order.command == "close" and order.who != _ITSELF:
-            yield at + _WINDOW_SLACK_S
+def closed_by_hand(events: Sequence[Event]) -> list[Dark]:
+    """Return when a person ordered the night to be closed: an exposure in hand ends with it."""
+    return [
+        Dark(at + _WINDOW_SLACK_S, math.inf, "all")
+        for at, order in facts_of(events, OperatorSpoke)
+        if order.command == "close" and order.who != ITSELF
+    ]
 
 
 def _removed(events: Sequence[Event]) -> dict[str, float]:

@@ -133,7 +133,7 @@ def time_chart(
     y = Scale(low, high, _HEIGHT - _BOTTOM, _TOP)
     hours = times.hours(*span_utc_s)
     every = max(1, math.ceil(len(hours) / 7))
-    marks = [(x(at), shown) for at, shown, _ in hours[::every]]
+    marks = [(x(at), shown) for at, shown in hours[::every]]
     desc = f"{len(values)} values from {min(values):.2f} to {max(values):.2f} {unit}"
     traces = tuple(_trace(one, x, y) for one in series)
     return Chart(title, _picture(desc, marks, y, unit, traces, legend=_legend(series)))

@@ -21,6 +21,7 @@ __all__ = [
     "decisions_section",
     "faults_section",
     "files_section",
+    "folded_remedies",
     "promises_section",
 ]
 
@@ -96,10 +97,6 @@ def _condition(event: Event) -> str | None:
 
 
 def _fault(fault: FaultRecord, lost_s: int, times: LocalTime) -> tuple[Content, ...]:
-    remedies = [
-        f"{tried.remedy} ({tried.outcome}{': ' + tried.reason if tried.reason else ''})"
-        for _, tried in fault.remedies
-    ]
     ended = Cell("open")
     if fault.ended_at_utc_s is not None and fault.ended is not None:
         ended = Cell(fault.ended.how, times.moment(fault.ended_at_utc_s))
@@ -108,9 +105,29 @@ def _fault(fault: FaultRecord, lost_s: int, times: LocalTime) -> tuple[Content, 
         ended,
         fault.began.device,
         f"{fault.began.fault}: {fault.began.message}",
-        "; ".join(remedies) or "none tried",
+        "; ".join(folded_remedies(fault, reasons=True)) or "none tried",
         duration(lost_s),
     )
+
+
+def folded_remedies(fault: FaultRecord, *, reasons: bool = False) -> list[str]:
+    """Return what was tried, alike attempts in one: ``reconnect x 421 (failed)``.
+
+    Args:
+        fault: with its attempts.
+        reasons: add why the last of these attempts came out as it did.
+    """
+    counts: Counter[tuple[str, str]] = Counter()
+    last: dict[tuple[str, str], str] = {}
+    for _, tried in fault.remedies:
+        counts[tried.remedy, tried.outcome] += 1
+        last[tried.remedy, tried.outcome] = tried.reason or ""
+    folded = []
+    for (remedy, outcome), count in counts.items():
+        often = f" x {count}" if count > 1 else ""
+        reason = last[remedy, outcome] if reasons else ""
+        folded.append(f"{remedy.replace('_', ' ')}{often} ({outcome}{reason and ': ' + reason})")
+    return folded
 
 
 def decisions_section(events: Sequence[Event], times: LocalTime) -> DecisionsView:

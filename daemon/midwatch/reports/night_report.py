@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from midwatch.durable import write_whole
+from midwatch.instants import all_in_zone
 from midwatch.journal.facts import FocusRun, Grade, Sample
 from midwatch.journal.promises import (
     Inventory,
@@ -198,7 +200,7 @@ def view_of(accounts: NightAccounts, folder: Path, context: NightContext) -> Rep
     """Return everything that the report shows; arguments as of `render_report`."""
     summary, record, ledger = accounts.summary, accounts.record, accounts.ledger
     events, times = accounts.events, LocalTime(context.timezone)
-    return Report(
+    report = Report(
         title=f"Midwatch, {summary.site}, {summary.night}",
         headline=headline(summary, ledger, record),
         timeline=timeline(events, record, ledger, context),
@@ -216,6 +218,7 @@ def view_of(accounts: NightAccounts, folder: Path, context: NightContext) -> Rep
         version=summary.midwatch,
         timezone=context.timezone,
     )
+    return all_in_zone(report, ZoneInfo(context.timezone))
 
 
 # Focus ---------------------------------------------------------------------------------------
@@ -292,7 +295,7 @@ def _curves_section(accounts: NightAccounts, times: LocalTime) -> tuple[Chart, .
     best = Series(
         "focus run",
         [
-            Point(at, run.best_position, f"{times.both(at)} {run.best_position}")
+            Point(at, run.best_position, f"{times.to_the_second(at)} {run.best_position}")
             for at, run in runs
             if run.best_position is not None
         ],
@@ -332,7 +335,7 @@ def _frame_series(
             continue
         value = getattr(graded, measure)
         if value is not None:
-            hint = f"{times.both(frame.began_utc_s)} {frame.begun.target} {value:.2f}"
+            hint = f"{times.to_the_second(frame.began_utc_s)} {frame.begun.target} {value:.2f}"
             points.append(Point(frame.began_utc_s, value, hint))
     return Series(label, points, mark)
 

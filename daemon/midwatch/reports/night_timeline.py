@@ -39,11 +39,10 @@ class Band:
 
 @dataclass(frozen=True)
 class Hour:
-    """A full hour: a line across, and its readings below."""
+    """A full hour: a line across, and its reading below."""
 
     x: float
     local: Label
-    utc: Label
 
 
 @dataclass(frozen=True)
@@ -125,7 +124,6 @@ class Timeline:
     right: int
     floor: float
     bands: tuple[Band, ...]
-    scales: tuple[Label, Label]
     hours: tuple[Hour, ...]
     sky: SkyLane
     targets: tuple[TargetLane, ...]
@@ -157,16 +155,12 @@ def timeline(
     floor = top + RIBBON_H
     return Timeline(
         width=_WIDTH,
-        height=f"{floor + 42:g}",
+        height=f"{floor + 26:g}",
         desc="; ".join(f"{LABELS[cause]} {duration(s)}" for cause, s in ledger.seconds.items()),
         left=_LEFT,
         right=_WIDTH - _RIGHT,
         floor=floor,
         bands=_twilight(night, axis),
-        scales=(
-            Label(_LEFT - 8, floor + 18, "local", "end"),
-            Label(_LEFT - 8, floor + 35, "UTC", "end"),
-        ),
         hours=_hours(axis, floor),
         sky=sky,
         targets=tuple(targets),
@@ -234,7 +228,7 @@ def _edges(ledger: Ledger, axis: TimeAxis) -> tuple[Edge, ...]:
         Edge(
             axis(at),
             Label(axis(at) + shift, 31, f"{name} {axis.times.clock(at)}", anchor),
-            f"{name} as ordered: {axis.times.both(at)}",
+            f"{name} as ordered: {axis.times.to_the_second(at)}",
         )
         for name, at, shift, anchor in ends
     )
@@ -242,12 +236,8 @@ def _edges(ledger: Ledger, axis: TimeAxis) -> tuple[Edge, ...]:
 
 def _hours(axis: TimeAxis, floor: float) -> tuple[Hour, ...]:
     return tuple(
-        Hour(
-            axis(at),
-            Label(axis(at), floor + 18, local, "middle"),
-            Label(axis(at), floor + 35, utc, "middle"),
-        )
-        for at, local, utc in axis.times.hours(axis.start_utc_s, axis.end_utc_s)
+        Hour(axis(at), Label(axis(at), floor + 18, local, "middle"))
+        for at, local in axis.times.hours(axis.start_utc_s, axis.end_utc_s)
     )
 
 
@@ -322,7 +312,7 @@ def _exposure(frame: FrameRecord, seen: Track, axis: TimeAxis, y: Scale) -> Shot
     verdict = frame.graded.grade if frame.graded else frame.state
     reasons = frame.graded.reasons if frame.graded else ()
     hint = (
-        f"{axis.times.both(frame.began_utc_s)} {frame.begun.filter or 'light'} "
+        f"{axis.times.to_the_second(frame.began_utc_s)} {frame.begun.filter or 'light'} "
         f"{frame.exposure_s:.0f} s, {verdict}{': ' if reasons else ''}{'; '.join(reasons)}"
     )
     if verdict == "accepted":
@@ -338,7 +328,7 @@ def _flips(target: str, record: NightRecord, axis: TimeAxis, top: float) -> tupl
             top=top + 22,
             bottom=top + _TARGET_H,
             name=Label(axis(at) + 5, top + _TARGET_H - 6, "flip" if flip.ok else "flip failed"),
-            hint=f"meridian flip {'done' if flip.ok else 'failed'} {axis.times.both(at)}",
+            hint=f"meridian flip {'done' if flip.ok else 'failed'} {axis.times.to_the_second(at)}",
         )
         for at, flip in record.flips
         if flip.target == target

@@ -12,16 +12,22 @@ __all__ = ["LocalTime", "Moment", "counted", "duration", "joined", "number", "pe
 
 @dataclass(frozen=True)
 class Moment:
-    """A moment as markup shows it: the site's time of day to read, UTC for hover and machines."""
+    """A moment as markup shows it.
+
+    Attributes:
+        clock: the site's time of day.
+        exactly: the same to the second, with date and zone, on hover.
+        iso: UTC for machines.
+    """
 
     clock: str
-    utc: str
+    exactly: str
     iso: str
 
 
 @dataclass(frozen=True)
 class LocalTime:
-    """Shows moments in the time of the site, with UTC as the second reading."""
+    """Shows moments in the time of the site."""
 
     timezone: str
 
@@ -29,28 +35,23 @@ class LocalTime:
         """Return the local time of day, ``HH:MM``."""
         return self._local(utc_s).strftime("%H:%M")
 
-    def both(self, utc_s: float) -> str:
-        """Return ``HH:MM (HH:MM UTC)``, for titles that appear on hover."""
-        return f"{self.clock(utc_s)} ({datetime.fromtimestamp(utc_s, UTC):%H:%M:%S} UTC)"
+    def to_the_second(self, utc_s: float) -> str:
+        """Return ``HH:MM:SS``, for titles that appear on hover."""
+        return f"{self._local(utc_s):%H:%M:%S}"
 
     def moment(self, utc_s: float) -> Moment:
         """Return a moment in all its readings."""
         utc = datetime.fromtimestamp(utc_s, UTC)
-        return Moment(
-            self.clock(utc_s), f"{utc:%Y-%m-%d %H:%M:%S} UTC", f"{utc:%Y-%m-%dT%H:%M:%SZ}"
-        )
+        exactly = f"{self._local(utc_s):%Y-%m-%d %H:%M:%S %Z}"
+        return Moment(self.clock(utc_s), exactly, f"{utc:%Y-%m-%dT%H:%M:%SZ}")
 
-    def hours(self, start_utc_s: float, end_utc_s: float) -> list[tuple[float, str, str]]:
-        """Return the full local hours of a span: moment, local and UTC reading."""
+    def hours(self, start_utc_s: float, end_utc_s: float) -> list[tuple[float, str]]:
+        """Return the full local hours of a span: moment and reading."""
         offset = self._local(start_utc_s).utcoffset()
         shift_s = 0.0 if offset is None else offset.total_seconds() % 3600.0
         first = (start_utc_s + shift_s) // 3600.0 * 3600.0 - shift_s
         marks = [first + 3600.0 * step for step in range(int((end_utc_s - first) // 3600.0) + 1)]
-        return [
-            (mark, self.clock(mark), f"{datetime.fromtimestamp(mark, UTC):%H:%M}")
-            for mark in marks
-            if mark >= start_utc_s
-        ]
+        return [(mark, self.clock(mark)) for mark in marks if mark >= start_utc_s]
 
     def _local(self, utc_s: float) -> datetime:
         return datetime.fromtimestamp(utc_s, ZoneInfo(self.timezone))

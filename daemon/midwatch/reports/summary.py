@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
@@ -13,9 +12,10 @@ from typing import Any
 
 from midwatch.journal.facts import FocusRun, HostAccount, NightBegan, NightEnded, TargetPlanned
 from midwatch.journal.promises import Promise
-from midwatch.journal.record import FaultRecord, FrameRecord, Ledger, NightRecord
+from midwatch.journal.record import FaultRecord, FrameRecord, Ledger, NightRecord, whole_frames
 from midwatch.journal.store import Event, facts_of
 from midwatch.learning import Lessons
+from midwatch.reports.fault_costs import fault_costs
 from midwatch.reports.summary_models import (
     CalibrationMissing,
     ExposureSummary,
@@ -39,11 +39,6 @@ __all__ = [
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _NOTHING_LEARNED = Lessons()
-# A light that was begun so long before a warm sensor is reported, or after it is cold again, may
-# have lost its darks to it: a long exposure.
-_WARMING_S = 1200.0
-# Shares of a frame that add up to a whole one but for rounding do so.
-_NEARLY = 1e-3
 
 
 @dataclass(frozen=True)
@@ -239,9 +234,7 @@ def _order(wanted: tuple[str | None, float, int], lights: Sequence[FrameRecord])
         accepted=grades["accepted"],
         rejected=grades["rejected"],
         doubtful=grades["doubtful"],
-        counted=math.floor(
-            sum(min(1.0, f.exposure_s / wanted[1]) for f in lights if f.counts) + _NEARLY
-        ),
+        counted=whole_frames(lights, wanted[1]),
         integration_s=_integration_s(lights),
     )
 
@@ -287,36 +280,12 @@ def _focus_runs(events: Sequence[Event]) -> list[FocusSummary]:
 def _faults(
     faults: Sequence[FaultRecord], frames: Sequence[FrameRecord], ledger: Ledger
 ) -> list[FaultSummary]:
-    """Sum up faults; a second lost to several at once is charged to the one that began first."""
-    lost = bytearray(ledger.dawn_utc_s - ledger.dusk_utc_s)
-    for span in ledger.spans:
-        if span.cause == "fault":
-            _mark(lost, ledger.dusk_utc_s, span.start_utc_s, span.end_utc_s, 1)
-    warm = _lost_to_warmth(ledger, frames)
-    return [_fault(fault, lost, warm, ledger) for fault in faults]
+    costs = fault_costs(faults, frames, ledger)
+    return [_fault(fault, costs[fault.began.fault_id]) for fault in faults]
 
 
-def _lost_to_warmth(ledger: Ledger, frames: Sequence[FrameRecord]) -> bytearray:
-    """Mark the seconds spent on cooling again, and those of lights that no dark matches."""
-    warm = bytearray(ledger.dawn_utc_s - ledger.dusk_utc_s)
-    for span in ledger.spans:
-        if span.cause == "preparing":
-            _mark(warm, ledger.dusk_utc_s, span.start_utc_s, span.end_utc_s, 1)
-    for frame in frames:
-        graded = frame.graded
-        if graded is not None and graded.grade == "rejected" and graded.beyond_darks:
-            _mark(warm, ledger.dusk_utc_s, frame.began_utc_s, frame.ended_utc_s, 1)
-    return warm
-
-
-def _fault(fault: FaultRecord, lost: bytearray, warm: bytearray, ledger: Ledger) -> FaultSummary:
+def _fault(fault: FaultRecord, lost_s: int) -> FaultSummary:
     ended = fault.ended_at_utc_s
-    until = ledger.dawn_utc_s if ended is None else ended
-    lost_s = _take(lost, ledger, fault.began_at_utc_s, until)
-    if fault.began.duty == "prepare":
-        # The sensor had warmed before that was certain, and cools for a while after.
-        began, until = fault.began_at_utc_s - _WARMING_S, until + _WARMING_S
-        lost_s += _take(warm, ledger, began, until)
     return FaultSummary(
         fault_id=fault.began.fault_id,
         device=fault.began.device,
@@ -331,14 +300,6 @@ def _fault(fault: FaultRecord, lost: bytearray, warm: bytearray, ledger: Ledger)
         ],
         lost_s=lost_s,
     )
-
-
-def _take(seconds: bytearray, ledger: Ledger, start: float, end: float) -> int:
-    """Count the marked seconds of a stretch, and wipe their marks."""
-    first, last = _clip(seconds, ledger.dusk_utc_s, start, end)
-    count = sum(seconds[first:last])
-    seconds[first:last] = bytes(last - first)
-    return count
 
 
 def _rounded(value: object) -> object:

@@ -197,7 +197,10 @@ class FaultSummary(_Part):
     ended: str | None
     how: str | None = Field(description="How it went away")
     remedies: list[RemedySummary]
-    lost_s: int = Field(description="Seconds of the night that went to it")
+    lost_s: int = Field(
+        description="Dark seconds that brought no frame because of it: down, getting ready again, "
+        "and frames rejected or never read out meanwhile"
+    )
 
 
 class Yield(_Part):

@@ -34,10 +34,12 @@ GROUPS: dict[Use, tuple[Cause, ...]] = {
     "light": ("open_shutter",),
     "lost": ("unsafe", "clouds", "fault", "paused", "daemon_down"),
     "idle": (
+        "waiting_for_dark",
         "waiting_for_target",
         "waiting_for_meridian",
         "no_target_left",
         "finished",
+        "closed_by_hand",
         "not_started",
     ),
 }  # everything else is work around the frames
@@ -135,7 +137,7 @@ def row(content: Row, axis: TimeAxis, top: float) -> Lane:
     named = len(content.moments) <= _NAMED
     signs = []
     for moment in content.moments:
-        hint = f"{axis.times.both(moment.at_utc_s)} {moment.hint}"
+        hint = f"{axis.times.to_the_second(moment.at_utc_s)} {moment.hint}"
         x = axis(moment.at_utc_s)
         name = Label(x + 11, middle + 4, moment.name) if moment.name and named else None
         signs.append((sign(moment.mark or content.mark, x, middle, hint, 5.0), name))
@@ -161,6 +163,9 @@ def _block(span: Span, axis: TimeAxis, top: float) -> Block:
         y=top + RIBBON_H - height,
         width=max(0.3, width),
         height=height,
-        hint=f"{axis.times.both(span.start_utc_s)} {name}{detail}: {duration(span.duration_s)}",
+        hint=(
+            f"{axis.times.to_the_second(span.start_utc_s)} {name}{detail}: "
+            f"{duration(span.duration_s)}"
+        ),
         label=Label(x + 0.5 * width, top + 0.5 * RIBBON_H + 4, name, "middle") if fits else None,
     )

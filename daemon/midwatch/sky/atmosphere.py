@@ -23,8 +23,9 @@ def refraction_from_true_deg(
 ) -> FloatArray:
     """How far refraction lifts an object, degrees, from its airless altitude.
 
-    Saemundsson's formula (Meeus, Astronomical Algorithms, chapter 16); within 0.1 arcmin above
-    15 degrees. Below -1 degree the value at -1 is returned.
+    Saemundsson's formula (Meeus, Astronomical Algorithms, chapter 16); within 0.15 arcmin above
+    15 degrees and 0.085 above 30 of the rigorous model (ERFA `refco`, at 0.55 um). Below -1 degree
+    the value at -1 is returned.
     """
     alt = np.maximum(as_floats(alt_deg), _LOWEST_ALT_DEG)
     arcmin = 1.02 / np.tan(np.radians(alt + 10.3 / (alt + 5.11)))
@@ -37,8 +38,8 @@ def refraction_from_apparent_deg(
 ) -> FloatArray:
     """How far an object has been lifted, degrees, from its apparent altitude.
 
-    Bennett's formula (Meeus, Astronomical Algorithms, chapter 16). Below -1 degree the value at
-    -1 is returned.
+    Bennett's formula (Meeus, Astronomical Algorithms, chapter 16); within 0.1 arcmin above 15
+    degrees of the same model. Below -1 degree the value at -1 is returned.
     """
     alt = np.maximum(as_floats(alt_deg), _LOWEST_ALT_DEG)
     arcmin = 1.0 / np.tan(np.radians(alt + 7.31 / (alt + 4.4)))

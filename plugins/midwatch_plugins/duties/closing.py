@@ -95,9 +95,20 @@ async def _warm(context: DutyContext) -> None:
     def warm_or_lost(now: CameraState) -> bool:
         return camera.down or not now.connected or not now.cooler_on
 
-    now = await camera.until(warm_or_lost, timeout_s=limit_s)
+    try:
+        now = await camera.until(warm_or_lost, timeout_s=limit_s)
+    except TimeoutError as error:
+        raise DutyFailedError("camera", "still_cold", _still_cold(camera.state, limit_s)) from error
     if camera.down or not now.connected:
         raise DutyFailedError("camera", "not_connected", "the camera was lost while it warmed up")
+
+
+def _still_cold(state: CameraState | None, waited_s: float) -> str:
+    at = "unknown" if state is None or state.sensor_c is None else f"{state.sensor_c:.1f} degC"
+    return (
+        f"after {waited_s / 60.0:.0f} min of warming the cooler is still on, the sensor at {at}; "
+        "switch the camera off by hand once it is above 0 degC"
+    )
 
 
 async def _still_at_rest(context: DutyContext) -> None:

@@ -55,12 +55,11 @@ class ConnectRig:
         ``spool: leave`` leaves the frames in the camera's spool to the night that knows them.
         """
         missing = await context.rig.wait_online(_ONLINE_S)
+        failures: list[DutyFailedError] = []
         if needed := [role for role in missing if role in _NEEDED]:
-            raise DutyFailedError(
-                needed[0],
-                "missing",
-                f"not on the bus: {', '.join(missing)}; check power, cables and drivers",
-            )
+            what = f"not on the bus: {', '.join(missing)}; check power, cables and drivers"
+            failures.append(DutyFailedError(needed[0], "missing", what))
+        # All of them, whichever is missing: one that is unplugged keeps no other from being ready.
         for role, client in context.rig.devices.items():
             if client.down or client.state is None or client.state.connected:
                 continue
@@ -68,8 +67,11 @@ class ConnectRig:
                 await self._connect(role, client)
             except DutyFailedError as error:
                 if role in _NEEDED:
-                    raise
-                context.note(Notice(message=f"the night begins without it: {error}"))
+                    failures.append(error)
+                else:
+                    context.note(Notice(message=f"the night begins without it: {error}"))
+        if failures:
+            raise _together(failures)
         wrong = context.geometry.contradiction(context.mount_state().pier_side)
         if wrong is not None:
             context.note(Notice(message=f"the mount: {wrong}"))
@@ -82,12 +84,16 @@ class ConnectRig:
         try:
             await client.do(Connect(), timeout_s=_CONNECT_S)
         except CommandError as error:
-            raise DutyFailedError(
-                role,
-                "not_connected",
-                f"the {role.replace('_', ' ')} does not connect: {error.message}; "
-                f"{_ADVICE.get(role, 'check its power and cable')}",
-            ) from error
+            what = f"the {role.replace('_', ' ')} does not connect: {error.message}"
+            if "check" not in error.message or role in _ADVICE:
+                what += f"; {_ADVICE.get(role, 'check its power and cable')}"
+            raise DutyFailedError(role, "not_connected", what) from error
+
+
+def _together(failures: list[DutyFailedError]) -> DutyFailedError:
+    """Return one failure that says what all of them say; the first names the device."""
+    first = failures[0]
+    return DutyFailedError(first.device, first.fault, "; ".join(map(str, failures)))
 
 
 async def _collect(context: DutyContext) -> None:

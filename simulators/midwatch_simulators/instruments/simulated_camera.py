@@ -98,6 +98,8 @@ class SimulatedCamera(SimulatedDevice):
             "pixel_um": options.pixel_um,
             "bayer": options.bayer,
             "cooling_c": options.cooling_c,
+            "max_gain": options.max_gain,
+            "max_offset": options.max_offset,
         }
         if options.sky_mode == "fast":
             limits["frame_height_px"], limits["frame_width_px"] = _TINY_SHAPE
@@ -182,6 +184,9 @@ class SimulatedCamera(SimulatedDevice):
     async def _expose(self, command: Expose) -> FrameRef:
         if self._phase != "idle":
             raise DeviceError(f"{self.context.name} is {self._phase}", retryable=True)
+        for name, most in (("gain", self._options.max_gain), ("offset", self._options.max_offset)):
+            if getattr(command, name) > most:
+                raise DeviceError(f"{self.context.name} has no {name} above {most}")
         sensor = self._sensor(command.binning)
         began = self.clock.now()
         began_s = self.clock.unix_s()
@@ -248,6 +253,8 @@ class SimulatedCamera(SimulatedDevice):
             electrons_per_adu=sensor.electrons_per_adu(command.gain),
             saturation_adu=sensor.saturation_adu(command.gain, command.offset),
             bayer=sensor.bayer,
+            read_noise_e=sensor.read_noise_e,
+            first_row="bottom",  # rendered as FITS counts, upwards
             facts=facts,
         )
 

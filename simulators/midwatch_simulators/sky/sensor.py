@@ -50,6 +50,7 @@ class CameraOptions(Options):
             the seeing's width; longer exposures average it out.
         sky_mag: moonless zenith, V magnitudes per square arcsecond.
         panel_electrons_s: per pixel by the flat panel at full brightness, clear filter.
+        max_gain, max_offset: highest settings that the camera has.
         cooling_c: how far the cooler can go below the air.
         shutter: whether it has one of its own, so that darks are dark under the open sky.
         self_heating_c: how far above the air the sensor settles while nothing cools it.
@@ -71,6 +72,8 @@ class CameraOptions(Options):
     band_angstrom: float = Field(default=2600.0, gt=0)
     efficiency: float = Field(default=0.55, gt=0, le=1)
     electrons_per_adu: float = Field(default=0.8, gt=0)
+    max_gain: int = Field(default=600, ge=0)
+    max_offset: int = Field(default=1000, ge=0)
     read_noise_e: float = Field(default=1.8, ge=0)
     full_well_e: float = Field(default=50_000.0, gt=0)
     dark_electrons_s: float = Field(default=0.012, ge=0)

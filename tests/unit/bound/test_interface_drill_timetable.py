@@ -10,9 +10,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from midwatch.bound import Gaps
-from midwatch.bound.foresight import priced_bound_s
+from midwatch.bound.foresight import closed_by_hand, priced_bound_s
 from midwatch.bound.lost_light import Dark
 from midwatch.bound.timetable import Place, Steps, best_schedule
+from midwatch.journal.facts import OperatorSpoke
+from support.journal_story import as_events
 
 FREE = Steps(Gaps(plain=10.0), 0)
 NIGHT = (0.0, 3600.0)
@@ -186,3 +188,12 @@ def test_no_schedule_is_better_and_one_is_as_good(spans, names, gaps, darks, eve
     expected = all_schedules_s(places, dark, shortest, every, free)
     assert found.worth_s == pytest.approx(expected)
     assert sum(found.taken_s.values()) == pytest.approx(found.worth_s)
+
+
+def test_an_order_to_close_takes_the_exposure_in_hand_with_it() -> None:
+    """Else a night that a person closed in its first exposure has kept 0 % of a whole one."""
+    spoke = OperatorSpoke(command="close", who="ann@hut", why=None, target=None)
+    darks = closed_by_hand(as_events((500.0, spoke)))
+    assert worth_s([place()], darks) == 300.0
+    itself = spoke.model_copy(update={"who": "midwatch"})
+    assert worth_s([place()], closed_by_hand(as_events((500.0, itself)))) == 3300.0

@@ -3,6 +3,7 @@ from __future__ import annotations
 import hashlib
 import resource
 import unicodedata
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 
@@ -26,11 +27,13 @@ def full_header() -> FrameHeader:
     )  # fmt: skip
     return FrameHeader(
         image_type="LIGHT", start=START, exposure_s=120.0, version="0.1.0", object_name="M 42",
+        object_ra_deg=83.82208, object_dec_deg=-5.39111, rig="Harrier",
+        written=START + timedelta(seconds=130),
         camera="Camera", telescope="Telescope", focal_length_mm=480.0, aperture_mm=80.0,
         pixel_um=3.76, binning_x=2, binning_y=2, gain=100, offset=30, gain_e_per_adu=0.25,
         read_noise_e=1.5, sensor_c=-10.1, setpoint_c=-10.0, saturation_adu=65535,
         filter_name="H-alpha", bayer="RGGB", focuser_position=10_034, focuser_c=8.5,
-        rotator_deg=12.0, ra_deg=83.82208, dec_deg=-5.39111, altitude_deg=40.0, azimuth_deg=160.0,
+        rotator_deg=12.0, ra_deg=83.9, dec_deg=-5.4, altitude_deg=40.0, azimuth_deg=160.0,
         airmass=1.55, pier_side="EAST", site_name="Hilltop", latitude_deg=51.75,
         longitude_deg=-1.25, elevation_m=100.0, moon_separation_deg=77.0, ambient_c=6.0,
         guided=True, guiding_rms_arcsec=0.64, hfr_px=1.9, fwhm_arcsec=2.9, elongation=1.05,
@@ -160,6 +163,11 @@ def test_every_fact_has_its_card_and_no_keyword_comes_twice() -> None:
     assert values["DATE-AVG"] == "2026-12-12T20:16:30.125"
     assert values["DATE-END"] == "2026-12-12T20:17:30.125"
     assert values["OBJCTRA"] == "05 35 17.30" and values["OBJCTDEC"] == "-05 23 28.0"
+    # What was ordered, and where the frame points.
+    assert (values["RA"], values["DEC"]) == (83.9, -5.4)
+    assert values["RDNOISE"] == 1.5
+    assert values["RIG"] == "Harrier"
+    assert values["DATE"] == "2026-12-12T20:17:40.125"
     assert values["BAYERPAT"] == "RGGB" and values["XBAYROFF"] == 0
     assert values["SWCREATE"] == "Midwatch 0.1.0"
     assert values["CTYPE1"] == "RA---TAN" and values["RADESYS"] == "ICRS"
@@ -208,3 +216,9 @@ def test_any_name_of_a_target_becomes_a_valid_card(tmp_path: Path, name: str) ->
 )
 def test_sexagesimal(value: float, decimals: int, signed: bool, text: str) -> None:
     assert sexagesimal(value, decimals, signed=signed) == text
+
+
+@pytest.mark.parametrize(("first", "order"), [("top", "TOP-DOWN"), ("bottom", "BOTTOM-UP")])
+def test_the_order_of_rows_is_what_the_camera_says(first: str, order: str) -> None:
+    cards = light_cards(replace(full_header(), first_row=first))  # type: ignore[arg-type]
+    assert {key: value for key, value, _ in cards}["ROWORDER"] == order

@@ -7,6 +7,7 @@ import subprocess
 from collections import namedtuple
 from datetime import UTC, datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -16,6 +17,8 @@ from midwatch.runtime.files import load_orders
 from midwatch.runtime.real import clock_findings, disk_findings
 from midwatch.runtime.real.machine_check import bytes_wanted
 from support.interface_bench import ORDERS, RIG, SITE, midwatch, write_night
+
+VIENNA = ZoneInfo("Europe/Vienna")
 
 
 @pytest.mark.parametrize(
@@ -171,7 +174,7 @@ def test_free_space_is_held_against_the_need(
     ("now", "levels", "words"),
     [
         (datetime(1970, 1, 1, tzinfo=UTC), ["wrong"], "never set"),
-        (datetime(2027, 3, 10, 12, tzinfo=UTC), ["ok"], "2027-03-10 12:00:00 UTC"),
+        (datetime(2027, 3, 10, 12, tzinfo=UTC), ["ok"], "2027-03-10 13:00:00 CET"),
         (datetime(2027, 3, 13, 12, tzinfo=UTC), ["ok", "note"], "over since 2 days"),
     ],
 )
@@ -186,7 +189,7 @@ def test_the_machines_clock_is_judged(
     night = load_orders(write_night(tmp_path))
     assert night.orders.evening is not None
     plan = plan_night(night, night.orders.evening)
-    found = list(clock_findings(plan, VirtualClock(now)))
+    found = list(clock_findings(plan, VIENNA, VirtualClock(now)))
     assert [level for level, _ in found] == levels
     assert words in " ".join(text for _, text in found)
 
@@ -197,6 +200,6 @@ def test_a_clock_out_of_step_is_noted(tmp_path: Path, monkeypatch: pytest.Monkey
     assert night.orders.evening is not None
     plan = plan_night(night, night.orders.evening)
     clock = VirtualClock(datetime(2027, 3, 10, 12, tzinfo=UTC))
-    assert [level for level, _ in clock_findings(plan, clock)] == ["note"]
+    assert [level for level, _ in clock_findings(plan, VIENNA, clock)] == ["note"]
     (tmp_path / "synchronized").touch()
-    assert [level for level, _ in clock_findings(plan, clock)] == ["ok"]
+    assert [level for level, _ in clock_findings(plan, VIENNA, clock)] == ["ok"]

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+import math
+from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import ephem
 import pytest
 
 from midwatch.interface.console import ASCII, UNICODE, altitude_chart, hour_line, hours_text, table
@@ -210,3 +212,40 @@ def test_orders_of_which_nothing_can_be_imaged_are_refused(tmp_path: Path) -> No
     assert said.code == 2
     assert "NGC 5139: it never rises above 15 deg from latitude 46.2" in said.err
     assert "choose another target or site" in said.err
+
+
+def test_each_target_has_the_distance_and_height_of_the_moon(tmp_path: Path) -> None:
+    """Against PyEphem: two days before full the Moon is up nearly all night."""
+    orders = write_night(tmp_path, orders=TWO)
+    told = midwatch("plan", orders, "--evening", "2027-03-20", "--json").json
+    (m101,) = [target for target in told["targets"] if target["name"] == "M 101"]
+    site = ephem.Observer()
+    site.lat, site.lon, site.elevation, site.pressure = "46.2", "13.4", 1200.0, 0.0
+    star = ephem.FixedBody()
+    star._ra, star._dec = math.radians(m101["ra_deg"]), math.radians(m101["dec_deg"])
+    apart, heights = [], []
+    for opens, closes in m101["windows"]:
+        at, end = (datetime.fromisoformat(text).timestamp() for text in (opens, closes))
+        while at <= end:
+            site.date = ephem.Date(datetime.fromtimestamp(at, UTC))
+            moon = ephem.Moon(site)
+            star.compute(site)
+            heights.append(math.degrees(moon.alt))
+            if moon.alt > 0.0:
+                apart.append(math.degrees(ephem.separation((moon.az, moon.alt),
+                                                           (star.az, star.alt))))  # fmt: skip
+            at += 600.0
+    assert max(heights) > 20.0
+    assert m101["moon"]["highest_deg"] == pytest.approx(max(heights), abs=0.2)
+    assert m101["moon"]["nearest_deg"] == pytest.approx(min(apart), abs=0.2)
+    assert m101["moon"]["farthest_deg"] == pytest.approx(max(apart), abs=0.2)
+    said = midwatch("plan", orders, "--evening", "2027-03-20").out
+    assert f"° away, up to {max(heights):.0f}° high" in said
+    dark = midwatch("plan", orders, "--evening", "2027-03-08").out  # the day of new Moon
+    assert "Moon   below the horizon while it is usable" in dark
+
+
+def test_what_is_not_known_yet_is_said_in_plain_words(tmp_path: Path) -> None:
+    said = midwatch("plan", write_night(tmp_path, orders=TWO), "--out", tmp_path / "new").out
+    assert "not known yet: the first frames of these filters show it" in said
+    assert "unknown" not in said

@@ -43,13 +43,21 @@ def light(exposure_id: str) -> e.FrameBegun:
                         filter=None, exposure_s=240, gain=0, offset=0, binning=1)  # fmt: skip
 
 
+def planned(count: int) -> e.TargetPlanned:
+    return e.TargetPlanned(target="M 101", ra_deg=0.0, dec_deg=0.0, priority=1,
+                           wanted=((None, 240.0, count),), windows_utc_s=(),
+                           transit_utc_s=None)  # fmt: skip
+
+
 STORY = (
     event(0, began(30, 330)),
+    event(0, planned(12)),
     event(1, e.Activity(cause="preparing")),
     event(45, e.DecisionMade(duty="expose", args={"target": "M 101"}, rule="next_frame",
                              reason="12 frames still wanted")),
     event(46, light("a")),
     event(50, e.FrameGraded(exposure_id="a", grade="accepted")),
+    event(50, light("b")),
     event(51, e.FrameGraded(exposure_id="b", grade="rejected", reasons=("trailed",))),
     event(91, e.Activity(cause="open_shutter")),
     event(95, e.FaultBegan(fault_id="1", device="camera", fault="silent", message="unplugged?")),
@@ -138,6 +146,7 @@ def concluded(folder: Path, summary: NightSummary, promise: Promise) -> tuple[st
     """Return what is said at the end of a night, and the exit code."""
     outcome = NightOutcome(
         night=NIGHT,
+        timezone="Europe/Vienna",
         folder=folder,
         summary=summary.model_copy(update={"promises": [promise]}),
         summary_path=folder / "night.json",
@@ -153,9 +162,33 @@ def concluded(folder: Path, summary: NightSummary, promise: Promise) -> tuple[st
 
 def test_a_frame_taken_back_is_counted_under_its_last_grade(tmp_path: Path) -> None:
     progress = NightProgress(load_orders(write_night(tmp_path)), "a night")
-    progress.take(event(1, e.FrameGraded(exposure_id="a", grade="accepted")))
+    for fact in (planned(12), light("a"), e.FrameGraded(exposure_id="a", grade="accepted")):
+        progress.take(event(1, fact))
+    assert progress.frames_text() == "1 of 12 accepted"
     progress.take(
         event(2, e.FrameRegraded(exposure_id="a", grade="rejected", reasons=("cloud",),
                                  before="accepted", compared=7))
     )  # fmt: skip
-    assert (progress.grades["accepted"], progress.grades["rejected"]) == (0, 1)
+    assert progress.frames_text() == "0 of 12 accepted, 1 rejected"
+
+
+def test_the_count_goes_on_after_a_restart_and_follows_new_orders(tmp_path: Path) -> None:
+    progress = NightProgress(load_orders(write_night(tmp_path)), "a night")
+    earlier = [planned(12), light("a"), e.FrameGraded(exposure_id="a", grade="accepted")]
+    err = io.StringIO()
+    with logs_left_alone(), redirect_stderr(err):
+        listener = NightListener(progress, None)
+        listener.recall([event(1, fact) for fact in earlier])
+        assert err.getvalue() == ""
+        listener(event(2, planned(30)))
+    assert "1 of 30 accepted" in err.getvalue()
+
+
+def test_one_thing_has_one_percentage(tmp_path: Path) -> None:
+    """What is said at the end is what the report says, of the same hours."""
+    summary = told_summary()
+    promise = Promise(number=4, text="Every frame is on disk", ok=True, detail="")
+    said, _ = concluded(tmp_path, summary, promise)
+    assert summary.yield_.fraction is not None
+    assert f"usable, {summary.yield_.fraction:.0%}\n" in said
+    assert said.count("%") == 1

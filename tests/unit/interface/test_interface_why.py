@@ -9,7 +9,8 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from midwatch.clock import VirtualClock
-from midwatch.interface.commands.why import instant_in_night
+from midwatch.errors import InputError
+from midwatch.interface.commands.why import answer_at, instant_in_night
 from midwatch.interface.console import duty_text
 from midwatch.journal.facts import night_facts as e
 from midwatch.journal.store import Journal
@@ -67,7 +68,7 @@ def test_the_decision_in_force_is_told_with_its_reason(folder: Path) -> None:
     said = midwatch("why", "19:02", "--out", folder)
     assert said.code == 0
     assert "19:02:00 CET, night of 2027-03-10, Test Field" in said.out
-    assert "expose (target M 101, exposure_s 240), since 19:01:10, 50 s" in said.out
+    assert "expose (target M 101, exposure 240 s), since 19:01:10, 50 s" in said.out
     assert "12 frames still wanted [rule: next_frame]" in said.out
     assert "shutter open (M 101), since 19:01:15, 45 s" in said.out
     assert "IC 405: its windows are over for tonight" in said.out
@@ -188,5 +189,20 @@ def test_the_site_need_not_be_near_greenwich() -> None:
 
 
 def test_arguments_that_are_not_there_are_not_shown() -> None:
-    assert duty_text("expose", {"filter": None, "exposure_s": 60}) == "expose (exposure_s 60)"
+    assert duty_text("expose", {"filter": None, "exposure_s": 60}) == "expose (exposure 60 s)"
     assert duty_text("wait", {}) == "wait"
+
+
+def test_of_a_time_still_to_come_nothing_is_answered(folder: Path) -> None:
+    events = Journal.open(folder / "journal.sqlite", VirtualClock(BEGAN), durable=False)
+    going = list(events.events())[:-1]
+    events.close()
+    last_s = going[-1].at_utc_s
+    now = datetime.fromtimestamp(last_s, VIENNA)
+    assert answer_at(going, now + timedelta(seconds=30)).decision is not None
+    with pytest.raises(InputError, match="reaches to 19:05:20"):
+        answer_at(going, now + timedelta(hours=2))
+    # While it runs its clock says how far it has come.
+    assert answer_at(going, now + timedelta(hours=2), last_s + 7200.0).decision is not None
+    with pytest.raises(InputError, match="has come to 21:05:20"):
+        answer_at(going, now + timedelta(hours=3), last_s + 7200.0)

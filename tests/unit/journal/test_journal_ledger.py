@@ -192,3 +192,23 @@ def test_the_told_night_is_accounted():
         if isinstance(fact := event.fact, e.FrameBegun) and fact.frame == "light"
     ]
     assert abs(ledger.of("open_shutter") - sum(exposed)) <= len(exposed)
+
+
+def spoke(command: str, who: str = "ann@hut") -> e.OperatorSpoke:
+    return e.OperatorSpoke(command=command, who=who, why=None, target=None)
+
+
+def test_a_night_closed_by_hand_is_not_booked_as_finished():
+    told = ((100.0, BEGAN), (110.0, act("open_shutter")), (150.0, spoke("close")),
+            (150.0, act("closing")), (160.0, ENDED))  # fmt: skip
+    assert seconds(*told) == {
+        "open_shutter": 40, "preparing": 10, "closing": 10, "closed_by_hand": 40,
+    }  # fmt: skip
+    assert seconds(*((at, spoke("close", "midwatch") if f.kind == "operator" else f)
+                     for at, f in told))["finished"] == 40  # fmt: skip
+
+
+def test_what_was_closed_by_hand_and_taken_up_again_may_finish():
+    told = ((100.0, BEGAN), (110.0, spoke("close")), (120.0, ENDED), (150.0, RESTART),
+            (160.0, ENDED))  # fmt: skip
+    assert seconds(*told) == {"preparing": 30, "closed_by_hand": 30, "finished": 40}

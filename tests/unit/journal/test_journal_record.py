@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from midwatch.journal.facts import night_facts as e
-from midwatch.journal.record import NightRecord
+from midwatch.journal.record import NightRecord, counted_s, lights_so_far
 from support.journal_story import TARGETS, as_events, began, told_night
 
 
@@ -211,3 +211,36 @@ def test_the_whole_night_adds_up():
     assert record.ended.parked
     assert record.last_flip[1].to_side == "east"
     assert record.resumed == 1
+
+
+def planned(target: str, *wanted: tuple[str | None, float, int]) -> e.TargetPlanned:
+    return e.TargetPlanned(target=target, ra_deg=0.0, dec_deg=0.0, priority=1, wanted=wanted,
+                           windows_utc_s=(), transit_utc_s=None)  # fmt: skip
+
+
+def taken(number: int, target: str = "M 3", exposure_s: float = 60.0) -> list[e.Fact]:
+    shot = begun(number, target).model_copy(update={"exposure_s": exposure_s})
+    return [shot, read(number).model_copy(update={"exposure_s": exposure_s}), graded(number)]
+
+
+def test_shorter_frames_count_in_part() -> None:
+    """Unguided, an order of 300 s is served by five times as many frames of 60 s."""
+    shots = [fact for number in range(147) for fact in taken(number)]
+    record = fold(planned("M 3", ("L", 300.0, 40)), *shots)
+    assert lights_so_far(record) == (29, 40)
+    assert counted_s(record, "M 3") == pytest.approx(147 * 60.0)
+
+
+def test_no_more_counts_than_was_ordered_and_nothing_of_what_is_not_wanted_any_more() -> None:
+    shots = [fact for number in range(9) for fact in taken(number)]
+    others = [fact for number in range(20, 25) for fact in taken(number, "M 31")]
+    plans = (planned("M 3", ("L", 60.0, 6)), planned("M 31", ("L", 60.0, 8)))
+    record = fold(*plans, *shots, *others)
+    assert lights_so_far(record) == (11, 14)
+    assert lights_so_far(record, "M 31") == (5, 8)
+    changed = e.OrdersChanged(who="ann", why=None, orders_sha256="1", began_with_sha256="0",
+                              added=(), removed=("M 3",), changed=(), main="o")  # fmt: skip
+    record = fold(*plans, *shots, *others, changed)
+    assert lights_so_far(record) == (5, 8)
+    back = changed.model_copy(update={"removed": (), "added": ("M 3",)})
+    assert lights_so_far(fold(*plans, *shots, *others, changed, back)) == (11, 14)

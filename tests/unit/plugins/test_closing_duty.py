@@ -72,3 +72,16 @@ def test_for_now_the_rig_is_closed_and_the_camera_kept_cold(tmp_path: Path) -> N
         return context.mount_state().parked, roof_shut, drivers["camera"].state().cooler_on
 
     assert on_rig(tmp_path, Rig(), act) == (True, True, True)
+
+
+def test_a_cooler_that_does_not_warm_up_is_named_with_what_to_do(tmp_path: Path) -> None:
+    async def act(context: DutyContext, drivers: dict[str, Any]) -> str:
+        await context.rig.camera.do(Cool(setpoint_c=0.0, rate_c_per_min=3.0), 30.0)
+        drivers["camera"]._cooler.warm = lambda *_: None
+        with pytest.raises(DutyFailedError) as failure:
+            await Close().perform(context, CloseArgs())
+        return str(failure.value)
+
+    message = on_rig(tmp_path, Rig(), act)
+    assert "min of warming the cooler is still on, the sensor at" in message
+    assert "switch the camera off by hand" in message

@@ -213,9 +213,9 @@ def test_words():
 def test_local_hours_follow_zones_with_half_hours_and_the_change_of_clocks():
     """Nepal is 5 h 45 min ahead of UTC; on 2027-03-28 Central European clocks skip 02:00."""
     nepal = LocalTime("Asia/Kathmandu").hours(1804704237.0, 1804704237.0 + 7200.0)
-    assert [(local, utc) for _, local, utc in nepal] == [("01:00", "19:15"), ("02:00", "20:15")]
+    assert nepal == [(1804705200.0 + 900.0, "01:00"), (1804705200.0 + 4500.0, "02:00")]
     spring = LocalTime("Europe/Vienna").hours(1806192000.0, 1806192000.0 + 3 * 3600.0)
-    assert [local for _, local, _ in spring] == ["01:00", "03:00", "04:00", "05:00"]
+    assert [local for _, local in spring] == ["01:00", "03:00", "04:00", "05:00"]
 
 
 def test_scales_and_ticks():

@@ -46,10 +46,30 @@ def test_a_running_night_can_be_found_while_it_runs(tmp_path: Path) -> None:
 
 def test_a_night_whose_process_died_is_not_running(tmp_path: Path, another_pid: int) -> None:
     (tmp_path / "running.json").write_text(running(another_pid).model_dump_json())
-    with pytest.raises(UnreachableError, match="start one with midwatch run"):
+    with pytest.raises(UnreachableError, match="start it again:\n  midwatch run ORDERS --out"):
         find_running(tmp_path, None)
     with announced(tmp_path, running(os.getpid())):
         assert find_running(tmp_path, None).pid == os.getpid()
+
+
+def test_status_says_what_became_of_a_night_that_was_killed(
+    tmp_path: Path, another_pid: int
+) -> None:
+    dead = running(another_pid).model_copy(
+        update={"timezone": "Europe/Vienna", "again": "midwatch run my.yaml --out nights"}
+    )
+    (tmp_path / "running.json").write_text(dead.model_dump_json())
+    journal = tmp_path / "journal.sqlite"
+    journal.touch()
+    at_s = datetime(2027, 3, 10, 21, 41, 5, tzinfo=UTC).timestamp()  # 22:41:05 in Vienna
+    os.utime(journal, (at_s, at_s))
+    for command in ("status", "close"):
+        said = midwatch(command, "--out", tmp_path)
+        assert said.code == 3
+        assert f"Bench at Test Field in {tmp_path} has ended without closing" in said.err
+        assert f"process {another_pid} was killed" in said.err
+        assert "journal was last written at 22:41:05 on 2027-03-10" in said.err
+        assert said.err.rstrip().endswith("start it again:\n  midwatch run my.yaml --out nights")
 
 
 def test_two_nights_never_share_a_folder(tmp_path: Path) -> None:

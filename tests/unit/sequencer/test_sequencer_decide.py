@@ -658,3 +658,30 @@ def test_the_orders_rule_what_is_done_without_guiding() -> None:
     rest = decide(replace(alone, unguided=Unguided("rest", again_at_s=SOON)))
     assert (rest.duty, rest.until_s) == ("wait", SOON)
     assert decide(replace(alone, unguided=Unguided("close"))).duty == "close"
+
+
+def test_before_dusk_the_dark_is_waited_for() -> None:
+    early = decide(world(now_s=HOURS.prepare_from_s + 60.0))
+    assert (early.duty, early.cause) == ("wait", "waiting_for_dark")
+    ready = world(now_s=HOURS.dusk_s - 30.0)
+    assert (decide(ready).duty, decide(ready).cause) == ("wait", "waiting_for_dark")
+
+
+@pytest.mark.parametrize(
+    ("shut", "says"),
+    [
+        (True, "the rig is parked and closed, but not all is at rest"),
+        (False, "the rig could not be closed"),
+    ],
+)
+def test_the_end_says_what_was_left_and_not_more(shut: bool, says: str) -> None:
+    """A camera that is still cold is no open roof."""
+    warm = FaultView("1", "camera", "warming: the sensor is at -9.8 degC", blocks=("close",),
+                     given_up=True)  # fmt: skip
+    ready = replace(ALL_READY, roof_open=not shut, roof_closed=shut)
+    over = world(now_s=HOURS.dawn_s + 60.0, pointing=Pointing(parked=True), ready=ready,
+                 faults=(warm,))  # fmt: skip
+    decision = decide(over)
+    assert decision.duty == "finish"
+    assert decision.reason.startswith(says)
+    assert "warming: the sensor is at -9.8 degC" in decision.reason

@@ -9,6 +9,7 @@ from midwatch.devices.contract.kinds import Acknowledge, Cool, ListWaiting, Warm
 from midwatch_simulators.base import MountTruth, PanelTruth, RoofTruth, WheelTruth
 from midwatch_simulators.instruments.simulated_camera import make
 from midwatch_simulators.sky import Air, Spell
+from midwatch_simulators.sky.view import orientation
 from support.simulators_bench import SMALL, Bench, connected, on_bench, one, point, shot
 
 # Course of an exposure ------------------------------------------------------------------------
@@ -324,3 +325,25 @@ def test_cooler_has_no_more_power_than_it_has():
     assert cold.cooler_percent == 100.0
     assert cold.sensor_c == pytest.approx(8 - 20, abs=0.8)
     assert not warm.cooler_on and warm.cooler_percent == 0.0
+
+
+def test_a_refractor_shows_the_sky_as_the_eye_sees_it_with_its_first_row_at_the_bottom():
+    async def main(bench: Bench):
+        return await shot(await connected(make(bench.context("camera", **SMALL))))
+
+    ref = on_bench(main)
+    # East is to the left of north where y counts upwards: the first row is the lowest.
+    (west_x, _), (_, north_y) = orientation(0.0, mirrored=False)
+    assert west_x < 0.0 < north_y
+    assert ref.first_row == "bottom"
+    assert ref.read_noise_e == pytest.approx(1.8)
+
+
+def test_settings_beyond_what_the_camera_has_are_refused():
+    async def main(bench: Bench):
+        camera = await connected(make(bench.context("camera", max_gain=300, **SMALL)))
+        with pytest.raises(DeviceError, match="no gain above 300"):
+            await shot(camera, gain=301)
+        return camera.about().limits["max_gain"], (await shot(camera, gain=300)).gain
+
+    assert on_bench(main) == (300, 300)

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import math
 
+import erfa
 import numpy as np
 import pytest
 from hypothesis import given
@@ -24,6 +25,23 @@ def test_refraction_up_and_down_again(alt):
     # The two formulas are fitted apart; Meeus states 0.1 arcmin of agreement near the horizon.
     seen = alt + refraction_from_true_deg(alt)
     assert seen - refraction_from_apparent_deg(seen) == pytest.approx(alt, abs=0.1 / 60.0)
+
+
+@pytest.mark.parametrize(("pressure_hpa", "temperature_c"), [(1010, 10), (880, 0), (1013, -10)])
+@pytest.mark.parametrize(("least_deg", "within_arcmin"), [(15.0, 0.15), (30.0, 0.085)])
+def test_refraction_is_as_near_to_the_rigorous_model_as_it_says(
+    pressure_hpa, temperature_c, least_deg, within_arcmin
+):
+    """ERFA's `refco` gives R = A tan z + B tan^3 z, z as seen, from an atmosphere in layers."""
+    seen = np.arange(least_deg, 89.0, 1.0)
+    a_rad, b_rad = erfa.refco(pressure_hpa, temperature_c, 0.3, 0.55)
+    tan_z = np.tan(np.radians(90.0 - seen))
+    lifted = np.degrees(a_rad * tan_z + b_rad * tan_z**3)
+    air = (pressure_hpa, temperature_c)
+    off = (refraction_from_true_deg(seen - lifted, *air) - lifted) * 60.0
+    assert np.abs(off).max() < within_arcmin
+    off = (refraction_from_apparent_deg(seen, *air) - lifted) * 60.0
+    assert np.abs(off).max() < 0.1
 
 
 def test_refraction_never_turns_negative_and_ends_below_the_horizon():

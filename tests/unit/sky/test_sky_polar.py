@@ -238,11 +238,16 @@ def test_knobs_are_named_for_the_elevated_pole():
     rig = Rig(46.0, 12.0, 25.0)  # too high, azimuth too large: east of the northern pole
     error = axis_from_frames(rig.observer, [rig.frame(60.0, a) for a in (-60.0, -30.0, 0.0)])
     assert [t.words() for t in knob_turns(north, error)] == [
-        "altitude: 12.0 arcmin down",
-        "azimuth: 25.0 arcmin to the west",
+        "lower the axis 12.0 arcmin",
+        "turn the axis 25.0 arcmin west",
+    ]
+    # What was found cannot be taken for what is to do.
+    assert [t.found() for t in knob_turns(north, error)] == [
+        "12.0 arcmin too high",
+        "25.0 arcmin too far east",
     ]
     # The same azimuth error in the south is west of the pole.
-    assert knob_turns(south, error)[1].words() == "azimuth: 25.0 arcmin to the east"
+    assert knob_turns(south, error)[1].words() == "turn the axis 25.0 arcmin east"
 
 
 def test_fields_that_hide_a_knob_are_refused():

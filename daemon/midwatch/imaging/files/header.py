@@ -19,6 +19,7 @@ _MJD_EPOCH = datetime(1858, 11, 17, tzinfo=UTC)
 # A fixed-format string has 68 columns between its quotes (FITS 4.0, section 4.2.1).
 _LONGEST_TEXT = 68
 _CARD = 80
+_ROW_ORDER = {"top": "TOP-DOWN", "bottom": "BOTTOM-UP"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -27,6 +28,9 @@ class FrameHeader:
 
     Times are UTC with their zone set; positions are ICRS degrees; pixel sizes and focal length
     are those of the unbinned sensor and of the telescope as it is used, reducer included.
+    ``first_row`` is where the first row of pixels belongs when the picture is drawn so that a
+    telescope without a mirror shows the sky as the eye sees it; ``object_*`` are of what was
+    ordered, ``ra_deg`` and ``dec_deg`` of where the frame points.
     """
 
     image_type: ImageType
@@ -35,6 +39,11 @@ class FrameHeader:
     version: str
     end: datetime | None = None
     object_name: str | None = None
+    object_ra_deg: float | None = None
+    object_dec_deg: float | None = None
+    written: datetime | None = None
+    rig: str | None = None
+    first_row: Literal["top", "bottom"] = "top"
     camera: str | None = None
     telescope: str | None = None
     focal_length_mm: float | None = None
@@ -79,7 +88,8 @@ class FrameHeader:
     solution: Solution | None = None
 
     def __post_init__(self) -> None:
-        if self.start.utcoffset() is None or (self.end and self.end.utcoffset() is None):
+        times = (self.start, self.end, self.written)
+        if any(time is not None and time.utcoffset() is None for time in times):
             raise ValueError("the times of a frame need a zone; give UTC")
 
 
@@ -144,6 +154,7 @@ def _when(h: FrameHeader) -> list[_Row]:
     middle = h.start + (end - h.start) / 2
     return [
         ("TIMESYS", "UTC", "time scale"),
+        ("DATE", None if h.written is None else _stamp(h.written), "this file was written, UTC"),
         ("DATE-OBS", _stamp(h.start), "start of exposure, UTC"),
         ("DATE-BEG", _stamp(h.start), "start of exposure, UTC"),
         ("DATE-AVG", _stamp(middle), "middle of exposure, UTC"),
@@ -162,6 +173,7 @@ def _instrument(h: FrameHeader) -> list[_Row]:
     return [
         ("INSTRUME", h.camera, "camera"),
         ("TELESCOP", h.telescope, "telescope"),
+        ("RIG", h.rig, "rig, as its file calls it"),
         ("FOCALLEN", h.focal_length_mm, "[mm] focal length"),
         ("APTDIA", h.aperture_mm, "[mm] aperture diameter"),
         ("XPIXSZ", pixel_x, "[um] pixel width, binning included"),
@@ -179,7 +191,7 @@ def _instrument(h: FrameHeader) -> list[_Row]:
         ("BAYERPAT", h.bayer, "colours of the first two rows and columns"),
         ("XBAYROFF", bayer_offset, "[px] offset of the colour pattern along x"),
         ("YBAYROFF", bayer_offset, "[px] offset of the colour pattern along y"),
-        ("ROWORDER", "TOP-DOWN", "first row is the top of the picture"),
+        ("ROWORDER", _ROW_ORDER[h.first_row], f"first row is the {h.first_row} of the picture"),
         ("FOCUSPOS", h.focuser_position, "[step] focuser position"),
         ("FOCTEMP", h.focuser_c, "[degC] temperature at the focuser"),
         ("ROTATANG", h.rotator_deg, "[deg] angle of the rotator"),
@@ -187,13 +199,14 @@ def _instrument(h: FrameHeader) -> list[_Row]:
 
 
 def _where(h: FrameHeader) -> list[_Row]:
-    ra_text = None if h.ra_deg is None else sexagesimal(h.ra_deg % 360 / 15, 2, signed=False)
-    dec_text = None if h.dec_deg is None else sexagesimal(h.dec_deg, 1, signed=True)
+    ra_deg, dec_deg = h.object_ra_deg, h.object_dec_deg
+    ra_text = None if ra_deg is None else sexagesimal(ra_deg % 360 / 15, 2, signed=False)
+    dec_text = None if dec_deg is None else sexagesimal(dec_deg, 1, signed=True)
     return [
         ("RA", h.ra_deg, "[deg] right ascension of the pointing"),
         ("DEC", h.dec_deg, "[deg] declination of the pointing"),
-        ("OBJCTRA", ra_text, "[h m s] right ascension of the pointing"),
-        ("OBJCTDEC", dec_text, "[d m s] declination of the pointing"),
+        ("OBJCTRA", ra_text, "[h m s] right ascension of the target"),
+        ("OBJCTDEC", dec_text, "[d m s] declination of the target"),
         ("EQUINOX", 2000.0, "[yr] equinox of the coordinates"),
         *((key, value, "plate solution") for key, value in _wcs(h.solution)),
         ("AIRMASS", h.airmass, "relative optical path length"),

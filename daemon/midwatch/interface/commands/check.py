@@ -6,7 +6,7 @@ import argparse
 import asyncio
 import math
 from collections.abc import Iterator, Sized
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
@@ -24,8 +24,13 @@ from midwatch.interface.console import (
 )
 from midwatch.orders.reading import Night
 from midwatch.planning import NightPlan, TargetPlan, plan_night
-from midwatch.runtime.files import evening_of, load_orders, require_plugins
-from midwatch.runtime.real import clock_findings, disk_findings
+from midwatch.runtime.files import evening_of, load_orders, require_plugins, rig_in_use
+from midwatch.runtime.real import (
+    clock_findings,
+    declared_findings,
+    disk_findings,
+    drivers_made,
+)
 
 Level = Literal["ok", "note", "wrong", "unreachable"]
 _CODES: dict[Level, int] = {
@@ -52,14 +57,18 @@ def execute(args: argparse.Namespace) -> int:
     night = load_orders(args.orders)
     evening = evening_of(night, args.evening)
     plan = plan_night(night, evening)
+    zone = ZoneInfo(night.site.timezone)
     findings = [
         *_declared(night),
         *_plugins(night),
+        *(() if (busy := _in_use(night)) else _made(night)),
         *_sky(night, plan),
-        *(Finding(level, "clock", text) for level, text in clock_findings(plan)),
+        *(Finding(level, "clock", text) for level, text in clock_findings(plan, zone)),
         *(Finding(level, "disk", text) for level, text in disk_findings(night, args.out)),
     ]
-    if args.rig:
+    if busy is not None:
+        findings.append(busy if args.rig else replace(busy, level="note"))
+    elif args.rig:
         findings += asyncio.run(_rig(night, cooler=not args.quick))
     if args.json:
         say_json(_content(night, plan, findings))
@@ -213,6 +222,26 @@ def _ever_rises(night: Night, target: TargetPlan) -> bool:
     lowest = max(night.rig.limits.min_altitude_deg, order.min_altitude_deg or 0.0)
     _, dec_deg = target.target.position_at(target.transit_utc_s)
     return 90.0 - abs(night.place.latitude_deg - dec_deg) >= lowest
+
+
+def _made(night: Night) -> Iterator[Finding]:
+    """Make the drivers with their options, and hold rig and orders against what they say."""
+    made = asyncio.run(drivers_made(night))
+    for subject, (level, text) in declared_findings(night, made):
+        yield Finding(level, subject, text)
+
+
+def _in_use(night: Night) -> Finding | None:
+    """Say which night is running on these very devices; None where none is."""
+    used = rig_in_use(night.paths["rig"])
+    if used is None:
+        return None
+    return Finding(
+        "unreachable",
+        "devices",
+        f"process {used.pid} runs a night with them (midwatch status --out {used.data_folder}); "
+        "they were not touched: close that night first, or check again when it is over",
+    )
 
 
 async def _rig(night: Night, *, cooler: bool) -> list[Finding]:

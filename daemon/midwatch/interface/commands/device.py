@@ -10,6 +10,7 @@ from contextlib import AbstractAsyncContextManager, AsyncExitStack, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from pydantic import JsonValue
 
@@ -27,7 +28,8 @@ from midwatch.devices.client import DeviceClient, LeaseHolder
 from midwatch.devices.contract import Command, DeviceState, kind_of
 from midwatch.devices.host import RigSetting, command_model, read_command, serve_device
 from midwatch.errors import InputError, UnreachableError
-from midwatch.interface.console import say, say_json, table, tell
+from midwatch.instants import in_zone
+from midwatch.interface.console import device_words, labelled, say, say_json, table, tell
 from midwatch.runtime.files import (
     broker_of,
     find_running,
@@ -44,7 +46,7 @@ _SIMULATED = "simulated-"
 
 def execute(args: argparse.Namespace) -> int:
     """Host the device, show its state, or have it do something."""
-    setting, rig_path = _setting(args)
+    setting, rig_path, zone = _setting(args)
     if args.name not in setting.rig.devices.present():
         raise InputError(
             f"rig {setting.rig.name!r} has no device {args.name!r}; it has "
@@ -55,7 +57,7 @@ def execute(args: argparse.Namespace) -> int:
         case []:
             asyncio.run(_host(args, setting, broker, clock))
         case ["state"]:
-            asyncio.run(_show(args, setting, visit(broker, setting.topics, clock)))
+            asyncio.run(_show(args, setting, visit(broker, setting.topics, clock), zone))
         case ["do", command, *words]:
             there = visit(broker, setting.topics, clock)
             asyncio.run(_do(args, setting, there, _request(args, command, words)))
@@ -67,16 +69,16 @@ def execute(args: argparse.Namespace) -> int:
     return 0
 
 
-def _setting(args: argparse.Namespace) -> tuple[RigSetting, Path]:
+def _setting(args: argparse.Namespace) -> tuple[RigSetting, Path, ZoneInfo]:
     if args.orders is not None:
         night = load_orders(args.orders)
-        return RigSetting(night.rig, night.site.name, night.place, night.horizon), night.paths[
-            "rig"
-        ]
+        setting = RigSetting(night.rig, night.site.name, night.place, night.horizon)
+        return setting, night.paths["rig"], ZoneInfo(night.site.timezone)
     if args.rig is None or args.site is None:
         raise InputError("say where the rig is described: --orders ORDERS, or --rig and --site")
     rig, site, horizon, place = load_rig_at_site(args.rig, args.site)
-    return RigSetting(rig, site.name, place, horizon), args.rig
+    setting = RigSetting(rig, site.name, place, horizon)
+    return setting, args.rig, ZoneInfo(site.timezone)
 
 
 def _meeting_point(
@@ -151,7 +153,9 @@ async def _host(
 Visiting = AbstractAsyncContextManager[Visit]
 
 
-async def _show(args: argparse.Namespace, setting: RigSetting, visiting: Visiting) -> None:
+async def _show(
+    args: argparse.Namespace, setting: RigSetting, visiting: Visiting, zone: ZoneInfo
+) -> None:
     wanted = (setting.topics.online(args.name), setting.topics.state(args.name))
     async with visiting as there:
         found = await retained(there, wanted, lambda found: len(found) == len(wanted), RETAINED_S)
@@ -166,8 +170,10 @@ async def _show(args: argparse.Namespace, setting: RigSetting, visiting: Visitin
         say_json({**head, **envelope.model_dump(mode="json")})
         return
     word = "online" if online.online else "offline"
-    say(f"{args.name}: {word} since {online.since:%Y-%m-%d %H:%M:%S} UTC, driver {online.driver}")
-    say(*table([name, _text(value)] for name, value in envelope.state.items()))
+    since = online.since.astimezone(zone)
+    say(f"{args.name}: {word} since {since:%Y-%m-%d %H:%M:%S %Z}, driver {online.driver}")
+    say(f"  {words}" if (words := device_words(args.name, envelope.state)) else "  no link")
+    say(*(in_zone(line, zone) for line in table(map(_row, envelope.state.items()))))
 
 
 def _request(args: argparse.Namespace, command: str, words: list[str]) -> Command[Any]:
@@ -201,7 +207,7 @@ async def _do(
         say_json({"device": args.name, "command": request.command, "result": result})
     else:
         say(f"{args.name} {request.command}: done")
-        say(*table([name, _text(value)] for name, value in result.items()))
+        say(*table(map(_row, result.items())))
     if request.needs_lease:
         tell(f"without a daemon the device makes itself safe within {lease_s:g} s from now")
 
@@ -218,11 +224,5 @@ def _pair(word: str) -> tuple[str, JsonValue]:
     return key, value
 
 
-def _text(value: Any) -> str:
-    if value is None:
-        return "-"
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, list | tuple):
-        return ", ".join(map(_text, value)) or "none"
-    return str(value)
+def _row(item: tuple[str, Any]) -> tuple[str, str]:
+    return labelled(*item)

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import argparse
 import shutil
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
+
+import numpy as np
 
 from midwatch.clock import iso_utc
 from midwatch.interface.console import (
@@ -27,9 +30,11 @@ from midwatch.planning import NightPlan, TargetPlan, plan_night
 from midwatch.runtime.files import evening_of, load_orders
 from midwatch.runtime.folder import Learnings, learnings_of, sky_content, sky_text
 from midwatch.sequencer.decision import Forecast, forecast
-from midwatch.sky import time_at_hour_angle
+from midwatch.sky import moon_altaz, moon_separation_deg, time_at_hour_angle
 
 _WIDEST = 110
+# The Moon moves by its own width in an hour.
+_MOON_STEP_S = 600.0
 
 
 def execute(args: argparse.Namespace) -> int:
@@ -100,6 +105,7 @@ def _target_content(
     order = target.target.order
     fitting = ahead.fitting[target.target.name]
     highest = target.highest_alt_deg
+    moon = moon_over(plan, target)
     ra_deg, dec_deg = target.target.position_at(target.transit_utc_s)
     return {
         "name": target.target.name,
@@ -110,6 +116,13 @@ def _target_content(
         "windows": [[iso_utc(w.start_utc_s), iso_utc(w.end_utc_s)] for w in target.windows],
         "transit": iso_utc(target.transit_utc_s),
         "flip_from": iso_utc(flip_from_utc_s(night, plan, target)),
+        "moon": None
+        if moon is None
+        else {
+            "nearest_deg": round(moon.nearest_deg, 1),
+            "farthest_deg": round(moon.farthest_deg, 1),
+            "highest_deg": round(moon.highest_deg, 1),
+        },
         "highest_alt_deg": None if highest is None else round(highest, 1),
         "usable_s": round(target.usable_s),
         "wanted_s": target.wanted_s,
@@ -138,6 +151,32 @@ def flip_from_utc_s(night: Night, plan: NightPlan, target: TargetPlan) -> float 
     return at if any(window.contains(at) for window in target.windows) else None
 
 
+@dataclass(frozen=True)
+class MoonOver:
+    """The Moon while a target is usable, degrees: its distances while it is up, its height."""
+
+    nearest_deg: float
+    farthest_deg: float
+    highest_deg: float
+
+
+def moon_over(plan: NightPlan, target: TargetPlan) -> MoonOver | None:
+    """Return where the Moon is while a target is usable; None where it never is.
+
+    Distances are of the time during which the Moon is up, or of all where it is not.
+    """
+    if not target.windows:
+        return None
+    spans = [np.arange(w.start_utc_s, w.end_utc_s + 1.0, _MOON_STEP_S) for w in target.windows]
+    at_s = np.concatenate(spans)
+    observer = plan.events.observer
+    moon = moon_altaz(observer, at_s)
+    apart_deg = moon_separation_deg(observer, *target.target.motion.positions_at(at_s), at_s)
+    up = moon.alt_deg > 0.0
+    seen = apart_deg[up] if up.any() else apart_deg
+    return MoonOver(float(seen.min()), float(seen.max()), float(moon.alt_deg.max()))
+
+
 # For people -----------------------------------------------------------------------------------
 
 
@@ -163,13 +202,10 @@ def _show(night: Night, plan: NightPlan, ahead: Forecast, learned: Learnings) ->
 
 def _hours(night: Night, plan: NightPlan, zone: ZoneInfo) -> list[str]:
     events = plan.events
-    utc = ZoneInfo("UTC")
 
     def both(name: str, dusk: float | None, dawn: float | None) -> list[str]:
         def text(at: float | None) -> str:
-            if at is None:
-                return "-"
-            return f"{local_text(at, zone)} ({local_text(at, utc)} UTC)"
+            return "-" if at is None else local_text(at, zone)
 
         return [name, text(dusk), text(dawn)]
 
@@ -231,17 +267,32 @@ def _target(
         *lines,
         f"  fits   {hours_text(fitting_s)} of {hours_text(target.wanted_s)} ordered",
         f"         {frames}",
-        f"  read noise hardly matters in exposures: {_exposures(target, learned)}",
+        f"  Moon   {_moon_text(moon_over(plan, target))}",
+        f"  {_exposures(target, learned)}",
     ]
+
+
+def _moon_text(moon: MoonOver | None) -> str:
+    if moon is None or moon.highest_deg <= 0.0:
+        return "below the horizon while it is usable"
+    nearest, farthest = round(moon.nearest_deg), round(moon.farthest_deg)
+    away = f"{nearest}" if nearest == farthest else f"{nearest} to {farthest}"
+    return f"{away}° away, up to {moon.highest_deg:.0f}° high"
 
 
 def _exposures(target: TargetPlan, learned: Learnings) -> str:
     """Say from which exposure on read noise hardly matters, as far as earlier nights show."""
+    orders = target.target.order.frames
+    if all(learned.sky(target.target.name, index) is None for index in range(len(orders))):
+        return (
+            "which exposures are long enough for this sky is not known yet: the first frames "
+            "of these filters show it"
+        )
     found = [
         sky_text(order, learned.sky(target.target.name, index))
-        for index, order in enumerate(target.target.order.frames)
+        for index, order in enumerate(orders)
     ]
-    return ", ".join(dict.fromkeys(found))
+    return f"read noise hardly matters in exposures: {', '.join(dict.fromkeys(found))}"
 
 
 def _course(plan: NightPlan, ahead: Forecast, zone: ZoneInfo) -> list[str]:

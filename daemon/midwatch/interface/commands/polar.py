@@ -16,6 +16,7 @@ from midwatch.clock import ScaledClock, WallClock
 from midwatch.durable import write_whole
 from midwatch.errors import InputError
 from midwatch.exit_codes import BROKEN_PROMISE, DONE, INTERRUPTED
+from midwatch.instants import all_in_zone
 from midwatch.interface.console import heading, local_text, say, say_json, table, tell
 from midwatch.orders.reading import Night
 from midwatch.planning import plan_night
@@ -26,6 +27,7 @@ from midwatch.runtime.files import (
     evening_of,
     load_orders,
     run_faults,
+    using_rig,
 )
 from midwatch.runtime.polar import (
     AtTheKnobs,
@@ -193,7 +195,8 @@ async def _for_real(
 
     try:
         async with stack:
-            with announced(args.out, running), told_to_end(interrupt):
+            used = using_rig(night.paths["rig"], args.out)
+            with announced(args.out, running), used, told_to_end(interrupt):
                 return await run_alignment(night, options, run, person)
     except asyncio.CancelledError:
         raise KeyboardInterrupt from None
@@ -223,16 +226,18 @@ def verdict(alignment: Alignment) -> list[str]:
         for promise in alignment.promises
         if promise.ok is False
     ]
-    return lines
+    return all_in_zone(lines, ZoneInfo(night.site.timezone))
 
 
 def _axis_lines(name: str, night: Night, error: AxisError) -> list[str]:
     altitude, azimuth = _sure(error.sigma_altitude_arcmin), _sure(error.sigma_azimuth_arcmin)
     sure = f"  (+- {altitude} and {azimuth} arcmin)"
     # What was found, and what there is to do about it, in words that cannot be mixed up.
-    turns = "; ".join(turn.words() for turn in knob_turns(night.place, error))
-    line = f"{error.total_arcmin:.1f} arcmin from the pole{sure}; to correct it, turn {turns}"
-    return [f"  {name}: {line}", *(f"    note: {warning}" for warning in error.warnings)]
+    turns = knob_turns(night.place, error)
+    off = ", ".join(turn.found() for turn in turns)
+    line = f"{error.total_arcmin:.1f} arcmin from the pole: axis {off}{sure}"
+    todo = f"    to do: {', '.join(turn.words() for turn in turns)}"
+    return [f"  {name}: {line}", todo, *(f"    note: {warning}" for warning in error.warnings)]
 
 
 def _sure(sigma_arcmin: float) -> str:
@@ -261,7 +266,7 @@ def _advice(alignment: Alignment) -> list[str]:
         return [enough, "tighten the knobs, then measure again to confirm: midwatch polar"]
     if last.total_arcmin > options.tolerance_arcmin:
         within = f"{options.tolerance_arcmin:g} arcmin"
-        return [enough, f"not yet within {within}: turn the knobs as said"]
+        return [enough, f"not yet within {within}: turn the knobs as said above"]
     return [enough, f"within {options.tolerance_arcmin:g} arcmin"]
 
 

@@ -4,21 +4,25 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import shlex
 from collections.abc import Iterator
 from contextlib import AsyncExitStack, contextmanager
 from dataclasses import dataclass
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 import structlog
 
 from midwatch.bus import BrokerSettings
-from midwatch.clock import Clock, ScaledClock, WallClock
+from midwatch.clock import Clock, ScaledClock, WallClock, iso_utc
 from midwatch.errors import InputError, MidwatchError
 from midwatch.exit_codes import DONE, INTERRUPTED, explained
 from midwatch.interface.console import hours_text, tell
 from midwatch.interface.progress import NightProgress, conclude, shown
+from midwatch.journal.facts import NightEnded
+from midwatch.journal.store import read_events
 from midwatch.orders.reading import Night
 from midwatch.planning import NightPlan, NoDarknessError, plan_night
 from midwatch.runtime.files import (
@@ -29,8 +33,9 @@ from midwatch.runtime.files import (
     load_orders,
     require_plugins,
     run_faults,
+    using_rig,
 )
-from midwatch.runtime.folder import Surroundings
+from midwatch.runtime.folder import JOURNAL_NAME, Surroundings
 from midwatch.runtime.night import NightOutcome
 from midwatch.runtime.real import RunOptions, run
 from midwatch.runtime.service import told_to_end, watched_service
@@ -73,9 +78,11 @@ async def _serve(night: Night, args: argparse.Namespace) -> int:
             broker = embedded.settings
         anchored = None
         if args.start is not None:
+            args.start = _start_of(night, args)
             anchored = ScaledClock(args.start, args.speed, args.anchor)
-        running = Running.of(night, broker, anchored)
+        running = Running.of(night, broker, anchored, _again(args))
         stack.enter_context(announced(args.out, running))
+        stack.enter_context(using_rig(night.paths["rig"], args.out))
         tasks = Tasks(running.clock())
         page = _page(night, args, tasks)
         if page is not None:
@@ -92,6 +99,46 @@ async def _serve(night: Night, args: argparse.Namespace) -> int:
             evening = evening_of(night, args.evening, clock)
             return conclude(await _one_night(nights, evening, clock), args)
     return ending.code
+
+
+def _again(args: argparse.Namespace) -> str:
+    """Return the command that takes this night up again."""
+    words = ["midwatch", "run", str(args.orders), "--out", str(args.out)]
+    if args.evening is not None:
+        words += ["--evening", args.evening.isoformat()]
+    if args.seed is not None:
+        words += ["--seed", str(args.seed)]
+    if args.sky is not None:
+        words += ["--sky", args.sky]
+    if args.start is not None:
+        words += ["--start", iso_utc(args.start.timestamp()) or "", "--speed", f"{args.speed:g}"]
+    if args.no_devices:
+        words.append("--no-devices")
+    if args.every_night:
+        words.append("--every-night")
+    return shlex.join(words)
+
+
+def _start_of(night: Night, args: argparse.Namespace) -> datetime:
+    """Return when scaled time begins: as ordered, or where the journal of an unfinished night ends.
+
+    Time that went back would find devices, and the journal, in what is to come. An anchor says that
+    time has gone on meanwhile.
+    """
+    start: datetime = args.start
+    path: Path = args.out / JOURNAL_NAME
+    if args.anchor is not None or not path.is_file():
+        return start
+    evening = evening_of(night, args.evening, ScaledClock(start, args.speed))
+    events = read_events(path, evening.isoformat(), 0)
+    if not events or isinstance(events[-1].fact, NightEnded):
+        return start
+    last = datetime.fromtimestamp(events[-1].at_utc_s, UTC)
+    if last <= start:
+        return start
+    shown = f"{last.astimezone(ZoneInfo(night.site.timezone)):%H:%M:%S}"
+    tell(f"the night is taken up at {shown}, where its journal ends, not at --start")
+    return last
 
 
 @dataclass(frozen=True)

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-from datetime import UTC
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from pydantic import ValidationError
 
 from midwatch.errors import UnreachableError
+from midwatch.instants import in_zone
 from midwatch.interface.console import (
     TOLD,
+    device_words,
     duty_text,
-    facts_text,
     health,
     say,
     say_json,
@@ -68,16 +69,17 @@ def _night(payload: bytes | None) -> NightState | None:
 def _lines(
     running: Running, night: NightState | None, devices: dict[str, dict[str, Any]]
 ) -> list[str]:
+    zone = ZoneInfo(running.timezone)
     lines = [f"{running.rig} at {running.site}"]
     if night is None:
         lines.append("  the daemon has said nothing yet")
     else:
-        lines += table(_night_rows(night))
+        lines += table(_night_rows(night, zone))
     if not devices:
         return [*lines, "  no device is on the bus"]
     present = running.clock().now()
     rows = [
-        [name, health(device, present, running.heartbeat_s), facts_text(device["state"])]
+        [name, health(device, present, running.heartbeat_s), device_words(name, device["state"])]
         for name, device in devices.items()
     ]
     # Repeats are what a careful asker does; the rest is a mistake, or worse.
@@ -92,20 +94,21 @@ def _lines(
     if any(strange.values()):
         counts = ", ".join(f"{name} {count}" for name, count in strange.items() if count)
         rows.append(["turned away", "messages", counts])
-    return [*lines, "", *table(rows)]
+    return [*lines, "", *(in_zone(line, zone) for line in table(rows))]
 
 
-def _night_rows(night: NightState) -> list[list[str]]:
+def _night_rows(night: NightState, zone: ZoneInfo) -> list[list[str]]:
+    at = night.at.astimezone(zone)
     cause = next((label for name, label in LABELS.items() if name == night.activity), "")
     rows = [
-        ["night", f"{night.night}, {night.phase}; as of {night.at.astimezone(UTC):%H:%M:%S} UTC"],
+        ["night", f"{night.night}, {night.phase}; as of {at:%H:%M:%S %Z}"],
         ["doing", cause or night.activity],
         ["decided", duty_text(night.duty, night.args)],
-        ["because", night.reason],
+        ["because", in_zone(night.reason, zone)],
         ["lights", f"{night.lights_accepted} of {night.lights_wanted} accepted"],
     ]
     flags = [word for word, on in (("paused", night.paused), ("closing", night.closing)) if on]
     if flags:
         rows.append(["by hand", ", ".join(flags)])
-    rows += [["fault", fault] for fault in night.open_faults]
+    rows += [["fault", in_zone(text, zone)] for text in night.troubles or night.open_faults]
     return rows

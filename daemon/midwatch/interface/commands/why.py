@@ -6,18 +6,23 @@ import argparse
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta, tzinfo
+from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from midwatch.clock import iso_utc
-from midwatch.errors import InputError
+from midwatch.errors import InputError, MidwatchError
+from midwatch.instants import in_zone
 from midwatch.interface.console import duty_text, hours_text, say, say_json, table
 from midwatch.journal.facts import Activity, DecisionMade, DutyBegan, DutyEnded, NightEnded
 from midwatch.journal.record import LABELS
 from midwatch.journal.store import Event
+from midwatch.runtime.files import find_running
 from midwatch.runtime.folder import KeptNight, find_night
 
 _NOON = 12
+# Who asks for this minute means now.
+_SLACK_S = 60.0
 
 
 @dataclass(frozen=True)
@@ -37,7 +42,7 @@ def execute(args: argparse.Namespace) -> int:
     night = find_night(args.out, args.night)
     zone: tzinfo = UTC if args.utc else ZoneInfo(night.surroundings(args.orders).timezone)
     at = instant_in_night(date.fromisoformat(night.began.evening), args.time, zone)
-    answer = answer_at(night.events, at)
+    answer = answer_at(night.events, at, _present_s(args.out))
     if args.json:
         say_json(_content(night, answer))
     else:
@@ -55,11 +60,24 @@ def instant_in_night(evening: date, time_of_day: tuple[int, int, int], zone: tzi
     return datetime(day.year, day.month, day.day, hour, minute, second, tzinfo=zone)
 
 
-def answer_at(events: Sequence[Event], at: datetime) -> Answer:
+def _present_s(data_folder: Path) -> float | None:
+    """Return what the clock of the night that runs here shows; None where none does."""
+    try:
+        return find_running(data_folder, None).clock().unix_s()
+    except MidwatchError:
+        return None
+
+
+def answer_at(events: Sequence[Event], at: datetime, present_s: float | None = None) -> Answer:
     """Find what held at an instant; a refusal shows times in the zone of that instant.
 
+    Args:
+        events: of the night.
+        at: the instant.
+        present_s: what the clock of the night shows; None where no night is running.
+
     Raises:
-        InputError: the night had not begun by then.
+        InputError: the night had not begun by then, or has not come so far.
     """
     at_utc_s = at.timestamp()
     if events[0].at_utc_s > at_utc_s:
@@ -67,6 +85,15 @@ def answer_at(events: Sequence[Event], at: datetime) -> Answer:
         raise InputError(
             f"at {at:%H:%M %Z on %Y-%m-%d} nothing was decided yet; the journal of this night "
             f"begins at {first:%H:%M %Z}"
+        )
+    last = events[-1]
+    reached_s = max(last.at_utc_s, present_s or 0.0)
+    if not isinstance(last.fact, NightEnded) and at_utc_s > reached_s + _SLACK_S:
+        until = datetime.fromtimestamp(reached_s, at.tzinfo)
+        what = "this night has come to" if present_s else "the journal of this night reaches to"
+        raise InputError(
+            f"at {at:%H:%M %Z on %Y-%m-%d} nothing is decided yet: {what} {until:%H:%M:%S}; what "
+            "is planned says midwatch plan, what is being done says midwatch status"
         )
     decision = following = activity = duty = ended = None
     for event in events:
@@ -142,4 +169,5 @@ def _lines(night: KeptNight, answer: Answer, zone: tzinfo) -> list[str]:
         rows.append(["then", f"{clock(at)} {duty_text(made.duty, made.args)}: {made.reason}"])
     if answer.ended is not None:
         rows.append(["ended", f"the night ended at {clock(answer.ended[0])}"])
-    return [title, *table([[row[0], ", ".join(row[1:])] for row in rows])]
+    lines = table([[row[0], ", ".join(row[1:])] for row in rows])
+    return [title, *(in_zone(line, zone) for line in lines)]

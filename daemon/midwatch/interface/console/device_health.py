@@ -12,7 +12,6 @@ from midwatch.interface.console.printing import hours_text
 
 # What devices keep on the bus.
 TOLD = ("online", "state", "about")
-_MODEST_LIMIT = 60
 
 
 def told_devices(found: Mapping[str, bytes]) -> dict[str, dict[str, Any]]:
@@ -54,17 +53,3 @@ def health(device: Mapping[str, Any], present: datetime, heartbeat_s: float) -> 
     if not state.get("connected"):
         return "no link to its hardware"
     return "at rest" if state.get("at_rest") else "working"
-
-
-def facts_text(state: Mapping[str, Any] | None) -> str:
-    """Return the few numbers of a state that a person looks for, in the order of the contract."""
-    if not state:
-        return ""
-    passed = ("connected", "at_rest", "fault")
-    shown = [
-        f"{name} {round(value, 2) if isinstance(value, float) else value}"
-        for name, value in state.items()
-        if name not in passed and isinstance(value, str | int | float) and value is not False
-    ]
-    text = ", ".join(shown)
-    return text if len(text) <= _MODEST_LIMIT else text[: _MODEST_LIMIT - 1] + "…"

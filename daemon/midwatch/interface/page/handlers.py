@@ -102,6 +102,7 @@ class Page:
             heartbeat_s=self.heartbeat_s,
             connected=self.bus.connected,
             turned_away=self.gate.turned_away,
+            timezone=self.outlook.timezone,
         )
 
     async def _page(self, request: web.Request) -> web.Response:

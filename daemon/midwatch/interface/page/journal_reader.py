@@ -30,11 +30,20 @@ from midwatch.journal.facts import (
     OperatorSpoke,
     OrdersChanged,
 )
-from midwatch.journal.record import LABELS, FaultRecord, FrameRecord, Ledger, NightRecord, account
+from midwatch.journal.record import (
+    LABELS,
+    FaultRecord,
+    FrameRecord,
+    Ledger,
+    NightRecord,
+    account,
+    counted_s,
+    lights_so_far,
+)
 from midwatch.journal.store import Event, read_events
 from midwatch.orders.reading import Night
 from midwatch.planning import NightPlan
-from midwatch.reports import LocalTime, number
+from midwatch.reports import LocalTime, folded_remedies, number
 from midwatch.runtime.files import load_orders
 from midwatch.runtime.folder import JOURNAL_NAME
 from midwatch.sequencer.decision import forecast
@@ -42,7 +51,7 @@ from midwatch.sequencer.night import Change, Documents, documents_of, orders_fou
 from midwatch.sky import sun_altaz
 
 # What the ledger is made from.
-_ACCOUNTED = (Activity, FrameBegun, FrameRead, NightBegan, NightEnded)
+_ACCOUNTED = (Activity, FrameBegun, FrameRead, NightBegan, NightEnded, OperatorSpoke)
 _MOST_FAULTS = 8
 _MOST_WORDS = 8
 _MOST_AHEAD = 6
@@ -84,6 +93,11 @@ class Outlook:
         self._documents = documents_of(declared)
         self._seen: _Seen | None = None
         self._lock = threading.Lock()
+
+    @property
+    def timezone(self) -> str:
+        """The zone of the site, as the files say."""
+        return self._declared.site.timezone
 
     def turn_to(self, plan: NightPlan) -> None:
         """Look at the night of another plan from now on."""
@@ -225,9 +239,7 @@ def _choice(seen: _Seen) -> Choice | None:
     if seen.decision is None:
         return None
     since_utc_s, made = seen.decision
-    # The number of a frame order is a matter between daemon and journal.
-    args = {name: value for name, value in made.args.items() if name != "order_index"}
-    return Choice(since_utc_s, duty_text(made.duty, args), made.reason, made.ruled_out)
+    return Choice(since_utc_s, duty_text(made.duty, made.args), made.reason, made.ruled_out)
 
 
 def _hours(plan: NightPlan, now_utc_s: float) -> Hours:
@@ -273,15 +285,15 @@ def _ahead(seen: _Seen, now_utc_s: float) -> tuple[tuple[float, str], ...]:
 
 def _target_line(record: NightRecord, name: str) -> TargetLine:
     planned = record.planned[name]
-    counts = [record.accepted(name, index) for index in range(len(planned.wanted))]
+    counted, wanted = lights_so_far(record, name)
     note = planned.note or ""
     if name in record.skipped:
         note = "skipped by hand for tonight"
     return TargetLine(
         name=name,
-        accepted=sum(counts),
-        wanted=sum(count for _, _, count in planned.wanted),
-        counted_s=sum(n * o[1] for n, o in zip(counts, planned.wanted, strict=True)),
+        accepted=counted,
+        wanted=wanted,
+        counted_s=counted_s(record, name),
         wanted_s=sum(exposure_s * count for _, exposure_s, count in planned.wanted),
         note=note,
     )
@@ -294,13 +306,12 @@ def _faults(record: NightRecord) -> tuple[FaultLine, ...]:
 
 
 def _fault_line(fault: FaultRecord) -> FaultLine:
-    remedies = [f"{tried.remedy} ({tried.outcome})" for _, tried in fault.remedies]
     return FaultLine(
         began_utc_s=fault.began_at_utc_s,
         ended_utc_s=fault.ended_at_utc_s,
         device=fault.began.device,
         what=f"{fault.began.fault.replace('_', ' ')}: {fault.began.message}",
-        remedies=", ".join(remedies[-4:]),
+        remedies=", ".join(folded_remedies(fault)[-4:]),
     )
 
 

@@ -124,6 +124,7 @@ class Watched:
         devices: by name, as `told_devices` gives them.
         connected: whether the bus can be reached.
         turned_away: what the page did not let in, by the reason.
+        timezone: of the site; all times are shown in it.
     """
 
     at_utc_s: float
@@ -133,3 +134,4 @@ class Watched:
     heartbeat_s: float
     connected: bool
     turned_away: Mapping[str, int]
+    timezone: str = "UTC"

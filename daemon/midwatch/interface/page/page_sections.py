@@ -10,9 +10,11 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 from urllib.parse import quote
+from zoneinfo import ZoneInfo
 
 from midwatch.bus import slug
-from midwatch.interface.console import facts_text, health
+from midwatch.instants import all_in_zone
+from midwatch.interface.console import device_words, health
 from midwatch.interface.page.page_facts import Glance, TargetLine, Watched
 from midwatch.interface.page.page_ribbon import Ribbon, filled, ribbon
 from midwatch.journal.record import LABELS
@@ -129,8 +131,8 @@ def sections(watched: Watched) -> Sections:
     """Return everything that the page shows of what was seen at one moment."""
     rows = [_device(name, watched) for name in watched.names]
     at = datetime.fromtimestamp(watched.at_utc_s, UTC)
-    zone = watched.night.timezone if watched.night is not None else "UTC"
-    return Sections(
+    zone = watched.timezone if watched.night is None else watched.night.timezone
+    seen = Sections(
         night=None if watched.night is None else _night(watched.night),
         connected=watched.connected,
         devices=table("Devices", ("Device", "Condition", "State"), rows),
@@ -140,6 +142,7 @@ def sections(watched: Watched) -> Sections:
             for reason, count in sorted(watched.turned_away.items())
         ),
     )
+    return all_in_zone(seen, ZoneInfo(zone))
 
 
 def _night(night: Glance) -> NightView:
@@ -280,4 +283,4 @@ def _device(name: str, watched: Watched) -> tuple[Content, ...]:
     present = datetime.fromtimestamp(watched.at_utc_s, UTC)
     said = health(device, present, watched.heartbeat_s)
     condition = Cell(f"✓ {said}") if said in _WELL else Cell(f"✕ {said}", kind="strong")
-    return name, condition, facts_text(device["state"])
+    return name, condition, device_words(name, device["state"])

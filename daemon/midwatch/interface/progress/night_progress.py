@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -16,19 +16,18 @@ from rich.live import Live
 from rich.table import Table
 
 from midwatch.clock import WallClock, iso_utc
+from midwatch.instants import in_zone
 from midwatch.interface.console import hours_text, tell
 from midwatch.journal.facts import (
     Activity,
     DecisionMade,
     FaultBegan,
     FrameBegun,
-    FrameGraded,
-    FrameRegraded,
     NightBegan,
     NightEnded,
     OperatorSpoke,
 )
-from midwatch.journal.record import LABELS
+from midwatch.journal.record import LABELS, NightRecord, lights_so_far
 from midwatch.journal.store import Event
 from midwatch.orders.reading import Night
 from midwatch.sky import Observer
@@ -54,18 +53,19 @@ class NightProgress:
     reason: str = ""
     faults: int = 0
     ended: bool = False
-    grades: Counter[str] = field(default_factory=Counter)
     begun_mono_s: float = field(default_factory=WallClock().mono)
 
     def __post_init__(self) -> None:
         self.zone = ZoneInfo(self.night.site.timezone)
-        self.wanted = sum(f.count for t in self.night.orders.targets for f in t.frames)
+        self._ordered = sum(f.count for t in self.night.orders.targets for f in t.frames)
+        self._record = NightRecord()
         self._motions = {t.name: t.motion for t in self.night.targets}
         self._observer = Observer(self.night.place)
 
     def take(self, event: Event) -> None:
         """Take in one event."""
         self.at_utc_s = event.at_utc_s
+        self._record.apply(event)
         match event.fact:
             case NightBegan() as began:
                 self.dusk_utc_s, self.dawn_utc_s = began.dusk_utc_s, began.dawn_utc_s
@@ -76,11 +76,6 @@ class NightProgress:
             case FrameBegun() as begun if begun.frame == "light":
                 self.target = begun.target
                 self.doing = f"exposing {begun.filter or 'light'} {begun.exposure_s:g} s"
-            case FrameGraded() as graded:
-                self.grades[graded.grade] += 1
-            case FrameRegraded() as again:
-                self.grades[again.before] -= 1
-                self.grades[again.grade] += 1
             case FaultBegan():
                 self.faults += 1
             case NightEnded():
@@ -109,11 +104,14 @@ class NightProgress:
         return f"{self.target}, {alt:.0f} deg up"
 
     def frames_text(self) -> str:
-        """Frames by what became of them."""
-        text = f"{self.grades['accepted']} of {self.wanted} accepted"
-        others = [f"{n} {word}" for word in ("rejected", "doubtful") if (n := self.grades[word])]
+        """Frames by what became of them: those that count, of those that are wanted now."""
+        counted, wanted = lights_so_far(self._record)
+        lights = [f for f in self._record.frames.values() if f.is_light and f.graded is not None]
+        grades = Counter(light.graded.grade for light in lights if light.graded)
+        others = [f"{n} {word}" for word in ("rejected", "doubtful") if (n := grades[word])]
+        text = f"{counted} of {wanted if self._record.planned else self._ordered} accepted"
         if self.faults:
-            others.append(f"{self.faults} faults so far")
+            others.append(f"{self.faults} fault{'' if self.faults == 1 else 's'} so far")
         return ", ".join([text, *others])
 
     def elapsed_text(self) -> str:
@@ -150,6 +148,11 @@ class NightListener:
         self._next_mono_s = 0.0
         self._next_line_utc_s = 0.0
 
+    def recall(self, events: Iterable[Event]) -> None:
+        """Take in what happened before, of a night that is taken up again; nothing is shown."""
+        for event in events:
+            self._progress.take(event)
+
     def __call__(self, event: Event) -> None:
         """Take in an event."""
         progress = self._progress
@@ -158,7 +161,7 @@ class NightListener:
         if self._live is None:
             if event.at_utc_s >= self._next_line_utc_s or _worth_a_line(event):
                 self._next_line_utc_s = (event.at_utc_s // _LINE_S + 1.0) * _LINE_S
-                tell(_line(progress, event))
+                tell(in_zone(_line(progress, event), progress.zone))
         elif self._clock.mono() >= self._next_mono_s or progress.ended:
             self._live.update(panel(progress), refresh=True)
             self._next_mono_s = self._clock.mono() + _PICTURE_S
@@ -206,7 +209,7 @@ def panel(progress: NightProgress) -> Table:
         ("target", progress.target_text()),
         ("doing", progress.doing),
         ("frames", progress.frames_text()),
-        ("because", progress.reason),
+        ("because", in_zone(progress.reason, progress.zone)),
         ("elapsed", progress.elapsed_text()),
     )
     for name, text in rows:

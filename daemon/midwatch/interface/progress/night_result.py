@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import argparse
+from datetime import datetime, tzinfo
+from zoneinfo import ZoneInfo
 
 from midwatch.exit_codes import BROKEN_PROMISE, DONE
+from midwatch.instants import all_in_zone
 from midwatch.interface.console import heading, hours_text, say, table
 from midwatch.journal.facts import Cause
 from midwatch.journal.record import LABELS
@@ -30,7 +33,7 @@ def conclude(outcome: NightOutcome, args: argparse.Namespace) -> int:
 
 def epilogue(outcome: NightOutcome) -> list[str]:
     """Return the end of a night in words."""
-    summary = outcome.summary
+    summary, zone = outcome.summary, ZoneInfo(outcome.timezone)
     what = "rehearsed" if summary.rehearsal else "night"
     lines = [
         heading(f"{summary.site}, {summary.rig}: {what} {summary.evening}"),
@@ -41,14 +44,14 @@ def epilogue(outcome: NightOutcome) -> list[str]:
         *_reach(summary),
         *_missing(summary),
         *_promises(summary),
-        *_faults(summary),
+        *_faults(summary, zone),
     ]
     files = [
         ["report", str(outcome.report_path)],
         ["frames", str(outcome.folder / "frames")],
         ["for programs", str(outcome.summary_path)],
     ]
-    return [*lines, "", *table(files)]
+    return [*all_in_zone(lines, zone), "", *table(files)]
 
 
 def _target_rows(target: TargetSummary) -> list[str]:
@@ -71,22 +74,25 @@ def _target_rows(target: TargetSummary) -> list[str]:
 def _hours(summary: NightSummary) -> list[str]:
     dark_s = sum(summary.ledger.values())
     opened_s = sum(summary.ledger.get(cause, 0) for cause in _GAINED)
-    share = f", {opened_s / dark_s:.0%}" if dark_s else ""
+    used = summary.yield_
+    share = "" if used.fraction is None else f", {used.fraction:.0%}"
     others = sorted(
         ((seconds, cause) for cause, seconds in summary.ledger.items() if cause not in _GAINED),
         reverse=True,
     )
     labels: dict[str, str] = {str(cause): label for cause, label in LABELS.items()}
-    lines = [f"  shutter open for {hours_text(opened_s)} of {hours_text(dark_s)} dark{share}"]
+    lines = [
+        f"  shutter open for {hours_text(opened_s)} of {hours_text(used.usable_s)} usable{share}"
+    ]
     if others:
-        lines.append("  the rest went to")
+        lines.append(f"  the rest of {hours_text(dark_s)} dark went to")
         lines += table([[labels[cause], hours_text(s)] for s, cause in others], indent="    ")
     return lines
 
 
 def _reach(summary: NightSummary) -> list[str]:
     used = summary.yield_
-    if used.had_s is None or used.bound_s is None:
+    if used.had_s is None or not used.bound_s:
         return []
     share = "" if used.kept is None else f", {used.kept:.0%}"
     bound = f"{hours_text(used.bound_s)} that perfect knowledge could have had{share}"
@@ -112,14 +118,14 @@ def _promises(summary: NightSummary) -> list[str]:
     return lines
 
 
-def _faults(summary: NightSummary) -> list[str]:
+def _faults(summary: NightSummary, zone: tzinfo) -> list[str]:
     if not summary.faults:
         return []
     rows = [
         [
             f"{fault.device} {fault.kind}",
-            f"from {fault.began[11:16]} UTC",
-            f"to {fault.ended[11:16]}" if fault.ended else "still open",
+            f"from {_clock(fault.began, zone)}",
+            f"to {_clock(fault.ended, zone)}" if fault.ended else "still open",
             f"cost {hours_text(fault.lost_s)}",
             fault.message,
         ]
@@ -128,3 +134,7 @@ def _faults(summary: NightSummary) -> list[str]:
     more = len(summary.faults) - len(rows)
     rest = [f"    and {more} more: see the report"] if more else []
     return ["  faults", *table(rows, indent="    "), *rest]
+
+
+def _clock(utc: str, zone: tzinfo) -> str:
+    return datetime.fromisoformat(utc).astimezone(zone).strftime("%H:%M")

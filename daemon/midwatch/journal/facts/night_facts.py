@@ -44,9 +44,10 @@ __all__ = [
 # Why a second between dusk and dawn was spent. Exactly one holds at any instant.
 Cause = Literal[
     "open_shutter", "read_out", "slewing", "centring", "focusing", "guiding", "dithering",
-    "flipping", "changing_filter", "waiting_for_target", "waiting_for_meridian", "no_target_left",
-    "preparing", "opening", "closing", "calibrating", "unsafe", "clouds", "fault", "paused",
-    "standing_order", "deciding", "daemon_down", "not_started", "finished",
+    "flipping", "changing_filter", "waiting_for_dark", "waiting_for_target",
+    "waiting_for_meridian", "no_target_left", "preparing", "opening", "closing",
+    "calibrating", "unsafe", "clouds", "fault", "paused", "standing_order", "deciding",
+    "daemon_down", "not_started", "finished", "closed_by_hand",
 ]  # fmt: skip
 
 

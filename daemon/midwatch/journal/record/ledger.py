@@ -7,14 +7,26 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import get_args
 
-from midwatch.journal.facts import Activity, Cause, FrameBegun, FrameRead, NightBegan, NightEnded
+from midwatch.journal.facts import (
+    Activity,
+    Cause,
+    FrameBegun,
+    FrameRead,
+    NightBegan,
+    NightEnded,
+    OperatorSpoke,
+)
 from midwatch.journal.store import Event
 
-__all__ = ["CAUSES", "LABELS", "Ledger", "Span", "account"]
+__all__ = ["CAUSES", "ITSELF", "LABELS", "Ledger", "Span", "account"]
 
 CAUSES: tuple[Cause, ...] = get_args(Cause)
 # Shutters are reported by another clock, and the order to close one takes its time.
 _LATE_S = 2
+# Causes of a night that has ended.
+_OVER: tuple[Cause, ...] = ("finished", "closed_by_hand")
+# As whom the daemon itself gives orders.
+ITSELF = "midwatch"
 
 LABELS: dict[Cause, str] = {
     "open_shutter": "shutter open",
@@ -26,6 +38,7 @@ LABELS: dict[Cause, str] = {
     "dithering": "dithering and settling",
     "flipping": "meridian flip",
     "changing_filter": "changing filter",
+    "waiting_for_dark": "waiting for the dark",
     "waiting_for_target": "waiting for a target",
     "waiting_for_meridian": "waiting for the meridian",
     "no_target_left": "no target left",
@@ -42,6 +55,7 @@ LABELS: dict[Cause, str] = {
     "daemon_down": "daemon not running",
     "not_started": "not started",
     "finished": "finished before dawn",
+    "closed_by_hand": "closed by hand before dawn",
 }
 
 
@@ -127,13 +141,19 @@ class _Builder:
         self._cause: Cause = "not_started"
         self._detail: str | None = None
         self._alive = False
+        self._by_hand = False
 
     def take(self, event: Event) -> None:
         """Let an event change the cause that holds."""
         fact = event.fact
         at = max(self._last_event, min(self._dawn, round(event.at_utc_s)))
         self._shut(at)
-        if isinstance(fact, NightBegan):
+        if isinstance(fact, OperatorSpoke):
+            self._by_hand |= fact.command == "close" and fact.who != ITSELF
+        elif isinstance(fact, NightBegan):
+            if self._cause in _OVER:
+                # What people ordered was for the night that has ended.
+                self._by_hand = False
             # The daemon before this one fell silent after its last event.
             if self._alive and (down := self._down_from(at)) < at:
                 self._switch(down, "daemon_down", None)
@@ -142,12 +162,12 @@ class _Builder:
         elif isinstance(fact, FrameBegun):
             self._in_hand = fact.exposure_id
         elif isinstance(fact, Activity):
-            if self._cause != "finished":
+            if self._cause not in _OVER:
                 self._turn_to(at, fact.cause, fact.detail)
                 self._alive = True
         elif isinstance(fact, NightEnded):
             self._meanwhile = None
-            self._switch(at, "finished", None)
+            self._switch(at, "closed_by_hand" if self._by_hand else "finished", None)
             self._alive = False
         self._last_event = at
 

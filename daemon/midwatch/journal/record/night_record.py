@@ -78,6 +78,7 @@ class NightRecord:
         lights_since_dither: Light frames read out since the last dither, flip or change of target.
         exposed_since_dither_s: Their exposures, added up.
         dithers: How often the field was dithered.
+        withdrawn: Targets that new orders no longer hold.
         current_target: Target of the last frame or centring.
         set_point: What the camera is cooled to, where the cooler does not hold what was ordered.
         calibration_skipped: Sets of calibration frames that are not taken tonight.
@@ -114,6 +115,7 @@ class NightRecord:
     skipped: list[str] = field(default_factory=list)
     set_point: SetPointChosen | None = None
     calibration_skipped: list[CalibrationSkipped] = field(default_factory=list)
+    withdrawn: list[str] = field(default_factory=list)
     _slots: dict[str, tuple[FrameSlot, ...]] = field(default_factory=dict)
     _accepted: dict[OrderKey, int] = field(default_factory=dict)
     _pending: dict[OrderKey, int] = field(default_factory=dict)
@@ -251,6 +253,8 @@ class NightRecord:
 
     def _orders_changed(self, _at: float, fact: OrdersChanged) -> None:
         self._slots.update(fact.slots)
+        gone = [*self.withdrawn, *(name for name in fact.removed if name not in self.withdrawn)]
+        self.withdrawn = [name for name in gone if name not in fact.added]
         self._accepted.clear()
         self._pending.clear()
         for frame in self.frames.values():

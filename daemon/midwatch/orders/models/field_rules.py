@@ -190,6 +190,16 @@ def gust_above_wind(max_wind_ms: float | None, max_gust_ms: float | None) -> Non
         )
 
 
+def meant_as_percent(value: float | None, name: str) -> None:
+    """Demand percent: the usual slip is a share of one, which would close the rig for ever."""
+    if value is not None and 0.0 < value <= 1.0:
+        raise complaint(
+            f"{value:g} is {value:g} percent, which the air always exceeds",
+            f"write percent: {100.0 * value:g}",
+            name,
+        )
+
+
 def aperture_below_focal_length(aperture_mm: float, focal_length_mm: float) -> None:
     """Demand a focal ratio above 1: the usual slip is to swap the two."""
     if aperture_mm >= focal_length_mm:

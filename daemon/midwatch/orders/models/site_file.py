@@ -40,6 +40,8 @@ class SafetyLimits(Declared):
 
     @model_validator(mode="after")
     def _agree(self) -> Self:
+        rules.meant_as_percent(self.max_humidity_percent, "max_humidity_percent")
+        rules.meant_as_percent(self.max_cloud_percent, "max_cloud_percent")
         rules.gust_above_wind(self.max_wind_ms, self.max_gust_ms)
         return self
 

@@ -9,8 +9,9 @@ from midwatch.orders.reading.load import (
     load_scenario,
     load_site,
 )
+from midwatch.orders.reading.places import problem_in_file
 
 __all__ = [
     "USER_FILES", "Night", "ResolvedTarget", "json_schema", "load_night", "load_rig",
-    "load_scenario", "load_site",
+    "load_scenario", "load_site", "problem_in_file",
 ]  # fmt: skip

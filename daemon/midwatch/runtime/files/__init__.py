@@ -8,10 +8,17 @@ from midwatch.runtime.files.load_night import (
     load_rig_at_site,
     require_plugins,
 )
-from midwatch.runtime.files.running_file import Running, announced, broker_of, find_running
+from midwatch.runtime.files.running_file import (
+    Running,
+    announced,
+    broker_of,
+    find_running,
+    rig_in_use,
+    using_rig,
+)
 
 __all__ = [
-    "FAULTS_FILE", "Running", "announced", "broker_of", "evening_of", "faults_of", "find_running",
-    "load_orders", "load_rig_at_site", "read_faults", "require_plugins", "run_faults",
-    "write_faults",
+    "FAULTS_FILE", "Running", "announced", "broker_of", "evening_of", "faults_of",
+    "find_running", "load_orders", "load_rig_at_site", "read_faults", "require_plugins",
+    "rig_in_use", "run_faults", "using_rig", "write_faults",
 ]  # fmt: skip

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
+import hashlib
 import os
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import Self
+from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
@@ -29,26 +33,39 @@ class Running(BaseModel):
     pid: int
     site: str
     rig: str
+    timezone: str = "UTC"
     broker: BrokerSettings
     devices: tuple[str, ...]
     heartbeat_s: float
     start: datetime | None = None
     speed: float = 1.0
     anchor_unix_s: float | None = None
+    again: str = ""
 
     @classmethod
-    def of(cls, night: Night, broker: BrokerSettings, clock: ScaledClock | None) -> Self:
-        """Return where this process can be reached; `clock` is None in real time."""
+    def of(
+        cls, night: Night, broker: BrokerSettings, clock: ScaledClock | None, again: str = ""
+    ) -> Self:
+        """Return where this process can be reached.
+
+        Args:
+            night: that runs.
+            broker: of its bus.
+            clock: None in real time.
+            again: the command that takes the night up again, should the process die.
+        """
         return cls(
             pid=os.getpid(),
             site=night.site.name,
             rig=night.rig.name,
+            timezone=night.site.timezone,
             broker=broker,
             devices=tuple(night.rig.devices.present()),
             heartbeat_s=night.rig.bus.heartbeat_s,
             start=None if clock is None else clock.start,
             speed=1.0 if clock is None else clock.speed,
             anchor_unix_s=None if clock is None else clock.anchor_unix_s,
+            again=again,
         )
 
     def clock(self) -> Clock:
@@ -104,6 +121,44 @@ def announced(data_folder: Path, running: Running) -> Iterator[None]:
         path.unlink(missing_ok=True)
 
 
+class InUse(BaseModel):
+    """Which process runs a night with the devices of a rig file, and where it keeps it."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
+
+    pid: int
+    data_folder: str
+
+
+@contextmanager
+def using_rig(rig_file: Path, data_folder: Path) -> Iterator[None]:
+    """Have it known on this machine that the devices of a rig file are in use."""
+    path = _mark_of(rig_file)
+    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    used = InUse(pid=os.getpid(), data_folder=str(data_folder.absolute()))
+    write_whole(path, used.model_dump_json() + "\n", durable=False)
+    try:
+        yield
+    finally:
+        path.unlink(missing_ok=True)
+
+
+def rig_in_use(rig_file: Path) -> InUse | None:
+    """Return who uses the devices of a rig file on this machine; None where nobody else does."""
+    try:
+        used = InUse.model_validate_json(_mark_of(rig_file).read_bytes())
+    except (OSError, ValidationError):
+        return None
+    return used if used.pid != os.getpid() and _alive(used.pid) else None
+
+
+def _mark_of(rig_file: Path) -> Path:
+    """Return the file that marks a rig as in use: of this user, gone with the machine's start."""
+    place = os.environ.get("XDG_RUNTIME_DIR") or f"{tempfile.gettempdir()}/midwatch-{os.getuid()}"
+    name = hashlib.sha256(str(rig_file.resolve()).encode()).hexdigest()[:24]
+    return Path(place) / "midwatch" / f"rig-{name}.json"
+
+
 def find_running(data_folder: Path, orders: Path | None) -> Running:
     """Return where the night of a data folder, or of orders with a broker, can be reached.
 
@@ -121,17 +176,39 @@ def find_running(data_folder: Path, orders: Path | None) -> Running:
                 pid=0,
                 site=night.site.name,
                 rig=night.rig.name,
+                timezone=night.site.timezone,
                 broker=broker,
                 devices=tuple(night.rig.devices.present()),
                 heartbeat_s=night.rig.bus.heartbeat_s,
             )
     running = _read(data_folder / FILE_NAME)
-    if running is None or not _alive(running.pid):
+    if running is not None and not _alive(running.pid):
+        raise UnreachableError(_died(data_folder, running))
+    if running is None:
         raise UnreachableError(
             f"no night is running in {data_folder}: start one with midwatch run, or name the data "
             "folder of the one that runs with --out"
         )
     return running
+
+
+def _died(data_folder: Path, running: Running) -> str:
+    """Say what became of a night whose process is gone, and what to type."""
+    last = ""
+    with contextlib.suppress(OSError):
+        written_s = (data_folder / "journal.sqlite").stat().st_mtime
+        wal = data_folder / "journal.sqlite-wal"
+        written_s = max(written_s, wal.stat().st_mtime) if wal.is_file() else written_s
+        at = datetime.fromtimestamp(written_s, ZoneInfo(running.timezone))
+        scaled = "" if running.start is None else ", by the real clock"
+        last = f"; its journal was last written at {at:%H:%M:%S on %Y-%m-%d}{scaled}"
+    again = running.again or f"midwatch run ORDERS --out {data_folder}"
+    return (
+        f"the night of {running.rig} at {running.site} in {data_folder} has ended without closing: "
+        f"process {running.pid} was killed, or the machine went down{last}. Devices that still run "
+        "make themselves safe when they hear of nobody: look at roof and mount. To take the night "
+        f"up where its journal ends, or to close it, start it again:\n  {again}"
+    )
 
 
 def _read(path: Path) -> Running | None:

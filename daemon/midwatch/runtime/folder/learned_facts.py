@@ -84,6 +84,6 @@ def sky_text(order: FrameOrder, sky: SkyFacts | None) -> str:
     """Return what was learned for a person."""
     name = f"{order.filter} " if order.filter else ""
     if sky is None:
-        return f"{name}unknown"
+        return f"{name}not known yet"
     shorter = ", longer than ordered" if sky.shortest_sub_s > order.exposure_s else ""
     return f"{name}from {sky.shortest_sub_s:.0f} s{shorter}"

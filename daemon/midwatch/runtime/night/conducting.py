@@ -7,11 +7,11 @@ scaled one).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import AsyncExitStack
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, Protocol, runtime_checkable
 
 from midwatch import __version__
 from midwatch.bus import Bus, Caller, Topics
@@ -59,6 +59,7 @@ class NightOutcome:
     """What a night left."""
 
     night: str
+    timezone: str
     folder: Path
     summary: NightSummary
     summary_path: Path
@@ -69,6 +70,14 @@ class NightOutcome:
 
 def _open_journal(path: Path, clock: Clock, durable: bool) -> Journal:
     return Journal.open(path, clock, durable=durable)
+
+
+@runtime_checkable
+class Recalling(Protocol):
+    """A listener that wants to know what happened before a night was taken up again."""
+
+    def recall(self, events: Iterable[Event]) -> None:
+        """Take it in."""
 
 
 @dataclass(frozen=True)
@@ -157,6 +166,7 @@ async def conduct(night: Night, plan: NightPlan, stage: Stage) -> NightOutcome:
         journal.close()
     return NightOutcome(
         night=name,
+        timezone=night.site.timezone,
         folder=folder,
         summary=summary,
         summary_path=folder / "night.json",
@@ -237,6 +247,8 @@ async def _let_operators_in(
     desk = OperatorDesk(stage.bus, stage.topics, context, engine, incoming, stage.tasks)
     journal.listen(desk.heard)
     if stage.hear is not None:
+        if isinstance(stage.hear, Recalling):
+            stage.hear.recall([e for e in journal.events() if e.night == journal.night])
         journal.listen(stage.hear)
     await stack.enter_async_context(desk)
     if stage.turned_away is not None:

@@ -13,10 +13,14 @@ not verify is set aside (``journal/store/damage.py``), and so is a copy of a wri
 a torn end (``journal/store/write_ahead.py``), which SQLite would cut off without a word.
 """
 
+from midwatch.runtime.real.declared_check import declared_findings, drivers_made
 from midwatch.runtime.real.device_processes import DeviceProcesses
 from midwatch.runtime.real.machine_check import clock_findings, disk_findings
 from midwatch.runtime.real.real_night import run
 from midwatch.runtime.real.rig_check import rig_fitness
 from midwatch.runtime.real.run_options import RunOptions
 
-__all__ = ["DeviceProcesses", "RunOptions", "clock_findings", "disk_findings", "rig_fitness", "run"]
+__all__ = [
+    "DeviceProcesses", "RunOptions", "clock_findings", "declared_findings", "disk_findings",
+    "drivers_made", "rig_fitness", "run",
+]  # fmt: skip

@@ -6,7 +6,7 @@ import math
 import shutil
 import tempfile
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 from pathlib import Path
 from typing import Literal
 
@@ -28,10 +28,16 @@ _BYTES_PER_PIXEL = 2
 _ASSUMED_PIXELS = 26_000_000
 
 
-def clock_findings(plan: NightPlan, clock: Clock | None = None) -> Iterator[Verdict]:
-    """Judge the machine's clock: a wrong one points the telescope at the wrong sky."""
+def clock_findings(plan: NightPlan, zone: tzinfo, clock: Clock | None = None) -> Iterator[Verdict]:
+    """Judge the machine's clock: a wrong one points the telescope at the wrong sky.
+
+    Args:
+        plan: of the night that is meant.
+        zone: of the site; the time is shown in it.
+        clock: that of the machine where None.
+    """
     now = (WallClock() if clock is None else clock).now()
-    shown = f"{now:%Y-%m-%d %H:%M:%S} UTC"
+    shown = f"{now.astimezone(zone):%Y-%m-%d %H:%M:%S %Z}"
     if now < _EARLIEST:
         yield "wrong", f"{shown}: never set; 1 s too little is 15 arcsec on the sky: set it"
     elif _TIME_SERVICE.is_dir() and not (_TIME_SERVICE / "synchronized").exists():

@@ -180,11 +180,18 @@ def check_sides(about: DeviceAbout | None, ref: FrameRef) -> None:
 
 
 def frame_path(
-    frame: str, target: str | None, filter_name: str | None, ref: FrameRef, number: int
+    frame: str,
+    target: str | None,
+    filter_name: str | None,
+    ref: FrameRef,
+    number: int,
+    *,
+    rejected: bool = False,
 ) -> Path:
     """Return where a frame is filed below the night's folder.
 
-    Lights go to ``frames/<target>/``, everything else to ``calibration/<kind>/``.
+    Lights go to ``frames/<target>/``, those that were rejected to ``rejected`` in it, so that what
+    stacks a folder does not meet them; everything else goes to ``calibration/<kind>/``.
     """
     began = ref.began_at.astimezone(UTC).strftime("%Y%m%dT%H%M%SZ")
     exposure = f"{ref.exposure_s:.0f}s" if ref.exposure_s >= 1 else f"{ref.exposure_s * 1000:.0f}ms"
@@ -192,7 +199,7 @@ def frame_path(
     parts = [subject, filter_name and plain_name(filter_name), exposure, began, f"{number:04d}"]
     name = "_".join(part for part in parts if part) + ".fits"
     folder = Path("frames") / subject if frame == "light" else Path("calibration") / frame
-    return folder / name
+    return folder / "rejected" / name if rejected else folder / name
 
 
 def plain_name(text: str) -> str:
@@ -217,6 +224,7 @@ def common_header(ref: FrameRef) -> dict[str, Any]:
         "setpoint_c": ref.setpoint_c,
         "saturation_adu": ref.saturation_adu,
         "bayer": ref.bayer,
+        "first_row": ref.first_row,
     }
 
 

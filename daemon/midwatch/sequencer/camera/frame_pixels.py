@@ -8,6 +8,7 @@ hand in the process that looked at it: it is verified once, and written as it wa
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -56,7 +57,15 @@ def written(path: Path, ref: FrameRef, cards: Sequence[Card], durable: bool) -> 
 
 def drawn(path: Path, ref: FrameRef) -> None:
     """Write a small stretched picture of a frame as a PNG file."""
-    path.write_bytes(preview_png(_frame(ref)))
+    frame = _frame(ref)
+    path.write_bytes(preview_png(_top_first(frame) if ref.first_row == "bottom" else frame))
+
+
+def _top_first(frame: Frame) -> Frame:
+    """Return a frame with its rows the other way round; an odd last one is left out."""
+    rows = frame.data.shape[0] // 2 * 2 or frame.data.shape[0]
+    bayer = frame.bayer and frame.bayer[2:] + frame.bayer[:2]
+    return replace(frame, data=frame.data[:rows][::-1], bayer=bayer)
 
 
 def pair_noise_of_files(paths: tuple[Path, Path]) -> float:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 
 from pydantic import JsonValue
 
@@ -12,7 +11,7 @@ from midwatch.sequencer.decision.duty_args import DutyArgs, NamedArgs, OfTarget,
 from midwatch.sequencer.decision.offers import Board
 from midwatch.sequencer.decision.world import World
 
-__all__ = ["Case", "Decision", "blocked", "clock_text", "decided", "exposed", "hold", "why"]
+__all__ = ["Case", "Decision", "blocked", "decided", "exposed", "hold", "why"]
 
 # A duty that a fault holds up for as long as it is open is looked at again after this.
 HELD_S = 15.0
@@ -78,13 +77,6 @@ class Case:
     notes: list[tuple[str, str]] = field(default_factory=list)
 
 
-def clock_text(at_s: float) -> str:
-    """Return an instant as HH:MM UTC for reasons; out-of-range instants as such."""
-    if not 0 <= at_s < 4e9:
-        return "never"
-    return datetime.fromtimestamp(at_s, UTC).strftime("%H:%M UTC")
-
-
 def blocked(world: World, duty: str, spare: tuple[str, ...] = ()) -> float | None:
     """Return when a duty that an open fault blocks may be tried again, or None.
 
@@ -123,5 +115,7 @@ def decided(
 
 
 def hold(world: World, rule: str, reason: str, until_s: float, cause: Cause) -> Decision:
-    """Return a wait of a second or more."""
+    """Return a wait of a second or more; before dusk no target is waited for, but the dark."""
+    if cause == "waiting_for_target" and world.now_s < world.hours.dusk_s:
+        cause = "waiting_for_dark"
     return decided(WaitArgs(), rule, reason, until_s=max(until_s, world.now_s + 1.0), cause=cause)

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from midwatch.instants import instant
 from midwatch.sequencer.decision.cases import (
     Case,
     Decision,
     blocked,
-    clock_text,
     decided,
     exposed,
     hold,
@@ -35,7 +35,7 @@ def evening(world: World) -> Decision | None:
     """Return what comes before it is dark enough to work."""
     hours, ready, now = world.hours, world.ready, world.now_s
     if now < hours.prepare_from_s:
-        reason = f"preparation begins at {clock_text(hours.prepare_from_s)}"
+        reason = f"preparation begins at {instant(hours.prepare_from_s)}"
         return hold(world, "phase", reason, hours.prepare_from_s, "not_started")
     if not ready.prepared:
         again = blocked(world, "prepare")
@@ -43,7 +43,7 @@ def evening(world: World) -> Decision | None:
             return hold(world, "phase", "the rig is not fit yet", again, "fault")
         return decided(PrepareArgs(), "phase", "the night is near: cool the camera")
     if now < hours.work_from_s:
-        reason = f"dark enough to work at {clock_text(hours.work_from_s)}"
+        reason = f"dark enough to work at {instant(hours.work_from_s)}"
         return hold(world, "phase", reason, hours.work_from_s, "waiting_for_target")
     return None
 
@@ -71,7 +71,7 @@ def over(case: Case) -> str | None:
     if world.operator.close is not None:
         return world.operator.close
     if world.now_s >= world.hours.dawn_s:
-        return f"the sky is no longer dark since {clock_text(world.hours.dawn_s)}"
+        return f"the sky is no longer dark since {instant(world.hours.dawn_s)}"
     closing = next((d for d in world.standing if d.do == "close"), None)
     if closing is not None:
         return closing.message
@@ -89,13 +89,19 @@ def end_of_night(world: World, reason: str) -> Decision:
         if step is not None:
             return step
     if any(fault.given_up and "close" in fault.blocks for fault in world.faults):
-        return decided(
-            FinishArgs(), "phase", "the rig could not be closed; a person must look at it"
-        )
+        return decided(FinishArgs(), "phase", _left_undone(world))
     again = blocked(world, "close")
     if again is not None:
         return hold(world, "phase", "closing failed; trying again", again, "closing")
     return decided(CloseArgs(), "phase", reason)
+
+
+def _left_undone(world: World) -> str:
+    """Say what is not as it should be at the end of a night, and what is."""
+    failed = why(world, "close")
+    if exposed(world):
+        return f"the rig could not be closed: a person must look at it ({failed})"
+    return f"the rig is parked and closed, but not all is at rest: look at it by day ({failed})"
 
 
 def _calibration(world: World, reason: str) -> Decision | None:

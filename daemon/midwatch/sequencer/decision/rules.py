@@ -10,12 +10,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 
+from midwatch.instants import instant
 from midwatch.journal.facts import Cause
 from midwatch.sequencer.decision.cases import (
     Case,
     Decision,
     blocked,
-    clock_text,
     decided,
     exposed,
     hold,
@@ -47,7 +47,7 @@ from midwatch.sequencer.decision.phases import end_of_night, evening, open_sky, 
 from midwatch.sequencer.decision.refocus import cheap_focus, focus_args, worth_waiting
 from midwatch.sequencer.decision.world import StandingDue, World
 
-__all__ = ["Case", "Decide", "Decision", "Rule", "choose", "clock_text", "decide", "preempt"]
+__all__ = ["Case", "Decide", "Decision", "Rule", "choose", "decide", "preempt"]
 
 Rule = Callable[[Case], Decision | None]
 Decide = Callable[[World], Decision]
@@ -181,7 +181,7 @@ def _limits(case: Case) -> Decision | None:
     world = case.world
     pointing = world.pointing
     if pointing.tracking and pointing.limit_at_s - world.now_s <= world.margin_s:
-        reason = f"{pointing.limit or 'a limit'} is reached at {clock_text(pointing.limit_at_s)}"
+        reason = f"{pointing.limit or 'a limit'} is reached at {instant(pointing.limit_at_s)}"
         return decided(HaltArgs(), "limits", reason)
     return None
 
@@ -198,7 +198,7 @@ def _faults(case: Case) -> Decision | None:
             case.notes.append((remedy.duty, f"{fault.message}; it needs a target under the sky"))
             continue
         if fault.again_at_s > world.now_s:
-            wait = f"{fault.message}; next at {clock_text(fault.again_at_s)}"
+            wait = f"{fault.message}; next at {instant(fault.again_at_s)}"
             case.notes.append((remedy.duty, wait))
             continue
         cause: Cause | None = "fault" if isinstance(remedy, WaitArgs) else None
@@ -237,9 +237,7 @@ def _standing(case: Case) -> Decision | None:
     for due in world.standing:
         again = blocked(world, due.do)
         if again is not None:
-            case.notes.append(
-                (due.do, f"{due.message}; failed before, again at {clock_text(again)}")
-            )
+            case.notes.append((due.do, f"{due.message}; failed before, again at {instant(again)}"))
         elif due.do == "wait":
             cause: Cause = "clouds" if due.when == "clouds" else "standing_order"
             return decided(WaitArgs(), "standing_order", due.message, cause=cause)
@@ -276,7 +274,7 @@ def _next_frame(case: Case) -> Decision | None:
     if step is not None:
         return step
     if world.now_s < best.window[0]:
-        reason = f"{best.target} may be imaged from {clock_text(best.window[0])}"
+        reason = f"{best.target} may be imaged from {instant(best.window[0])}"
         return hold(world, "next_frame", reason, best.window[0], "waiting_for_target")
     if world.unguided is not None and world.unguided.do == "rest":
         reason = f"guiding cannot be had: {world.unguided.reason}"
@@ -309,7 +307,7 @@ def _towards(case: Case, best: Offer) -> Decision | None:
         again = blocked(world, args.duty, spare)
         if again is None:
             return decided(args, "next_frame", reason)
-        case.notes.append((args.duty, f"failed before; again at {clock_text(again)}"))
+        case.notes.append((args.duty, f"failed before; again at {instant(again)}"))
         return None
 
     if pointing.target != best.target or not pointing.tracking:
@@ -351,7 +349,7 @@ def _waiting(case: Case) -> Decision:
     again = case.board.again_at_s if case.board.again_at_s is not None else world.now_s + 60.0
     if world.pointing.tracking and again - world.now_s > REST_AFTER_S:
         return decided(HaltArgs(), "waiting", "nothing to image for a while; stop tracking")
-    reason = f"no target can be imaged before {clock_text(again)}"
+    reason = f"no target can be imaged before {instant(again)}"
     # A target that rests after failures, or a mount that goes to the wrong side of its pier.
     held = {target.blocked_until_s for target in world.targets} | {world.pointing.contrary_until_s}
     return hold(world, "waiting", reason, again, "fault" if again in held else "waiting_for_target")

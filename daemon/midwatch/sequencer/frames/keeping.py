@@ -266,7 +266,10 @@ async def _file(
     if context.record.frames[begun.exposure_id].filed is not None:
         return
     number = _number(context, begun)
-    relative = frame_path(begun.frame, begun.target, begun.filter, shot.ref, number)
+    relative = frame_path(
+        begun.frame, begun.target, begun.filter, shot.ref, number,
+        rejected=header.grade == "rejected",
+    )  # fmt: skip
     try:
         facts = await context.darkroom.file(shot, header, relative)
     except OSError as error:
@@ -320,6 +323,14 @@ async def _preview(
         return None
 
 
+def _read_noise_e(context: DutyContext, shot: Shot) -> float | None:
+    """Return the read noise of a frame: as the rig file says for its settings, or the driver."""
+    settings, ref = context.night.rig.camera, shot.ref
+    usual = (settings.gain, settings.offset, settings.binning)
+    declared = (ref.gain, ref.offset, ref.binning) == usual
+    return settings.read_noise_e if declared and settings.read_noise_e else ref.read_noise_e
+
+
 def _header(
     context: DutyContext,
     shot: Shot,
@@ -333,6 +344,9 @@ def _header(
         **common_header(shot.ref),
         "image_type": _IMAGE_TYPES[begun.frame],
         "camera": about.driver if about else None,
+        "written": context.clock.now(),
+        "rig": night.rig.name,
+        "read_noise_e": _read_noise_e(context, shot),
         "telescope": night.rig.optics.name,
         "focal_length_mm": night.rig.optics.focal_length_mm,
         "aperture_mm": night.rig.optics.aperture_mm,
@@ -346,12 +360,15 @@ def _header(
         solution = assessed.solution
         light, verdict = assessed.light, assessed.verdict
         middle_s = shot.ref.began_at.timestamp() + shot.ref.exposure_s / 2.0
-        ra_deg, dec_deg = target.position_at(middle_s)
+        object_ra_deg, object_dec_deg = target.position_at(middle_s)
+        ra_deg, dec_deg = object_ra_deg, object_dec_deg
         if solution:
             ra_deg, dec_deg = solution.ra_deg, solution.dec_deg
         seen = track(context.observer, Fixed(ra_deg, dec_deg), middle_s, night.horizon)
         fields |= {
             "object_name": target.name,
+            "object_ra_deg": object_ra_deg,
+            "object_dec_deg": object_dec_deg,
             "ra_deg": ra_deg,
             "dec_deg": dec_deg,
             "altitude_deg": float(seen.alt_deg),

@@ -23,6 +23,7 @@ from midwatch.bus import (
 )
 from midwatch.devices.client import LeaseHolder
 from midwatch.devices.contract import HostReport
+from midwatch.instants import instant
 from midwatch.journal.facts import (
     Activity,
     Centred,
@@ -48,6 +49,7 @@ from midwatch.journal.facts import (
     RemedyTried,
     Silence,
 )
+from midwatch.journal.record import FaultRecord, lights_so_far
 from midwatch.journal.store import Event
 from midwatch.orders.reading import Night
 from midwatch.sequencer.duties import DutyContext
@@ -141,7 +143,12 @@ class IncomingOrders:
 
 
 class NightState(BaseModel):
-    """What the daemon is doing, retained under ``night/state``."""
+    """What the daemon is doing, retained under ``night/state``.
+
+    Attributes:
+        open_faults: their numbers in the journal.
+        troubles: the same in words, with their beginnings.
+    """
 
     model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
 
@@ -158,6 +165,7 @@ class NightState(BaseModel):
     paused: bool
     closing: bool
     open_faults: tuple[str, ...]
+    troubles: tuple[str, ...] = ()
     dusk: datetime
     dawn: datetime
 
@@ -311,8 +319,7 @@ class OperatorDesk:
         record, plan = self._engine.record, self._engine.plan
         began = record.began
         target = decision.args.get("target")
-        lights = [f for f in record.frames.values() if f.is_light and f.accepted]
-        wanted = sum(f.count for t in plan.targets for f in t.target.order.frames)
+        counted, wanted = lights_so_far(record)
         return NightState(
             at=self._clock.now(),
             night=began.night if began else "",
@@ -322,14 +329,21 @@ class OperatorDesk:
             args=decision.args,
             reason=decision.reason,
             target=str(target) if target else record.current_target,
-            lights_accepted=len(lights),
+            lights_accepted=counted,
             lights_wanted=wanted,
             paused=record.paused,
             closing=record.closing,
             open_faults=tuple(f.began.fault_id for f in record.open_faults()),
+            troubles=tuple(map(_trouble, record.open_faults())),
             dusk=datetime.fromtimestamp(plan.dusk_s, self._clock.now().tzinfo),
             dawn=datetime.fromtimestamp(plan.dawn_s, self._clock.now().tzinfo),
         )
+
+
+def _trouble(fault: FaultRecord) -> str:
+    """Say what is wrong, and since when."""
+    name = fault.began.device.replace("_", " ")
+    return f"{name}, since {instant(fault.began_at_utc_s)}: {fault.began.message}"
 
 
 def _published(event: Event) -> bytes:

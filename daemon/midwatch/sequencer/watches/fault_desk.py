@@ -74,7 +74,9 @@ class FaultDesk:
 
         What fails because a device is gone is no second fault: that of its link is open.
         """
-        self.look_at_links()
+        if decision.duty != "connect":
+            # Links that are not open yet are not faults of their own: connecting is not done.
+            self.look_at_links()
         device, fault = _blame(failure)
         message = said(failure) if failure is not None else "failed"
         known = open_fault(self._record, decision.duty, fault, device)

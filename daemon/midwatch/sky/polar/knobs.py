@@ -29,6 +29,8 @@ from midwatch.sky.vectors import FloatArray
 LEAST_LEVERAGE = 0.2
 _STEP_RAD = 1e-6
 _ROUNDS = 8
+# Where an axis is that has to go the other way.
+_FOUND = {"up": "low", "down": "high", "east": "far west", "west": "far east"}
 
 
 @dataclass(frozen=True)
@@ -40,9 +42,14 @@ class KnobTurn:
     amount_arcmin: float
 
     def words(self) -> str:
-        """The same as a sentence part, such as ``azimuth: 25.0 arcmin to the east``."""
-        way = self.towards if self.knob == "altitude" else f"to the {self.towards}"
-        return f"{self.knob}: {self.amount_arcmin:.1f} arcmin {way}"
+        """What to do, such as ``lower the axis 26.9 arcmin``."""
+        verb = {"up": "raise the axis", "down": "lower the axis"}.get(self.towards, "turn the axis")
+        way = "" if self.knob == "altitude" else f" {self.towards}"
+        return f"{verb} {self.amount_arcmin:.1f} arcmin{way}"
+
+    def found(self) -> str:
+        """What was found, in other words than what to do: ``26.9 arcmin too high``."""
+        return f"{self.amount_arcmin:.1f} arcmin too {_FOUND[self.towards]}"
 
 
 def knob_turns(place: Place, error: AxisError) -> tuple[KnobTurn, KnobTurn]:

@@ -40,6 +40,9 @@ class FrameRef(Model):
         exposure_id: the identifier that the daemon gave with the command.
         began_at: UTC at which the shutter opened.
         exposure_s: measured shutter time.
+        read_noise_e: at this gain, as the maker says; None where the driver does not know.
+        first_row: edge of the picture at which the first row lies, where a telescope without a
+            mirror shows the sky as the eye sees it; of most cameras the top.
     """
 
     sha256: str = Field(pattern="^[0-9a-f]{64}$")
@@ -59,6 +62,8 @@ class FrameRef(Model):
     electrons_per_adu: float | None
     saturation_adu: int
     bayer: str | None = None
+    read_noise_e: float | None = None
+    first_row: Literal["top", "bottom"] = "top"
     facts: FrameFacts | None = None
 
 
@@ -67,6 +72,9 @@ class CameraState(DeviceState):
 
     One with a shutter of its own, so that its darks are dark under the open sky, says ``shutter``
     among its capabilities.
+
+    Its limits may hold ``min_gain``, ``max_gain``, the same of offset and binning, and
+    ``cooling_c``, how far it cools below the air: a check holds rig and orders against them.
     """
 
     phase: Literal["idle", "exposing", "reading"] = "idle"
