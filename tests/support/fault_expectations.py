@@ -78,7 +78,7 @@ DEVICES: dict[str, Expected] = {
     "guide-calibration-nonsense": Expected(
         "19:39+10m", 4 * FRAME_S, told=("guider.no_guiding",), remedies=("retry", "recalibrate"),
     ),
-    # The sensor has warmed meanwhile; the nearer its cooler is to its end, the slower it gets there.
+    # The sensor has warmed meanwhile; a cooler near its end takes its time.
     "camera-unplugged": Expected(
         _midst("+5m"), (5 + 5) * MINUTE_S + 3 * FRAME_S, least_s=2 * FRAME_S, spoils="all",
         told=("camera.unplugged",), remedies=("reconnect", "restart_driver", "reconnect"),
@@ -117,7 +117,7 @@ DEVICES: dict[str, Expected] = {
     ),
     "mount-stalls": Expected(
         _midst("+3m"), 3 * MINUTE_S + 4 * FRAME_S, least_s=FRAME_S, spoils="hand",
-        told=("mount.device_fault", "mount.trailed"),
+        told=("mount.device_fault", "mount.trailed", "guider.no_guiding"),
     ),
     "tracking-lost": Expected(
         _midst(), 2 * FRAME_S, least_s=FRAME_S, spoils="hand", told=("mount.not_tracking",),
