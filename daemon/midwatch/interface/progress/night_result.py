@@ -123,7 +123,7 @@ def _faults(summary: NightSummary, zone: tzinfo) -> list[str]:
         return []
     rows = [
         [
-            f"{fault.device} {fault.kind}",
+            f"{fault.device} {fault.kind}".replace("_", " "),
             f"from {_clock(fault.began, zone)}",
             f"to {_clock(fault.ended, zone)}" if fault.ended else "still open",
             f"cost {hours_text(fault.lost_s)}",

@@ -289,7 +289,8 @@ def _next_frame(case: Case) -> Decision | None:
         filter=need.filter,
         exposure_s=need.exposure_s,
     )
-    reason = f"{need.remaining} frames of {need.exposure_s:g} s still wanted; {best.reason}"
+    frames = "frame" if need.remaining == 1 else "frames"
+    reason = f"{need.remaining} {frames} of {need.exposure_s:g} s still wanted; {best.reason}"
     if world.unguided is not None:
         reason = (
             f"unguided, stars stay round for {world.unguided.longest_s:.0f} s, so frames are of "
