@@ -244,3 +244,13 @@ def test_no_more_counts_than_was_ordered_and_nothing_of_what_is_not_wanted_any_m
     assert lights_so_far(record) == (5, 8)
     back = changed.model_copy(update={"removed": (), "added": ("M 3",)})
     assert lights_so_far(fold(*plans, *shots, *others, changed, back)) == (11, 14)
+
+
+def test_a_frame_that_was_set_apart_is_where_its_last_verdict_says() -> None:
+    again = e.FrameRegraded(exposure_id="x1", grade="rejected", reasons=("cloud",),
+                            before="accepted", compared=7, path="rejected/x1")  # fmt: skip
+    record = fold(begun(1), read(1), filed(1), graded(1), again)
+    frame = record.frames["x1"]
+    assert frame.filed is not None and frame.filed.path == "rejected/x1"
+    stays = fold(begun(1), read(1), filed(1), graded(1), again.model_copy(update={"path": None}))
+    assert stays.frames["x1"].filed == filed(1)

@@ -97,7 +97,8 @@ class FrameGraded(Fact):
 class FrameRegraded(Fact):
     """A later look at a filed light frame, compared with more frames than at first.
 
-    The file keeps the grade of its day: its checksum is in the journal already.
+    The file keeps the grade of its day: its checksum is in the journal already. ``path`` is where
+    it lies from now on; None where it has not moved.
     """
 
     kind = "frame_regraded"
@@ -107,6 +108,7 @@ class FrameRegraded(Fact):
     before: Grade
     compared: int
     star_share: float | None = None
+    path: str | None = None
 
 
 class SensorMeasured(Fact):

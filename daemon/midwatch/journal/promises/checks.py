@@ -17,6 +17,7 @@ from midwatch.journal.facts import (
     FrameFiled,
     FrameLost,
     FrameRead,
+    FrameRegraded,
     MotionEnded,
     NightBegan,
     NightEnded,
@@ -218,7 +219,11 @@ def _unsafe_spells(events: Sequence[Event]) -> list[tuple[float, float]]:
 
 
 def _frames_on_disk(events: Sequence[Event], record: NightRecord, inventory: Inventory) -> Promise:
-    filed = [fact for _, fact in facts_of(events, FrameFiled)]
+    moved = {f.exposure_id: f.path for _, f in facts_of(events, FrameRegraded) if f.path}
+    filed = [
+        fact.model_copy(update={"path": moved.get(fact.exposure_id, fact.path)})
+        for _, fact in facts_of(events, FrameFiled)
+    ]
     read_ids = Counter(fact.exposure_id for _, fact in facts_of(events, FrameRead))
     wrong = [f"{name} was read out {n} times" for name, n in read_ids.items() if n > 1]
     wrong += [

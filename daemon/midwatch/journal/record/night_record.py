@@ -245,6 +245,8 @@ class NightRecord:
             return
         self._count(frame, -1)
         frame.first_grade = frame.first_grade or frame.graded.grade
+        if fact.path is not None and frame.filed is not None:
+            frame.filed = frame.filed.model_copy(update={"path": fact.path})
         frame.graded = frame.graded.model_copy(
             update=fact.model_dump(include={"grade", "reasons", "compared", "star_share"})
         )

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import date
 from pathlib import Path
 
 from midwatch.errors import InputError
-from midwatch.journal.facts import FrameFiled, NightBegan
+from midwatch.journal.facts import FrameFiled, FrameRegraded, NightBegan
 from midwatch.journal.store import Event, facts_of, read_events
 from midwatch.learning import PROPOSAL_NAME
 from midwatch.runtime.folder.kept_nights import JOURNAL_NAME
@@ -62,7 +62,10 @@ def _refuse_real_nights(data_folder: Path, events: Iterable[Event]) -> None:
         )
 
 
-def _remove_night(folder: Path, events: Iterable[Event]) -> None:
+def _remove_night(folder: Path, events: Sequence[Event]) -> None:
+    for _, again in facts_of(events, FrameRegraded):
+        if again.path is not None:
+            (folder / again.path).unlink(missing_ok=True)
     for _, filed in facts_of(events, FrameFiled):
         (folder / filed.path).unlink(missing_ok=True)
         if filed.preview is not None:

@@ -6,8 +6,9 @@ journaled; only then is it acknowledged. Whatever dies in between, the frame is 
 
 from __future__ import annotations
 
+import contextlib
 from collections import deque
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Set
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -30,6 +31,8 @@ from midwatch.tasks import end, start
 READ_OUT_ALLOWANCE_S = 90.0
 # What measuring and filing a frame costs in a rehearsal, where it takes no time by itself.
 _REHEARSED_WORK_S = 0.4
+# Where rejected lights lie, in the folder of their target.
+_REJECTED = "rejected"
 
 
 @dataclass(frozen=True)
@@ -138,6 +141,41 @@ class Darkroom:
             self._biases.append((shot.ref, path))
         return facts
 
+    def set_apart(self, relative: str) -> str | None:
+        """Give a light that was rejected later its second name, in ``rejected``; return that.
+
+        The first one stays until `forget`, so that the journal's is there whatever happens between
+        the two. None where the disk does not take it.
+        """
+        old = self.folder / relative
+        if old.parent.name == _REJECTED:
+            return None
+        new = old.parent / _REJECTED / old.name
+        try:
+            make_folder(new.parent)
+            new.unlink(missing_ok=True)
+            new.hardlink_to(old)
+        except OSError:
+            return None
+        return new.relative_to(self.folder).as_posix()
+
+    def forget(self, relative: str) -> None:
+        """Take away a name that the journal gives no more; a disk that refuses keeps it."""
+        with contextlib.suppress(OSError):
+            (self.folder / relative).unlink(missing_ok=True)
+
+    def tidy(self, known: Set[str]) -> None:
+        """Take away second names that a daemon which died has left.
+
+        Args:
+            known: what the journal calls its files.
+        """
+        for apart in sorted(self.folder.glob(f"frames/*/{_REJECTED}/*.fits")):
+            beside = apart.parent.parent / apart.name
+            names = {path.relative_to(self.folder).as_posix() for path in (apart, beside)}
+            if beside.exists() and len(names & known) == 1:
+                self.forget(*(names - known))
+
     async def pair_noise_adu(self, bias: Shot) -> float | None:
         """Return the noise of the bias filed last by its difference from the one before.
 
@@ -199,7 +237,7 @@ def frame_path(
     parts = [subject, filter_name and plain_name(filter_name), exposure, began, f"{number:04d}"]
     name = "_".join(part for part in parts if part) + ".fits"
     folder = Path("frames") / subject if frame == "light" else Path("calibration") / frame
-    return folder / "rejected" / name if rejected else folder / name
+    return folder / _REJECTED / name if rejected else folder / name
 
 
 def plain_name(text: str) -> str:

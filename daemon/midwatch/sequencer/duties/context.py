@@ -154,6 +154,9 @@ class DutyContext:
         for entry, before, verdict in look_again(
             self.graders, self.lights, light, self.night.rig.grading
         ):
+            frame = self.record.frames[entry.light.exposure_id]
+            old = frame.filed.path if frame.filed and verdict.grade == "rejected" else None
+            path = None if old is None else self.darkroom.set_apart(old)
             self.note(
                 FrameRegraded(
                     exposure_id=entry.light.exposure_id,
@@ -162,5 +165,8 @@ class DutyContext:
                     before=before,
                     compared=entry.compared,
                     star_share=verdict.star_share,
+                    path=path,
                 )
             )
+            if old is not None and path is not None:
+                self.darkroom.forget(old)

@@ -109,6 +109,7 @@ async def collect_waiting(context: DutyContext) -> int:
     """
     camera = context.device(context.rig.camera, "camera")
     waiting = await camera.do(ListWaiting(), timeout_s=30.0)
+    context.darkroom.tidy({f.filed.path for f in context.record.frames.values() if f.filed})
     strange = [ref for ref in waiting.frames if ref.exposure_id not in context.record.frames]
     unfiled = _unfiled_in_other_nights(context) if strange else {}
     for ref in waiting.frames:
