@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from midwatch.devices.client import MemorySpool
-from midwatch.imaging import Frame, Measurer
+from midwatch.imaging import Frame, InlineMeasurer
 from midwatch.sequencer.camera import frame_path
 from midwatch.sequencer.camera.frame_pixels import _top_first
 from support.darkroom_bench import darkroom_of, kept_frame
@@ -37,7 +37,7 @@ def test_a_picture_whose_first_row_is_the_lowest_is_drawn_upright() -> None:
 def test_a_light_that_is_rejected_later_is_set_apart_and_found_by_the_journal(
     tmp_path: Path,
 ) -> None:
-    room, _ = darkroom_of(Measurer(), tmp_path)
+    room, _ = darkroom_of(InlineMeasurer(), tmp_path)
     kept = tmp_path / "frames/M-101/a.fits"
     kept.parent.mkdir(parents=True)
     kept.write_bytes(b"pixels")
@@ -55,7 +55,7 @@ def test_a_light_that_is_rejected_later_is_set_apart_and_found_by_the_journal(
 def test_the_name_that_the_journal_does_not_give_goes_after_a_crash(
     tmp_path: Path, journaled: str
 ) -> None:
-    room, _ = darkroom_of(Measurer(), tmp_path)
+    room, _ = darkroom_of(InlineMeasurer(), tmp_path)
     kept = tmp_path / "frames/M-101/a.fits"
     kept.parent.mkdir(parents=True)
     kept.write_bytes(b"pixels")
