@@ -100,8 +100,8 @@ async def wrong_exposure(rig: FaultRig) -> None:
     await is_worse(rig, 1.3, math.sqrt(0.1))
 
 
-@tells("guide-oscillation")
-async def oscillation(rig: FaultRig) -> None:
+@tells("guide-overcorrection")
+async def overcorrection(rig: FaultRig) -> None:
     await rig.at(FROM_S - 5.0)
     usual = rms(rig)
     grown = []

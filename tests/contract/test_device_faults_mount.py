@@ -211,7 +211,7 @@ async def pulsed(rig: FaultRig, direction: str) -> tuple[float, float]:
 USUAL_ARCSEC = 0.5 * SKY_DEG_S * 3600.0 * 0.9
 
 
-@tells("guide-oscillation")
+@tells("guide-overcorrection")
 async def answers_too_much(rig: FaultRig) -> None:
     await pulsed(rig, "north")  # takes up the play
     assert (await pulsed(rig, "north"))[1] == pytest.approx(USUAL_ARCSEC, abs=0.3)

@@ -40,7 +40,7 @@ def test_no_focus_is_taken_from_stars_that_a_swinging_guider_has_drawn_out(
     seed: int, tmp_path: Path
 ) -> None:
     """A run is due for the cold meanwhile, at 20:29; large stars must not ask for one."""
-    night = rehearsed(tmp_path, "guide-oscillation@20:26+8m", seed=seed)
+    night = rehearsed(tmp_path, "guide-overcorrection@20:26+8m", seed=seed)
     runs = night.of("focus_run")
     assert [run.ok for _, run in runs_during(night)] in ([], [False])
     assert all("guiding was off" in run.reason for _, run in runs if not run.ok)

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 from astropy.io import fits
 from astropy.time import Time
-from astropy.wcs import WCS
+from astropy.wcs import WCS, FITSFixedWarning
 
 from midwatch.imaging import Solution
 from midwatch.imaging.files import FrameHeader, light_cards, verify_checksum, write_fits
@@ -181,3 +181,12 @@ def test_the_cards_of_a_solution_mean_to_astropy_what_they_mean_to_us(tmp_path: 
     back = SOLUTION.sky_to_pixel(ra, dec)
     assert np.allclose(back[0], x, atol=1e-5) and np.allclose(back[1], y, atol=1e-5)
     assert np.isnan(SOLUTION.sky_to_pixel(83.8 + 180, 5.0)[0])
+
+
+def test_the_place_of_the_site_is_in_the_keywords_of_the_standard(tmp_path: Path) -> None:
+    """OBSGEO-B, -L and -H of FITS 4.0, section 8.4.1, as astropy reads them."""
+    site = header(latitude_deg=51.75, longitude_deg=-1.25, elevation_m=130.0)
+    path = write_fits(tmp_path / "a.fits", SMALL, light_cards(site)).path
+    with pytest.warns(FITSFixedWarning, match="Set OBSGEO-X"):  # it adds the same place as X, Y, Z
+        theirs = WCS(fits.getheader(path))
+    assert theirs.wcs.obsgeo[3:] == pytest.approx([-1.25, 51.75, 130.0])

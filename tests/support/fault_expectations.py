@@ -70,7 +70,7 @@ DEVICES: dict[str, Expected] = {
     "guide-star-lost": Expected(
         _midst("+2m"), 3 * FRAME_S, told=("guider.no_guiding",), spoils="hand"
     ),
-    "guide-oscillation": Expected(
+    "guide-overcorrection": Expected(
         _midst("+6m"), 6 * MINUTE_S + 4 * FRAME_S, told=("guider.not_settled", "guider.no_guiding"),
         within_s=420.0, spoils="hand",
     ),

@@ -46,7 +46,7 @@ targets:
     ra: 6h30m
     dec: 25d
     min_altitude_deg: 60
-    order: rotate
+    frames_in_turn: true
     frames:
       - {{filter: L, exposure_s: {EXPOSURE_S:g}, count: 400}}
       - {{filter: R, exposure_s: {EXPOSURE_S:g}, count: 400}}

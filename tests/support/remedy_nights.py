@@ -24,7 +24,7 @@ targets:
     ra: 6h54m
     dec: 25d
     min_altitude_deg: {min_altitude_deg}
-    order: rotate
+    frames_in_turn: true
     frames: [{frames}]
 seed: 1
 {more}

@@ -25,8 +25,8 @@ _FIGURES = {
     "star_snr": "snr",
     "mount_rms_arcsec": "mount_rms_arcsec",
     "seeing_rms_arcsec": "seeing_rms_arcsec",
-    "oscillation_ra": "oscillation_ra",
-    "oscillation_dec": "oscillation_dec",
+    "overcorrection_ra": "overcorrection_ra",
+    "overcorrection_dec": "overcorrection_dec",
     "drift_ra_arcsec_min": "drift_ra_arcsec_min",
     "drift_dec_arcsec_min": "drift_dec_arcsec_min",
     "period_s": "period_s",
@@ -46,7 +46,7 @@ class GuiderOptions(Model):
         longest_exposure_s: to which the exposure is drawn out where no star is bright enough.
         guide_rate: of the mount, as a share of the sidereal rate.
         max_pulse_ms: longest correction of one axis in one cycle.
-        dec_mode: "both" ways, "one_way", "off", or "auto".
+        declination_corrections: "both_ways", "against_drift", "none", or "automatic".
         dec_follows_sky: whether a pulse north moves north on both sides of the pier; None: find
             out after the first flip.
         periods_s: of the mount's worm, where they are known.
@@ -63,7 +63,9 @@ class GuiderOptions(Model):
     binning: int = Field(default=1, ge=1, le=8)
     guide_rate: float = Field(default=0.5, gt=0, lt=1)
     max_pulse_ms: int = Field(default=2000, gt=0, le=10_000)
-    dec_mode: Literal["auto", "both", "one_way", "off"] = "auto"
+    declination_corrections: Literal["automatic", "both_ways", "against_drift", "none"] = (
+        "automatic"
+    )
     dec_follows_sky: bool | None = None
     periods_s: tuple[float, ...] = ()
     coast_s: float = Field(default=30.0, ge=0, le=600)
@@ -84,7 +86,7 @@ class GuiderOptions(Model):
             guide_rate=self.guide_rate,
             most_stars=self.most_stars,
             max_pulse_ms=self.max_pulse_ms,
-            dec_mode=self.dec_mode,
+            declination_corrections=self.declination_corrections,
             dec_follows_sky=self.dec_follows_sky,
             periods_s=self.periods_s,
             coast_s=self.coast_s,

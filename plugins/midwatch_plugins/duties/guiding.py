@@ -39,9 +39,9 @@ _SIDEREAL_ARCSEC_S = 15.041
 def _settle(context: DutyContext) -> Settle:
     guiding = context.night.rig.guiding
     return Settle(
-        under_arcsec=guiding.settle_arcsec,
-        hold_s=guiding.settle_hold_s,
-        timeout_s=guiding.settle_timeout_s,
+        under_arcsec=guiding.calm_within_arcsec,
+        hold_s=guiding.calm_for_s,
+        timeout_s=guiding.calm_timeout_s,
     )
 
 

@@ -34,7 +34,7 @@ _REPORT_S = 30.0
 # the signal to noise; each widens what is left over (common practice, no source).
 _HOT_SNR, _HOT_ERROR = 0.4, 1.8
 _SHORT_SNR, _SHORT_ERROR = math.sqrt(0.1), 1.6
-_SWING_ARCSEC, _SWING_S, _WIDEST_ARCSEC = 0.5, 40.0, 15.0  # of an oscillation that grows by e
+_SWING_ARCSEC, _SWING_S, _WIDEST_ARCSEC = 0.5, 40.0, 15.0  # of a swing that grows by e
 _NOTICED_S = 6.0  # three equal frames
 
 
@@ -63,7 +63,7 @@ class SimulatedGuider(SimulatedDevice):
 
     The loop ends with its driver, the calibration is kept.
 
-    Faults of the loop: ``guide-star-lost``, ``guide-oscillation`` (what is left over grows),
+    Faults of the loop: ``guide-star-lost``, ``guide-overcorrection`` (what is left over grows),
     ``guide-calibration-nonsense`` (no calibration succeeds). Of the camera in it:
     ``guide-camera-unplugged``, ``guide-camera-frozen`` (noticed at the third equal frame),
     ``guide-camera-hot`` and ``guide-camera-wrong-exposure`` (fainter, and more left over).
@@ -72,7 +72,7 @@ class SimulatedGuider(SimulatedDevice):
     kind = Kind.GUIDER
     shows: ClassVar[tuple[str, ...]] = (
         "guide-camera-unplugged", "guide-camera-frozen", "guide-camera-hot",
-        "guide-camera-wrong-exposure", "guide-star-lost", "guide-oscillation",
+        "guide-camera-wrong-exposure", "guide-star-lost", "guide-overcorrection",
         "guide-calibration-nonsense",
     )  # fmt: skip
 
@@ -254,7 +254,7 @@ class SimulatedGuider(SimulatedDevice):
             await self.clock.sleep(_REPORT_S)
             if self._guiding:
                 self._look()
-                if self.troubles.active("guide-oscillation"):
+                if self.troubles.active("guide-overcorrection"):
                     self.tell_truth()
                 self.context.changed()
 
@@ -315,7 +315,7 @@ class SimulatedGuider(SimulatedDevice):
         shake = options.wind_arcsec_per_ms * max(0.0, self._air.gust_ms(now) - CALM_WIND_MS)
         mount = self._mount.latest
         swing = 0.0
-        if (since_s := self.troubles.since_utc_s("guide-oscillation")) is not None:
+        if (since_s := self.troubles.since_utc_s("guide-overcorrection")) is not None:
             # A run that was started again grows again.
             grown_s = now - max(since_s, self._since_utc_s)
             swing = min(_SWING_ARCSEC * math.exp(min(grown_s / _SWING_S, 50.0)), _WIDEST_ARCSEC)

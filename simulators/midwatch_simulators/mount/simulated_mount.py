@@ -52,7 +52,7 @@ class SimulatedMount(SimulatedDevice):
     (stopped until the next slew), ``mount-clock-wrong`` and ``mount-site-wrong`` (hours, and all
     that it makes of them, are off), ``mount-power-lost`` (gone; afterwards it does not track, has
     forgotten its syncs and has sagged), ``encoder-jump`` (what it says jumps until a sync).
-    Under a guider that measures: ``guide-oscillation`` (it answers pulses by far too much),
+    Under a guider that measures: ``guide-overcorrection`` (it answers pulses by far too much),
     ``guide-calibration-nonsense`` (whatever the pulse, it goes east).
     """
 
@@ -61,7 +61,7 @@ class SimulatedMount(SimulatedDevice):
     shows: ClassVar[tuple[str, ...]] = (
         "mount-stalls", "tracking-lost", "slew-refused", "slew-lands-elsewhere",
         "wrong-pier-side", "mount-limit-hit", "mount-clock-wrong", "mount-site-wrong",
-        "mount-power-lost", "encoder-jump", "guide-oscillation", "guide-calibration-nonsense",
+        "mount-power-lost", "encoder-jump", "guide-overcorrection", "guide-calibration-nonsense",
     )  # fmt: skip
 
     def __init__(self, context: DriverContext) -> None:
@@ -282,7 +282,7 @@ class SimulatedMount(SimulatedDevice):
         """Return what a guide pulse comes to: a mount in a bad way does something else."""
         if self.troubles.active("guide-calibration-nonsense"):
             direction = "east"
-        if self.troubles.active("guide-oscillation"):
+        if self.troubles.active("guide-overcorrection"):
             duration_s *= _OVERSHOOT
         return direction, duration_s
 

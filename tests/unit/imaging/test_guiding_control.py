@@ -191,7 +191,7 @@ def test_the_blur_of_a_drift_is_that_of_a_uniform_trail() -> None:
 
 class TestBacklash:
     def test_play_is_added_on_a_reversal_only(self) -> None:
-        gears = Backlash(4.0, "both", 0.15)
+        gears = Backlash(4.0, "both_ways", 0.15)
         assert gears.plan(1.0, 0.1, 0.0) == (1.0, 0.0)
         assert gears.plan(0.5, 0.1, 0.0) == (0.5, 0.0)
         assert gears.plan(-1.0, 0.1, 0.0) == (-1.0, -4.0)
@@ -199,7 +199,7 @@ class TestBacklash:
         assert gears.plan(-0.3, 0.1, 0.0) == (-0.3, 0.0)
 
     def test_play_larger_than_a_pulse_is_crossed_in_several(self) -> None:
-        gears = Backlash(10.0, "both", 0.15)
+        gears = Backlash(10.0, "both_ways", 0.15)
         gears.plan(1.0, 0.1, 0.0)
         assert gears.plan(-2.0, 0.1, 0.0) == (-2.0, -10.0)
         gears.taken_up(7.0)
@@ -210,13 +210,13 @@ class TestBacklash:
         assert gears.plan(2.0, 0.1, 0.0) == (2.0, 7.0)
 
     def test_a_small_or_doubtful_error_is_no_reason_to_reverse(self) -> None:
-        gears = Backlash(4.0, "both", 0.15)
+        gears = Backlash(4.0, "both_ways", 0.15)
         gears.plan(1.0, 0.1, 0.0)
         assert gears.plan(-0.4, 0.1, 0.0) == (0.0, 0.0)
         assert gears.plan(-0.9, 0.6, 0.0) == (0.0, 0.0)
 
     def test_play_is_learned_from_how_reversals_are_answered(self) -> None:
-        gears = Backlash(2.0, "both", 0.15)
+        gears = Backlash(2.0, "both_ways", 0.15)
         true_play = 5.0
         side = 1.0
         gears.plan(side, 0.1, 0.0)
@@ -231,7 +231,7 @@ class TestBacklash:
         assert not gears.one_way
 
     def test_reversals_that_are_never_answered_make_it_one_way(self) -> None:
-        gears = Backlash(0.0, "auto", 0.15)
+        gears = Backlash(0.0, "automatic", 0.15)
         side = 1.0
         gears.plan(side, 0.1, 0.0)
         for _ in range(6):
@@ -245,8 +245,8 @@ class TestBacklash:
         assert gears.plan(-0.5, 0.1, 0.03)[0] == -0.5
 
     def test_off_is_off_and_a_refused_move_is_taken_back(self) -> None:
-        assert Backlash(4.0, "off", 0.15).plan(3.0, 0.1, 0.0) == (0.0, 0.0)
-        gears = Backlash(4.0, "both", 0.15)
+        assert Backlash(4.0, "none", 0.15).plan(3.0, 0.1, 0.0) == (0.0, 0.0)
+        gears = Backlash(4.0, "both_ways", 0.15)
         gears.plan(1.0, 0.1, 0.0)
         gears.plan(-1.0, 0.1, 0.0)
         gears.take_back()

@@ -7,7 +7,7 @@ import pytest
 
 from midwatch.imaging.guiding import SettleRule
 from midwatch.imaging.guiding.settle import SettleWatch
-from midwatch.imaging.guiding.statistics import GuideHistory, oscillation, rms
+from midwatch.imaging.guiding.statistics import GuideHistory, overcorrection, rms
 
 RULE = SettleRule(under_arcsec=1.0, hold_s=5.0, timeout_s=30.0)
 
@@ -62,8 +62,8 @@ def test_history_gives_the_figures_of_the_window_only() -> None:
     assert figures["rms_dec_arcsec"] == pytest.approx(0.4)
     assert figures["peak_arcsec"] == pytest.approx(math.hypot(0.5, 0.4))
     assert figures["mount_rms_arcsec"] == pytest.approx(math.sqrt(0.41 - 0.09))
-    assert figures["oscillation_ra"] == 1.0
-    assert figures["oscillation_dec"] == 0.0
+    assert figures["overcorrection_ra"] == 1.0
+    assert figures["overcorrection_dec"] == 0.0
 
 
 def test_an_empty_history_knows_nothing() -> None:
@@ -74,7 +74,7 @@ def test_an_empty_history_knows_nothing() -> None:
     assert math.isnan(rms(np.empty(0)))
 
 
-def test_oscillation_of_independent_corrections_is_near_zero() -> None:
+def test_overcorrection_of_independent_corrections_is_near_zero() -> None:
     corrections = np.random.default_rng(3).normal(size=4000)
-    assert oscillation(corrections) < 0.05
-    assert math.isnan(oscillation(np.array([1.0, 0.0, -1.0])))
+    assert overcorrection(corrections) < 0.05
+    assert math.isnan(overcorrection(np.array([1.0, 0.0, -1.0])))

@@ -170,6 +170,10 @@ def test_every_fact_has_its_card_and_no_keyword_comes_twice() -> None:
     assert values["DATE"] == "2026-12-12T20:17:40.125"
     assert values["BAYERPAT"] == "RGGB" and values["XBAYROFF"] == 0
     assert values["SWCREATE"] == "Midwatch 0.1.0"
+    assert (values["ALTITUDE"], values["AZIMUTH"], values["ROTANGLE"]) == (40.0, 160.0, 12.0)
+    assert (values["FOCUSTMP"], values["AIRTEMP"]) == (8.5, 6.0)
+    assert (values["OBSGEO-B"], values["OBSGEO-L"]) == (values["SITELAT"], values["SITELONG"])
+    assert values["OBSGEO-H"] == 100.0
     assert values["CTYPE1"] == "RA---TAN" and values["RADESYS"] == "ICRS"
 
 

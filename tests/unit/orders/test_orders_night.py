@@ -39,7 +39,7 @@ def test_the_first_night_is_read_as_written():
     assert night.horizon.altitude_at(265.0) == 35.0
     assert night.place.elevation_m == 1200
     first, second = night.targets
-    assert (first.catalogue_name, first.order.order) == ("IC 405", "in_sequence")
+    assert (first.catalogue_name, first.order.frames_in_turn) == ("IC 405", False)
     assert (second.catalogue_name, second.kind) == ("NGC 5457", "galaxy")
     assert second.size_arcmin is not None
     assert 20 < second.size_arcmin < 30

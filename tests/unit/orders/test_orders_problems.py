@@ -8,8 +8,16 @@ from pathlib import Path
 import pytest
 
 from midwatch.errors import InputError
-from midwatch.orders.models import InputProblem, OrdersError
-from midwatch.orders.reading import load_night, load_rig, load_site
+from midwatch.orders.injected import FAULT_KINDS, FaultTextError, parse_fault
+from midwatch.orders.models import (
+    RENAMED_FAULTS,
+    RENAMED_KEYS,
+    InputProblem,
+    NightOrders,
+    OrdersError,
+    Rig,
+)
+from midwatch.orders.reading import load_night, load_rig, load_scenario, load_site
 
 CONFIGS = Path(__file__).parents[3] / "configs"
 ORDERS = "orders/first-night.yaml"
@@ -60,8 +68,10 @@ VALUES = [
      "nothing is written here", "write seconds above 0, at most 3600"),
     (ORDERS, "600, count: 12", "600, count: 12.5", 0, "targets[0].frames[0].count",
      "12.5 is not allowed", "a whole number from 1 to 10000"),
-    (ORDERS, "order: rotate", "order: rotat", 0, "targets[1].order",
-     "'rotat' is not allowed", "did you mean rotate? write one of rotate, in_sequence"),
+    (ORDERS, "frames_in_turn: true", "frames_in_turn: often", 0, "targets[1].frames_in_turn",
+     "'often' is not allowed", "write true or false"),
+    (ORDERS, "name: M 101", "name: M 101\n    half_turn: equl", 1, "targets[1].half_turn",
+     "'equl' is not allowed", "did you mean equal? write one of equal, different"),
     (ORDERS, "name: M 101", "name: 101", 0, "targets[1].name",
      "101 is not text", "quotes: '101'"),
     (ORDERS, "name: M 101", "name: '...'", 0, "targets[1].name",
@@ -247,8 +257,8 @@ RULES = [
      "15000 leaves no room", "write at least 24080"),
     (RIG, "aperture_mm: 85\n", "aperture_mm: 850\n", "optics.aperture_mm",
      "850 is not below focal_length_mm (420)", "swapped"),
-    (RIG, "settle_timeout_s: 90", "settle_timeout_s: 10", "guiding.settle_timeout_s",
-     "10 is not above settle_hold_s (10)", "more than 10 seconds"),
+    (RIG, "calm_timeout_s: 90", "calm_timeout_s: 10", "guiding.calm_timeout_s",
+     "10 is not above calm_for_s (10)", "more than 10 seconds"),
     (RIG, "name: Harrier", "name: Harrier\nbus:\n  lease_s: 15", None,
      "15 is less than two heartbeats", "at least 20 seconds"),
     (SITE, "max_gust_ms: 14", "max_gust_ms: 8", "safety.max_gust_ms",
@@ -439,3 +449,55 @@ def test_centring_names_what_is_there(configs, written, key, message, hint):
     assert (str(found.file), found.line, found.field) == (RIG, line, f"centring.{key}")
     assert message in found.message
     assert hint in found.hint
+
+
+# file, what is written, the old words instead, lines below it, field, today's words
+OLD_WORDS = [
+    (RIG, "calm_within_arcsec: 1.5", "settle_arcsec: 1.5", 0, "guiding.settle_arcsec",
+     "write calm_within_arcsec: 1.5"),
+    (RIG, "calm_for_s: 10", "settle_hold_s: 10", 0, "guiding.settle_hold_s",
+     "write calm_for_s: 10"),
+    (RIG, "calm_timeout_s: 90", "settle_timeout_s: 90", 0, "guiding.settle_timeout_s",
+     "write calm_timeout_s: 90"),
+    (RIG, "simulated-guider", "midwatch-guider\n    options:\n      dec_mode: one_way", 2,
+     "devices.guider.options.dec_mode", "write declination_corrections: against_drift"),
+    (ORDERS, "frames_in_turn: true", "order: rotate", 0, "targets[1].order",
+     "write frames_in_turn: true"),
+    (ORDERS, "frames_in_turn: true", "order: in_sequence", 0, "targets[1].order",
+     "write frames_in_turn: false"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("file", "now", "old", "below", "field", "hint"), OLD_WORDS)
+def test_a_word_of_an_earlier_version_is_answered_with_that_of_today(
+    configs, file, now, old, below, field, hint
+):
+    line = change(file, now, old) + below
+    (found,) = problems()
+    assert (str(found.file), found.line, found.field) == (file, line, field)
+    assert found.message.endswith("has another name today")
+    assert found.hint == hint
+
+
+def test_today_s_words_are_among_the_settings_of_today():
+    models = {"rig": Rig, "orders": NightOrders}
+    for old in RENAMED_KEYS:
+        if "options" in old.path:
+            continue  # a driver's own, see the test above
+        fields = str(models[old.file].model_json_schema())
+        assert f"'{old.key}'" in fields
+        assert f"'{old.path[-1]}'" not in fields
+    assert set(RENAMED_FAULTS.values()) <= set(FAULT_KINDS)
+    assert not RENAMED_FAULTS.keys() & set(FAULT_KINDS)
+
+
+def test_a_fault_of_an_earlier_name_is_answered_with_that_of_today(tmp_path):
+    file = tmp_path / "faults.yaml"
+    file.write_text("faults:\n  - {fault: guide-oscillation, at: '22:00', lasts: 5m}\n")
+    with pytest.raises(OrdersError) as caught:
+        load_scenario(file)
+    (found,) = caught.value.problems
+    assert (found.line, found.field) == (2, "faults[0].fault")
+    assert "write guide-overcorrection" in str(found)
+    with pytest.raises(FaultTextError, match="write guide-overcorrection"):
+        parse_fault("guide-oscillation@22:00+5m")

@@ -193,8 +193,8 @@ def _instrument(h: FrameHeader) -> list[_Row]:
         ("YBAYROFF", bayer_offset, "[px] offset of the colour pattern along y"),
         ("ROWORDER", _ROW_ORDER[h.first_row], f"first row is the {h.first_row} of the picture"),
         ("FOCUSPOS", h.focuser_position, "[step] focuser position"),
-        ("FOCTEMP", h.focuser_c, "[degC] temperature at the focuser"),
-        ("ROTATANG", h.rotator_deg, "[deg] angle of the rotator"),
+        ("FOCUSTMP", h.focuser_c, "[degC] temperature at the focuser"),
+        ("ROTANGLE", h.rotator_deg, "[deg] angle of the rotator"),
     ]
 
 
@@ -210,15 +210,17 @@ def _where(h: FrameHeader) -> list[_Row]:
         ("EQUINOX", 2000.0, "[yr] equinox of the coordinates"),
         *((key, value, "plate solution") for key, value in _wcs(h.solution)),
         ("AIRMASS", h.airmass, "relative optical path length"),
-        ("CENTALT", h.altitude_deg, "[deg] altitude of the pointing"),
-        ("CENTAZ", h.azimuth_deg, "[deg] azimuth of the pointing, from north"),
+        ("ALTITUDE", h.altitude_deg, "[deg] altitude of the pointing"),
+        ("AZIMUTH", h.azimuth_deg, "[deg] azimuth of the pointing, from north"),
         ("PIERSIDE", h.pier_side, "side of the pier the telescope is on"),
         ("SITENAME", h.site_name, "site"),
         ("SITELAT", h.latitude_deg, "[deg] latitude, north positive"),
         ("SITELONG", h.longitude_deg, "[deg] longitude, east positive"),
-        ("SITEELEV", h.elevation_m, "[m] height above sea level"),
+        ("OBSGEO-B", h.latitude_deg, "[deg] latitude of the site"),
+        ("OBSGEO-L", h.longitude_deg, "[deg] longitude of the site"),
+        ("OBSGEO-H", h.elevation_m, "[m] height of the site, above sea level"),
         ("MOONSEP", h.moon_separation_deg, "[deg] distance of the Moon"),
-        ("AMBTEMP", h.ambient_c, "[degC] air temperature"),
+        ("AIRTEMP", h.ambient_c, "[degC] air temperature"),
     ]
 
 

@@ -232,7 +232,7 @@ class GuideLoop:
             self._say("calibration_check", "short pulses show how the saved calibration holds")
             self._phase = "calibrating"
             self._calibrator = FlipCheck(
-                saved, self._pointing, start, self._settings.calibration_step_px
+                saved, self._pointing, start, self._settings.calibration_distance_px
             )
             return self._next_pulse()
         turned = validity == "flipped"

@@ -8,12 +8,14 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from midwatch.sky.mounts import CalibrationSide
 
-__all__ = ["SIDEREAL_ARCSEC_S", "DecMode", "GuideModel", "GuidePointing", "GuideSettings"]
+__all__ = [
+    "SIDEREAL_ARCSEC_S", "DeclinationCorrections", "GuideModel", "GuidePointing", "GuideSettings",
+]  # fmt: skip
 
 # 360 degrees in one mean sidereal day of 86164.0905 s.
 SIDEREAL_ARCSEC_S = 1_296_000.0 / 86_164.0905
 
-DecMode = Literal["auto", "both", "one_way", "off"]
+DeclinationCorrections = Literal["automatic", "both_ways", "against_drift", "none"]
 
 
 class GuideModel(BaseModel):
@@ -47,15 +49,15 @@ class GuideSettings(GuideModel):
         edge_px: Stars nearer than this to the edge are not chosen.
         max_pulse_ms: Longest pulse in one cycle and axis.
         min_pulse_ms: Shorter pulses are not sent; mounts ignore or quantise them.
-        min_move_ra_arcsec: Estimated RA errors below this are left alone.
-        min_move_dec_arcsec: The same in declination, where each reversal costs backlash.
-        dec_mode: "both" ways, "one_way" against the drift, "off", or "auto": both until reversals
-            are seen not to be answered.
+        smallest_correction_ra_arcsec: Estimated RA errors below this are left alone.
+        smallest_correction_dec_arcsec: The same in declination, where each reversal costs backlash.
+        declination_corrections: "both_ways", "against_drift" only, "none", or "automatic": both
+            ways until reversals are seen not to be answered.
         dec_follows_sky: Whether a pulse "north" moves north on both sides of the pier; None when
             not known, to be found by a check pulse after a flip.
         periods_s: Known periods of the RA drive, longest first; harmonics are implied. Empty: the
             period is found from what the mount shows.
-        calibration_step_px: How far the stars are moved in each direction by a calibration.
+        calibration_distance_px: How far the stars are moved in each direction by a calibration.
         calibration_most_pulses: Pulses in one direction after which calibrating gives up.
         coast_s: How long the model steers on alone when the stars are lost; then it holds.
         reacquire_px: Radius of the first search for lost stars; it grows with every frame.
@@ -71,12 +73,12 @@ class GuideSettings(GuideModel):
     edge_px: int = Field(default=20, ge=4)
     max_pulse_ms: int = Field(default=2000, gt=0, le=10_000)
     min_pulse_ms: int = Field(default=10, ge=0)
-    min_move_ra_arcsec: float = Field(default=0.03, ge=0)
-    min_move_dec_arcsec: float = Field(default=0.08, ge=0)
-    dec_mode: DecMode = "auto"
+    smallest_correction_ra_arcsec: float = Field(default=0.03, ge=0)
+    smallest_correction_dec_arcsec: float = Field(default=0.08, ge=0)
+    declination_corrections: DeclinationCorrections = "automatic"
     dec_follows_sky: bool | None = None
     periods_s: tuple[float, ...] = ()
-    calibration_step_px: float = Field(default=12.0, gt=0)
+    calibration_distance_px: float = Field(default=12.0, gt=0)
     calibration_most_pulses: int = Field(default=30, ge=3)
     coast_s: float = Field(default=30.0, ge=0)
     reacquire_px: float = Field(default=12.0, gt=0)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["GuideHistory", "GuideStatistics", "oscillation", "rms"]
+__all__ = ["GuideHistory", "GuideStatistics", "overcorrection", "rms"]
 
 FloatArray = NDArray[np.float64]
 
@@ -36,9 +36,9 @@ class GuideStatistics:
         drift_dec_arcsec_min: Drift of the uncorrected mount north.
         period_s: Dominant period of the uncorrected RA error, when one is found.
         periodic_amplitude_arcsec: Half of its peak to peak.
-        oscillation_ra: Share of successive RA corrections that change sign, rescaled so that 0 is
-            what independent errors give and 1 is each correction undoing the last.
-        oscillation_dec: The same in declination.
+        overcorrection_ra: Share of successive RA corrections that change sign, rescaled so that 0
+            is what independent errors give and 1 is each correction undoing the last.
+        overcorrection_dec: The same in declination.
         unguided_blur_60s_arcsec: Rms blur, both axes in quadrature, that 60 s without corrections
             would leave.
     """
@@ -59,8 +59,8 @@ class GuideStatistics:
     drift_dec_arcsec_min: float = float("nan")
     period_s: float = float("nan")
     periodic_amplitude_arcsec: float = float("nan")
-    oscillation_ra: float = float("nan")
-    oscillation_dec: float = float("nan")
+    overcorrection_ra: float = float("nan")
+    overcorrection_dec: float = float("nan")
     unguided_blur_60s_arcsec: float = float("nan")
 
 
@@ -74,7 +74,7 @@ def robust_rms(values: FloatArray) -> float:
     return 1.4826 * float(np.median(np.abs(values))) if len(values) else float("nan")
 
 
-def oscillation(corrections: FloatArray) -> float:
+def overcorrection(corrections: FloatArray) -> float:
     """Return how much successive corrections undo each other, 0 to 1.
 
     Of independent corrections every second one changes sign, which gives 0; when each undoes the
@@ -135,6 +135,6 @@ class GuideHistory:
             "peak_arcsec": float(np.hypot(ra, dec).max()) if len(table) else float("nan"),
             "mount_rms_arcsec": float(np.sqrt(max(mount2, 0.0))) if len(table) else float("nan"),
             "seeing_rms_arcsec": float(np.sqrt((noise_ra_arcsec**2 + noise_dec_arcsec**2) / 2.0)),
-            "oscillation_ra": oscillation(table[:, 3]),
-            "oscillation_dec": oscillation(table[:, 4]),
+            "overcorrection_ra": overcorrection(table[:, 3]),
+            "overcorrection_dec": overcorrection(table[:, 4]),
         }

@@ -66,7 +66,7 @@ _DEVICES = (
     _device("guide_camera", "guide-camera-hot", "many of its pixels are hot", (600.0, 7200.0)),
     _device("guide_camera", "guide-camera-wrong-exposure", "it exposes a tenth of what is asked"),
     _device("guider", "guide-star-lost", "the guide stars vanish", (20.0, 300.0)),
-    _device("guider", "guide-oscillation", "corrections overshoot and grow", (60.0, 900.0)),
+    _device("guider", "guide-overcorrection", "corrections overshoot and grow", (60.0, 900.0)),
     _device(
         "guider", "guide-calibration-nonsense", "calibration gives useless rates", (300.0, 1800.0)
     ),
@@ -193,6 +193,6 @@ def shown_by(kind: FaultKind, drivers: Mapping[str, str]) -> str | None:
         return kind.role if kind.role in drivers else None
     if drivers.get("guider", "").startswith("simulated-"):
         return "guider"
-    if kind.name in ("guide-oscillation", "guide-calibration-nonsense"):
+    if kind.name in ("guide-overcorrection", "guide-calibration-nonsense"):
         return "mount" if "guider" in drivers else None
     return "guide_camera" if "guide_camera" in drivers else None

@@ -12,7 +12,7 @@ import numpy as np
 from pydantic import Field, field_validator, model_validator
 
 from midwatch.orders.injected.fault_kinds import FAULT_KINDS, fault_roles
-from midwatch.orders.models import Declared, did_you_mean
+from midwatch.orders.models import RENAMED_FAULTS, Declared, did_you_mean
 
 __all__ = [
     "FaultOrder",
@@ -217,5 +217,7 @@ def _endless(name: str, at: str) -> str:
 
 
 def _unknown(name: str) -> str:
+    if name in RENAMED_FAULTS:
+        return f"{name} has another name today; write {RENAMED_FAULTS[name]}"
     near = did_you_mean(name, FAULT_KINDS, 0.6)
     return f"no fault is called {name!r}; " + (near or "`midwatch schema faults` lists them")

@@ -22,6 +22,7 @@ from midwatch.orders.models.problems import (
     shown,
 )
 from midwatch.orders.models.remedies_section import Ladder, RemedyStep, ladder_for
+from midwatch.orders.models.renamed_words import RENAMED_FAULTS, RENAMED_KEYS
 from midwatch.orders.models.rig_file import (
     Bus,
     CameraSettings,
@@ -33,10 +34,10 @@ from midwatch.orders.models.rig_file import (
 from midwatch.orders.models.site_file import SafetyLimits, Site
 
 __all__ = [
-    "COMPLAINT", "HIGHEST_HORIZON_DEG", "LOWEST_HORIZON_DEG", "AngleError", "Bus",
-    "CameraSettings", "Declared", "DeviceEntry", "Devices", "FocusSettings", "FrameOrder",
-    "GradingSettings", "InputProblem", "Ladder", "MotionLimits", "Mount", "NightOrders",
-    "OrdersError", "Page", "RemedyStep", "Rig", "SafetyLimits", "Site", "StandingOrder", "Target",
-    "UnguidedOrder", "did_you_mean", "field_name", "ladder_for", "mount_geometry", "nearest",
-    "parse_dec_deg", "parse_ra_deg", "shown",
+    "COMPLAINT", "HIGHEST_HORIZON_DEG", "LOWEST_HORIZON_DEG", "RENAMED_FAULTS", "RENAMED_KEYS",
+    "AngleError", "Bus", "CameraSettings", "Declared", "DeviceEntry", "Devices", "FocusSettings",
+    "FrameOrder", "GradingSettings", "InputProblem", "Ladder", "MotionLimits", "Mount",
+    "NightOrders", "OrdersError", "Page", "RemedyStep", "Rig", "SafetyLimits", "Site",
+    "StandingOrder", "Target", "UnguidedOrder", "did_you_mean", "field_name", "ladder_for",
+    "mount_geometry", "nearest", "parse_dec_deg", "parse_ra_deg", "shown",
 ]  # fmt: skip

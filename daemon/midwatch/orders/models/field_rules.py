@@ -226,9 +226,9 @@ def hold_below_timeout(hold_s: float, timeout_s: float) -> None:
     """Demand that settling can succeed."""
     if hold_s >= timeout_s:
         raise complaint(
-            f"{timeout_s:g} is not above settle_hold_s ({hold_s:g}), so settling never succeeds",
+            f"{timeout_s:g} is not above calm_for_s ({hold_s:g}), so settling never succeeds",
             f"write more than {hold_s:g} seconds",
-            "settle_timeout_s",
+            "calm_timeout_s",
         )
 
 

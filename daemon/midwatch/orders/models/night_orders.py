@@ -94,9 +94,9 @@ class Target(Declared):
         description="The frames wanted.",
         examples=[[{"exposure_s": 240, "count": 20}]],
     )
-    order: Literal["rotate", "in_sequence"] = Field(
-        default="in_sequence",
-        description="rotate takes the frame orders in turn, in_sequence one after the other.",
+    frames_in_turn: bool = Field(
+        default=False,
+        description="true takes the frame orders in turn, false one after the other.",
     )
 
     @model_validator(mode="after")

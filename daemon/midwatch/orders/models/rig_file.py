@@ -214,13 +214,13 @@ class DitherCadence:
 class GuidingSettings(Declared):
     """How to guide, settle and dither."""
 
-    settle_arcsec: float = Field(
+    calm_within_arcsec: float = Field(
         default=1.5, gt=0, description="Guiding has settled below this error, arcseconds."
     )
-    settle_hold_s: float = Field(
+    calm_for_s: float = Field(
         default=10, gt=0, description="How long the error must stay below that, seconds."
     )
-    settle_timeout_s: float = Field(
+    calm_timeout_s: float = Field(
         default=90, gt=0, description="Settling counts as failed after this, seconds."
     )
     dither_px: float = Field(default=5, ge=0, description="Size of a dither, main camera pixels.")
@@ -243,7 +243,7 @@ class GuidingSettings(Declared):
 
     @model_validator(mode="after")
     def _agree(self) -> Self:
-        rules.hold_below_timeout(self.settle_hold_s, self.settle_timeout_s)
+        rules.hold_below_timeout(self.calm_for_s, self.calm_timeout_s)
         return self
 
     def cadence(self, order: FrameOrder) -> DitherCadence:
@@ -294,8 +294,7 @@ class CentringSettings(Declared):
     index_folder: str | None = Field(
         default=None,
         min_length=1,
-        description="Folder of star index files, for narrow fields and for solving blind, such as "
-        "/usr/share/astrometry.",
+        description="Folder of star index files, for narrow fields and for blind solving.",
     )
 
 

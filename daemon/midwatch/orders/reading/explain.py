@@ -67,13 +67,19 @@ def model_problems(
         (*path[:-1], nearest(str(path[-1]), _keys(model, path[:-1])))
         for path in (tuple(d["loc"]) for d in details if d["type"] == "extra_forbidden")
     }
+    broken = {tuple(d["loc"])[:depth] for d in details for depth in range(len(d["loc"]))}
     problems = []
     for detail in details:
         path = tuple(detail["loc"])
+        if detail["type"] == "too_short" and path in broken:
+            continue  # it is short only of the items that are wrong
         facts = detail.get("ctx", {})
         if detail["type"] == COMPLAINT:
             path += tuple(facts["at"])
             problems.append(problem_at(file, tree, path, facts["message"], facts["hint"]))
+        elif detail["type"] == "value_error":
+            message, _, hint = str(facts["error"]).partition("; ")
+            problems.append(problem_at(file, tree, path, message, hint))
         elif detail["type"] != "missing" or path not in meant:
             # A missing key that is there misspelt is one slip, and reported once.
             message, hint = _said(detail["type"], path, detail["input"], tree, model)

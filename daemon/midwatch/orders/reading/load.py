@@ -31,6 +31,7 @@ from midwatch.orders.reading import crosscheck
 from midwatch.orders.reading.crosscheck import ReadFile
 from midwatch.orders.reading.explain import model_problems, text_problem
 from midwatch.orders.reading.file_schema import USER_FILES
+from midwatch.orders.reading.old_words import renamed_words, without_repeats
 from midwatch.orders.reading.yaml_text import Node, TextError, read_tree
 from midwatch.sky import Fixed, Horizon, HorizonFileError, Motion, Place
 from midwatch.sky.catalogues import find_object
@@ -287,6 +288,7 @@ class _Reader:
     paths: dict[str, Path] = field(default_factory=dict)
     sha256: dict[str, str] = field(default_factory=dict)
     asked_for: list[Path] = field(default_factory=list)
+    renamed: list[InputProblem] = field(default_factory=list)
 
     def keep(self, name: str, path: Path, content: bytes) -> None:
         self.paths[name] = path
@@ -320,7 +322,9 @@ class _Reader:
             meant = _meant(tree)
             if meant in (None, name):
                 self.keep(name, path, content)
-                return ReadFile(path, tree)
+                file = ReadFile(path, tree)
+                self.renamed += renamed_words(file, name)
+                return file
             message = f"this is {USER_FILES[meant].called}, not {USER_FILES[name].called}"
             self._whole(path, message, "check the path")
         return None
@@ -359,8 +363,8 @@ class _Reader:
         def place(problem: InputProblem) -> tuple[int, int, int]:
             return self.asked_for.index(problem.file), problem.line or 0, problem.column or 0
 
-        if self.problems:
-            raise OrdersError(sorted(self.problems, key=place))
+        if problems := without_repeats(self.problems, self.renamed):
+            raise OrdersError(sorted(problems, key=place))
 
 
 def _meant(tree: Node) -> str | None:

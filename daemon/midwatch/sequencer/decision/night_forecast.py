@@ -173,7 +173,7 @@ class _Run:
             for index, frame in enumerate(order.frames)
             if (left := frame.count - self.taken[plan.target.name, index]) > 0
         ]
-        if order.order == "rotate":
+        if order.frames_in_turn:
             counts = [frame.count for frame in order.frames]
             needs.sort(key=lambda need: (-need.remaining / counts[need.index], need.index))
         return TargetView(

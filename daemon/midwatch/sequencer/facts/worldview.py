@@ -298,7 +298,7 @@ class WorldView:
             for index, order in enumerate(plan.target.order.frames)
             if (left := frames_left(record, name, index, order)) > 0
         ]
-        if plan.target.order.order == "rotate":
+        if plan.target.order.frames_in_turn:
             # The order of which the smallest share was taken comes first.
             counts = [order.count for order in plan.target.order.frames]
             needs.sort(key=lambda need: (-need.remaining / counts[need.index], need.index))

@@ -18,7 +18,7 @@ class GuiderState(DeviceState):
         stars: used in the last measurement.
         mount_rms_arcsec: estimated wander of the mount alone.
         seeing_rms_arcsec: estimated wander that the mount has no part in, one axis.
-        oscillation_ra: 0 is what independent errors give, 1 each correction undoing the last.
+        overcorrection_ra: 0 is what independent errors give, 1 each correction undoing the last.
         drift_ra_arcsec_min: of the uncorrected mount, towards the east.
         drift_dec_arcsec_min: of the uncorrected mount, towards the north.
         period_s: of the periodic error that was found.
@@ -38,8 +38,8 @@ class GuiderState(DeviceState):
     stars: int | None = None
     mount_rms_arcsec: float | None = None
     seeing_rms_arcsec: float | None = None
-    oscillation_ra: float | None = None
-    oscillation_dec: float | None = None
+    overcorrection_ra: float | None = None
+    overcorrection_dec: float | None = None
     drift_ra_arcsec_min: float | None = None
     drift_dec_arcsec_min: float | None = None
     period_s: float | None = None

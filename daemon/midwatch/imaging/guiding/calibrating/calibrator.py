@@ -124,7 +124,7 @@ class Calibrator:
 
     def _duration_ms(self) -> int:
         rate = self._ra_px_s if self._leg in ("west", "east") else self._dec_px_s
-        wanted = 1e3 * self._settings.calibration_step_px / _PULSES / rate
+        wanted = 1e3 * self._settings.calibration_distance_px / _PULSES / rate
         return round(float(np.clip(wanted, _SHORTEST_MS, _LONGEST_MS)))
 
     def _begin_of(self, leg: str) -> int:
@@ -136,7 +136,7 @@ class Calibrator:
         return float(np.hypot(last.x_px - first.x_px, last.y_px - first.y_px))
 
     def _leg_ended(self) -> bool | Failed:
-        step_px = self._settings.calibration_step_px
+        step_px = self._settings.calibration_distance_px
         if self._leg in ("west", "north"):
             if self._pulses < self._settings.calibration_most_pulses:
                 return self._went_px(self._leg) >= step_px and self._pulses >= 4
@@ -175,7 +175,7 @@ class Calibrator:
         name = "north" if self._leg == "clear" else self._leg
         return Failed(
             f"the stars moved only {self._went_px(self._leg):.1f} px in {seconds:.1f} s of "
-            f"pulses {name}, {self._settings.calibration_step_px:.0f} px were wanted: does the "
+            f"pulses {name}, {self._settings.calibration_distance_px:.0f} px were wanted: does the "
             "mount track, and does it obey pulses?"
         )
 
@@ -227,7 +227,7 @@ class Calibrator:
         towards = np.array([out[0].x_px - turn.x_px, out[0].y_px - turn.y_px])
         towards /= np.hypot(*towards)
         # Points still in the play lie on neither line.
-        clear_px = max(1.5, 0.15 * self._settings.calibration_step_px)
+        clear_px = max(1.5, 0.15 * self._settings.calibration_distance_px)
         back = [
             p
             for p in self._points
@@ -260,7 +260,7 @@ def _fitted(base: FloatArray, place: FloatArray) -> tuple[FloatArray, float, Flo
 
 
 def _crooked(axis: str, scatter_px: float, settings: GuideSettings) -> Failed | None:
-    bound = max(_CROOKED * settings.calibration_step_px, 1.0)
+    bound = max(_CROOKED * settings.calibration_distance_px, 1.0)
     if scatter_px <= bound:
         return None
     return Failed(

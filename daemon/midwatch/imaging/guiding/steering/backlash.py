@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from midwatch.imaging.guiding.guide_settings import DecMode
+from midwatch.imaging.guiding.guide_settings import DeclinationCorrections
 from midwatch.imaging.guiding.steering.motion_estimate import Estimate
 
 __all__ = ["Backlash"]
@@ -22,17 +22,19 @@ _LARGEST_ARCSEC = 60.0
 class Backlash:
     """Decides reversals of one axis and learns the play from how they are answered."""
 
-    def __init__(self, play_arcsec: float, mode: DecMode, least_arcsec: float) -> None:
+    def __init__(
+        self, play_arcsec: float, ways: DeclinationCorrections, least_arcsec: float
+    ) -> None:
         """Begin with the play of the calibration.
 
         Args:
             play_arcsec: Motor motion lost when the axis reverses.
-            mode: Which ways the axis may go.
+            ways: Which ways the axis may go.
             least_arcsec: Smallest correction.
         """
         self.play_arcsec = play_arcsec
-        self.mode = mode
-        self.one_way = mode == "one_way"
+        self.ways = ways
+        self.one_way = ways == "against_drift"
         self._least_arcsec = least_arcsec
         self._side = 0.0
         self._pending_arcsec = 0.0
@@ -63,7 +65,7 @@ class Backlash:
             drift_arcsec_s: Drift of the uncorrected axis, which a one-way axis works against.
         """
         self._asked, self._before = None, (self._side, self._pending_arcsec)
-        if self.mode == "off" or wanted_arcsec == 0.0:
+        if self.ways == "none" or wanted_arcsec == 0.0:
             return 0.0, 0.0
         side = float(np.sign(wanted_arcsec))
         if self.one_way:
@@ -109,7 +111,7 @@ class Backlash:
             self._unanswered += 1
         else:
             self._unanswered = 0
-        if self.mode == "auto" and self._unanswered >= _MOST_UNANSWERED:
+        if self.ways == "automatic" and self._unanswered >= _MOST_UNANSWERED:
             self.one_way = True
         # What one pulse can be in doubt about is bounded, or a gust would become play.
         step = _LEARN * float(np.clip(short, -2.0, 2.0))

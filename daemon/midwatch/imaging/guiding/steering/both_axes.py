@@ -90,7 +90,7 @@ class Steersman:
         longest_s = settings.max_pulse_ms / 1e3
         self.ra = AxisController(
             most_arcsec=longest_s * steering.ra_rate_arcsec_s,
-            least_arcsec=settings.min_move_ra_arcsec,
+            least_arcsec=settings.smallest_correction_ra_arcsec,
             coast_s=settings.coast_s,
             periods_s=declared or memory.periods_s,
             seek_periods=not declared,
@@ -98,11 +98,12 @@ class Steersman:
         play = memory.dec_play_arcsec
         if play is None:
             play = calibration.dec_backlash_ms / 1e3 * steering.dec_rate_arcsec_s
-        backlash = Backlash(play, settings.dec_mode, settings.min_move_dec_arcsec)
-        backlash.one_way = backlash.one_way or (settings.dec_mode == "auto" and memory.dec_one_way)
+        ways = settings.declination_corrections
+        backlash = Backlash(play, ways, settings.smallest_correction_dec_arcsec)
+        backlash.one_way = backlash.one_way or (ways == "automatic" and memory.dec_one_way)
         self.dec = AxisController(
             most_arcsec=longest_s * steering.dec_rate_arcsec_s,
-            least_arcsec=settings.min_move_dec_arcsec,
+            least_arcsec=settings.smallest_correction_dec_arcsec,
             coast_s=settings.coast_s,
             backlash=backlash,
         )
@@ -195,7 +196,7 @@ class Steersman:
             update={
                 "periods_s": found or before.periods_s,
                 "dec_play_arcsec": self._backlash.play_arcsec,
-                "dec_one_way": self._backlash.one_way and self._settings.dec_mode == "auto",
+                "dec_one_way": self._backlash.one_way and self._backlash.ways == "automatic",
             }
         )
 
