@@ -80,8 +80,8 @@ def test_values_have_names_and_units(key: str, value: object, shown: tuple[str, 
 
 
 def test_every_number_of_the_contract_has_a_unit_or_counts_something() -> None:
-    counts = ("position", "max_position", "star_snr", "stars", "overcorrection_ra", "overcorrection_dec",
-              "cycles", "refused_pulses")  # fmt: skip
+    counts = ("position", "max_position", "star_snr", "stars", "overcorrection_ra",
+              "overcorrection_dec", "cycles", "refused_pulses")  # fmt: skip
     for model in (CameraState, GuiderState, MountState, WeatherState):
         for key, field in model.model_fields.items():
             if "float" in str(field.annotation) and key not in counts:
