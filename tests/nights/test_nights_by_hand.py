@@ -14,6 +14,7 @@ from midwatch.journal.facts import (
     DutyBegan,
     DutyEnded,
     FrameBegun,
+    FrameFiled,
     FrameLost,
     FrameRead,
     HostAccount,
@@ -123,6 +124,24 @@ BAD = {
     "no yaml": (documents(ORDERS).model_copy(update={"files": {"orders.yaml": "a: [b"}}),
                 ["orders.yaml:1", "not closed"]),
 }  # fmt: skip
+
+
+def test_a_frame_that_waits_for_room_is_filed_though_its_target_was_taken_out(
+    tmp_path: Path,
+) -> None:
+    new = orders_of(targets=ORDERS["targets"][1:])
+    full = ScheduledFault(FIRST_LIGHT_S + 60.0, FIRST_LIGHT_S + 900.0, "disk-full")
+
+    async def act(hand: Hand) -> None:
+        await hand.until(FIRST_LIGHT_S + 300.0)
+        assert (await hand.change(documents(new)) or {})["removed"] == ["IC 405"]
+
+    told = night(tmp_path / "night", write(tmp_path / "orders"), act, faults=(full,))
+    (waited,) = [f for f in told.facts(FrameBegun) if f.target == "IC 405"]
+    assert waited.exposure_id in {f.exposure_id for f in told.facts(FrameFiled)}
+    assert told.outcome.summary.ended is not None
+    at_rest(told)
+    kept(told)
 
 
 def test_bad_orders_are_refused_with_every_problem_and_change_nothing(tmp_path: Path) -> None:

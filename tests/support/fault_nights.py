@@ -180,7 +180,11 @@ class FaultNight:
         assert filed.keys() <= read.keys()
         states = {frame.exposure_id: frame.state for frame in self.outcome.summary.frames}
         assert all(states[name] in ("filed", "graded") for name in filed)
-        paths = [fact.path for _, fact in self.of("frame_filed")]
+        filed_as = {fact.exposure_id: fact.path for _, fact in self.of("frame_filed")}
+        # A light that is rejected later is set apart.
+        for _, fact in self.of("frame_regraded"):
+            filed_as[fact.exposure_id] = fact.path or filed_as[fact.exposure_id]
+        paths = list(filed_as.values())
         assert len(set(paths)) == len(paths)
         on_disk = {p.relative_to(self.outcome.folder).as_posix()
                    for p in self.outcome.folder.rglob("*.fits")}  # fmt: skip

@@ -24,7 +24,7 @@ import paho.mqtt.client as mqtt
 
 from contract.bus_benches import MOSQUITTO, free_port, listening
 from midwatch.errors import StopError
-from midwatch.journal.facts import Fact, FrameBegun, FrameFiled, FrameLost, FrameRead
+from midwatch.journal.facts import Fact, FrameBegun, FrameFiled, FrameLost, FrameRead, FrameRegraded
 from midwatch.journal.store import read_events
 from midwatch.journal.store.chain import GENESIS
 from support.interface_bench import SITE, write_night
@@ -277,7 +277,8 @@ class StandingNight:
             for name, fate in fates.items()
             if name in filed and isinstance(fate, FrameLost)
         ]
-        paths = {f.path: f.file_sha256 for f in self.facts(FrameFiled)}
+        moved = {f.exposure_id: f.path for f in self.facts(FrameRegraded) if f.path}
+        paths = {moved.get(f.exposure_id, f.path): f.file_sha256 for f in self.facts(FrameFiled)}
         for path, sha256 in paths.items():
             data = (self.night / path).read_bytes() if (self.night / path).exists() else b""
             if hashlib.sha256(data).hexdigest() != sha256:

@@ -212,7 +212,9 @@ async def _develop(
         await context.darkroom.release(ref)
         raise DutyFailedError("camera", "corrupt_frame", str(error)) from error
     graded: FrameGraded | None = None
-    if begun.frame == "light" and begun.target is not None:
+    # Changed orders may have no such target any more; what was taken of it is filed all the same.
+    ordered = any(target.name == begun.target for target in context.night.targets)
+    if begun.frame == "light" and ordered:
         graded = await _file_light(context, shot, begun, guidance, before_c)
     else:
         await _file(context, shot, begun, _header(context, shot, begun))
