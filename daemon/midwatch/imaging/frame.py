@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Frame", "brightest_of_cells", "luminance"]
+__all__ = ["Frame", "brightest_of", "luminance"]
 
 _PATTERNS = ("RGGB", "BGGR", "GRBG", "GBRG")
 
@@ -58,12 +58,20 @@ def luminance(frame: Frame) -> tuple[NDArray[np.float32], int]:
     return a, 2
 
 
-def brightest_of_cells(frame: Frame) -> NDArray[np.uint16]:
-    """Return the brightest raw pixel under each pixel of `luminance`, to find full ones."""
-    if frame.bayer is None:
-        return frame.data
-    a, b, c, d = _corners(frame.data)
-    return np.maximum(np.maximum(a, b), np.maximum(c, d))
+def brightest_of(
+    frame: Frame, row: NDArray[np.intp], column: NDArray[np.intp]
+) -> NDArray[np.uint16]:
+    """Return the brightest raw pixel under some pixels of `luminance`, to find full ones.
+
+    Those outside of the image are as their nearest.
+    """
+    planes = _corners(frame.data) if frame.bayer is not None else (frame.data,)
+    height, width = planes[0].shape
+    row, column = np.clip(row, 0, height - 1), np.clip(column, 0, width - 1)
+    brightest = planes[0][row, column]
+    for plane in planes[1:]:
+        brightest = np.maximum(brightest, plane[row, column])
+    return brightest
 
 
 def _corners(data: NDArray[np.uint16]) -> tuple[NDArray[np.uint16], ...]:

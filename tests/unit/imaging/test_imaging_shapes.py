@@ -53,6 +53,8 @@ def test_stars_read_as_long_as_they_are(
     measures = seen(stamp, bayer, 12_000 * fwhm**2 * ratio, int(5 + 1.5 * fwhm * ratio))
     assert measures.elongation == pytest.approx(ratio, rel=0.05)
     assert off_deg(measures, angle_deg) < 3.0
+    # A round profile fitted to them is a quarter narrower than both axes at a ratio of 3.
+    assert measures.fwhm_px == pytest.approx(fwhm * np.sqrt(ratio), rel=0.03)
 
 
 @pytest.mark.parametrize("bayer", [None, "GRBG"])
@@ -60,6 +62,17 @@ def test_stars_read_as_long_as_they_are(
 def test_round_stars_read_round(fwhm: float, bayer: str | None) -> None:
     measures = seen(elliptic(fwhm, 1.0, 0.0, 3.5, n=9), bayer, 12_000 * fwhm**2, 14)
     assert measures.elongation < 1.03
+
+
+# Radii of the circles that hold half of the light of these Gaussians, integrated over all angles.
+@pytest.mark.parametrize(
+    ("fwhm", "ratio", "hfr_px"), [(1.4, 3.0, 1.370), (2.0, 2.0, 1.479), (2.0, 3.0, 1.958)]
+)
+def test_sharp_stars_of_a_mosaic_keep_their_half_flux_radius(
+    fwhm: float, ratio: float, hfr_px: float
+) -> None:
+    measures = seen(elliptic(fwhm, ratio, 30.0, n=9), "RGGB", 12_000 * fwhm**2 * ratio, 14)
+    assert measures.hfr_px == pytest.approx(hfr_px, rel=0.07)
 
 
 def test_zones_read_as_long_as_the_frame() -> None:

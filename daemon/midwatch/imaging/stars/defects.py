@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from midwatch.imaging.frame import Frame
 
-__all__ = ["SHARPEST_PX", "SKY_STEP", "Light", "Mended", "without_defects"]
+__all__ = ["SHARPEST_PX", "SKY_STEP", "Bright", "Light", "Mended", "without_defects"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -76,7 +76,7 @@ class Light(NamedTuple):
         planes = [frame.data[r : 2 * rows : 2, c : 2 * columns : 2] for r in (0, 1) for c in (0, 1)]
         level = float(np.median(sky))
         corner_sky = np.array([float(np.median(plane[::5, ::5])) for plane in planes]) - level
-        row, column = np.nonzero(image > _HOT_SIGMA * noise)
+        row, column = _where(image > np.float32(_HOT_SIGMA * noise))
         if len(row) == 0:
             return cls(frame, sky, corner_sky, np.full(4, 0.25), 2.0 * noise)
         under = sky[row // SKY_STEP, column // SKY_STEP]
@@ -86,73 +86,123 @@ class Light(NamedTuple):
         shares = np.maximum(shares, 1e-3)
         return cls(frame, sky, corner_sky, shares / shares.sum(), 2.0 * noise)
 
-    def net(self, data: NDArray[np.uint16], row: IntArray, column: IntArray) -> FloatArray:
-        """Return pixels without their sky; those outside of the frame are as their nearest."""
-        row = np.clip(row, 0, data.shape[0] - 1)
-        column = np.clip(column, 0, data.shape[1] - 1)
-        value = data[row, column].astype(np.float64)
+    def sky_at(self, row: IntArray, column: IntArray) -> Image:
+        """Return the level of the sky, that of a cell on a mosaic, under pixels of the frame."""
         step = SKY_STEP if self.frame.bayer is None else 2 * SKY_STEP
+        # Rows and columns beyond the last whole cell are as their nearest.
         r = np.minimum(row // step, self.sky.shape[0] - 1)
         c = np.minimum(column // step, self.sky.shape[1] - 1)
-        value -= self.sky[r, c]
-        if self.frame.bayer is not None:
-            value -= self.corner_sky[2 * (row % 2) + column % 2]
-        return value
+        level: Image = self.sky[r, c]
+        return level
 
-    def bright(self, image: Image) -> tuple[IntArray, IntArray]:
-        """Return rows and columns of the pixels far above the noise.
+    def bright(self, image: Image) -> Bright:
+        """Return the pixels far above the noise.
 
         Args:
             image: Luminance without sky.
         """
         if self.frame.bayer is None:
-            found = np.nonzero(image > _HOT_SIGMA * self.noise)
-            return found[0], found[1]
+            row, column = _where(image > np.float32(_HOT_SIGMA * self.noise))
+            return Bright(row, column, self.sky_at(row, column))
         # A quarter of a pixel's excess is seen in its cell, less what noise may hide.
-        row, column = np.nonzero(image > (0.25 * _HOT_SIGMA - 0.5) * self.noise)
+        row, column = _where(image > np.float32((0.25 * _HOT_SIGMA - 0.5) * self.noise))
+        under = self.sky_at(2 * row, 2 * column)
         row = (2 * row[:, None] + np.array((0, 0, 1, 1))).ravel()
         column = (2 * column[:, None] + np.array((0, 1, 0, 1))).ravel()
-        over = self.net(self.frame.data, row, column) > _HOT_SIGMA * self.noise
-        return row[over], column[over]
+        lift = (self.corner_sky + _HOT_SIGMA * self.noise).astype(np.float32)
+        over = self.frame.data[row, column] > (under[:, None] + lift).ravel()
+        return Bright(row[over], column[over], np.repeat(under, 4)[over])
 
     def too_sharp(
-        self, data: NDArray[np.uint16], row: IntArray, column: IntArray, sigma_px: float
+        self, data: NDArray[np.uint16], bright: Bright, sigma_px: float
     ) -> NDArray[np.bool_]:
         """Return which pixels no star of a width can have made, shape (N,).
 
         Args:
             data: Raw pixels, those of the frame or cleaned ones.
-            row: Rows of the pixels.
-            column: Their columns.
+            bright: The pixels.
             sigma_px: Standard deviation of stars, in pixels of the frame.
         """
         sigma_px = min(sigma_px, _WIDEST_PX)
-        value = self.net(data, row, column)
-        sharp: NDArray[np.bool_] = np.zeros(len(row), dtype=np.bool_)
-        steps = (1,) if self.frame.bayer is None else (1, 2)
-        for step in steps:
+        around = _Around(self, data, bright)
+        value = around.net(0, 0)
+        sharp: NDArray[np.bool_] = np.zeros(len(value), dtype=np.bool_)
+        for step in (1,) if self.frame.bayer is None else (1, 2):
             own, other = _fallen(sigma_px, 0), _fallen(sigma_px, step)
             for down, across in _ONE_WAY:
-                down, across = step * down, step * across
                 bound = own * own / ((other if down else own) * (other if across else own))
-                two = np.zeros(len(row))
-                for sign in (-1, 1):
-                    r, c = row + sign * down, column + sign * across
-                    two += self._as_own_colour(row, column, r, c) * self.net(data, r, c)
-                error = self.noise * np.sqrt(1.0 + 0.5 * bound**2)
-                sharp |= value - 0.5 * bound * two > _BEYOND_SIGMA * error
+                error = self.noise * float(np.sqrt(1.0 + 0.5 * bound**2))
+                # The neighbours' light that this pixel may have, were it a star's.
+                two = around.as_own_colour(step * down, step * across)
+                two += around.as_own_colour(-step * down, -step * across)
+                sharp |= value - (0.5 * bound) * two > _BEYOND_SIGMA * error
         return sharp & (value > _HOT_SIGMA * self.noise)
 
-    def _as_own_colour(
-        self, row: IntArray, column: IntArray, r: IntArray, c: IntArray
-    ) -> FloatArray | float:
-        """Return by how much the neighbours' light counts, where they see another colour."""
-        if self.frame.bayer is None:
-            return 1.0
-        mine, theirs = 2 * (row % 2) + column % 2, 2 * (r % 2) + c % 2
-        names = np.array(list(self.frame.bayer))
-        factor = _COLOURS * self.corner_light[mine] / self.corner_light[theirs]
-        return np.asarray(np.where(names[mine] == names[theirs], 1.0, factor), np.float64)
+
+class Bright(NamedTuple):
+    """Pixels of the frame far above the noise; columns of shape (N,).
+
+    Attributes:
+        row, column: Where they are.
+        sky: Level of the sky under them and their neighbours, that of a cell on a mosaic.
+    """
+
+    row: IntArray
+    column: IntArray
+    sky: Image
+
+    def only(self, chosen: NDArray[np.bool_]) -> Bright:
+        """Return some of them."""
+        return Bright(self.row[chosen], self.column[chosen], self.sky[chosen])
+
+
+class _Around:
+    """Looks up bright pixels and their neighbours without their sky, all at once."""
+
+    def __init__(self, light: Light, data: NDArray[np.uint16], bright: Bright) -> None:
+        height, width = data.shape
+        self._data, self._sky = np.ravel(data), bright.sky
+        steps = (-1, 0, 1) if light.frame.bayer is None else (-2, -1, 0, 1, 2)
+        # Neighbours outside of the frame are as the pixel itself, which has their colour, too.
+        rows = {d: np.where((bright.row + d >= 0) & (bright.row + d < height), bright.row + d,
+                            bright.row) for d in steps}  # fmt: skip
+        self._column = {d: np.where((bright.column + d >= 0) & (bright.column + d < width),
+                                    bright.column + d, bright.column) for d in steps}  # fmt: skip
+        self._row = {d: row * width for d, row in rows.items()}
+        self._mosaic = light.frame.bayer is not None
+        if light.frame.bayer is None:
+            return
+        self._corner_sky = light.corner_sky.astype(np.float32)
+        self._row_part = {d: 2 * (rows[d] & 1) for d in steps}
+        self._column_part = {d: self._column[d] & 1 for d in steps}
+        names = np.array(list(light.frame.bayer))
+        share = light.corner_light
+        factor = np.where(
+            names[:, None] == names, 1.0, _COLOURS * share[:, None] / share[None, :]
+        )  # fmt: skip
+        self._factor = factor.ravel().astype(np.float32)
+        self._own_corner = self._row_part[0] + self._column_part[0]
+
+    def net(self, down: int, across: int) -> Image:
+        """Return the light of the neighbours so many pixels down and across."""
+        value: Image = self._data[self._row[down] + self._column[across]] - self._sky
+        if self._mosaic:
+            value -= self._corner_sky[self._row_part[down] + self._column_part[across]]
+        return value
+
+    def as_own_colour(self, down: int, across: int) -> Image:
+        """Return the same, times what it may count where the neighbours see another colour."""
+        value = self.net(down, across)
+        if self._mosaic and (down % 2 or across % 2):
+            corner = self._row_part[down] + self._column_part[across]
+            value *= self._factor[4 * self._own_corner + corner]
+        return value
+
+
+def _where(mask: NDArray[np.bool_]) -> tuple[IntArray, IntArray]:
+    """Return rows and columns of what is true; quicker than `nonzero` where little is."""
+    row, column = np.divmod(np.flatnonzero(mask), mask.shape[1])
+    return row, column
 
 
 def _fallen(sigma_px: float, away_px: int) -> float:
@@ -170,35 +220,41 @@ class Mended(NamedTuple):
         frame: The frame without it; a copy where there was something.
         row, column: Pixels of the luminance that were corrected, shapes (N,).
         light: What was taken from each, of the luminance.
+        bright: The pixels that were looked at.
     """
 
     frame: Frame
     row: IntArray
     column: IntArray
     light: FloatArray
+    bright: Bright
 
 
-def without_defects(light: Light, image: Image, sigma_px: float = SHARPEST_PX) -> Mended:
+def without_defects(
+    light: Light, image: Image, sigma_px: float = SHARPEST_PX, bright: Bright | None = None
+) -> Mended:
     """Give pixels that are sharper than any star the median of their neighbours.
 
     Args:
         light: The frame.
         image: Its luminance without sky; corrected in place.
         sigma_px: Standard deviation of the sharpest stars, in pixels of the frame.
+        bright: Pixels to look at, from an earlier call; all of the frame where not given.
     """
     frame = light.frame
     factor = 1 if frame.bayer is None else 2
-    row, column = light.bright(image)
-    if len(row) > _MOST_SHARE * frame.data.size:
-        row, column = row[:0], column[:0]
-    rows, columns, taken = [row[:0]], [column[:0]], [np.empty(0)]
+    bright = light.bright(image) if bright is None else bright
+    if len(bright.row) > _MOST_SHARE * frame.data.size:
+        bright = bright.only(np.zeros(len(bright.row), dtype=np.bool_))
+    left = bright
+    rows, columns, taken = [left.row[:0]], [left.row[:0]], [np.empty(0)]
     data = frame.data
     for _ in range(_ROUNDS):
-        sharp = light.too_sharp(data, row, column, sigma_px)
+        sharp = light.too_sharp(data, left, sigma_px)
         if not sharp.any():
             break
         data = data.copy() if data is frame.data else data
-        r, c = row[sharp], column[sharp]
+        r, c = left.row[sharp], left.column[sharp]
         # On a mosaic pixels of the same colour are two away.
         around = [data[np.clip(r + factor * i, 0, data.shape[0] - 1),
                        np.clip(c + factor * j, 0, data.shape[1] - 1)]
@@ -210,10 +266,23 @@ def without_defects(light: Light, image: Image, sigma_px: float = SHARPEST_PX) -
         rows.append(r // factor)
         columns.append(c // factor)
         taken.append(change)
-        row, column = row[~sharp], column[~sharp]
+        # What has kept its neighbours has kept its verdict.
+        left = left.only(~sharp & _near(left, r, c, data.shape, factor))
     return Mended(
         replace(frame, data=data),
         np.concatenate(rows),
         np.concatenate(columns),
         np.concatenate(taken),
+        bright,
     )
+
+
+def _near(
+    bright: Bright, row: IntArray, column: IntArray, shape: tuple[int, ...], reach: int
+) -> NDArray[np.bool_]:
+    """Return which pixels are neighbours of some others, as far away as that."""
+    near: NDArray[np.bool_] = np.zeros(shape, dtype=np.bool_)
+    for i in range(-reach, reach + 1):
+        for j in range(-reach, reach + 1):
+            near[np.clip(row + i, 0, shape[0] - 1), np.clip(column + j, 0, shape[1] - 1)] = True
+    return near[bright.row, bright.column]

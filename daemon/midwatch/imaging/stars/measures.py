@@ -23,8 +23,8 @@ class StarMeasures:
         good_count: Stars of the table fit for judging sharpness.
         hfr_px: Median half-flux radius of the good stars, without the width of the pixel.
         hfr_scatter_px: Robust standard deviation of one star's half-flux radius.
-        fwhm_px: Full width at half maximum of the brightest good stars, by a Moffat fit; of discs
-            far out of focus, their diameter.
+        fwhm_px: Full width at half maximum of the brightest good stars, by a Moffat fit, the
+            geometric mean of both axes; of discs far out of focus, their diameter.
         fwhm_arcsec: The same on the sky; NaN where the scale is not known.
         elongation: Long over short axis common to the bright stars; 1 is round.
         elongation_deg: Direction of that long axis from +x towards +y, -90 to 90.

@@ -15,12 +15,18 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from midwatch.imaging.frame import Frame, brightest_of_cells, luminance
-from midwatch.imaging.stars.defects import SHARPEST_PX, SKY_STEP, Light, without_defects
+from midwatch.imaging.frame import Frame, brightest_of, luminance
+from midwatch.imaging.stars.defects import (
+    SHARPEST_PX,
+    SKY_STEP,
+    Bright,
+    Light,
+    without_defects,
+)
 from midwatch.imaging.stars.discs import disc_width_px, find_discs
 from midwatch.imaging.stars.measures import StarMeasures, without_stars
-from midwatch.imaging.stars.profile import fit_fwhm, fit_mosaic
-from midwatch.imaging.stars.shapes import StarShapes
+from midwatch.imaging.stars.profile import MosaicStars, fit_fwhm
+from midwatch.imaging.stars.shapes import Ellipse, StarShapes
 from midwatch.imaging.stars.star_table import StarTable, bare_axes, median_and_scatter
 from midwatch.imaging.stars.trails import find_trails
 from midwatch.imaging.stars.zones import field_shape, sky_levels, zones_of
@@ -90,7 +96,8 @@ def measure_stars(
     import sep
 
     image, factor = luminance(frame)
-    saturated_fraction = float(np.mean(frame.data >= frame.saturation_adu))
+    full = np.count_nonzero(_full(frame.data, frame.saturation_adu))
+    saturated_fraction = full / max(frame.data.size, 1)
     if min(image.shape) < _SMALLEST_SIDE_PX:
         return without_stars(
             float(np.median(frame.data)), float(np.std(frame.data)), saturated_fraction
@@ -104,14 +111,13 @@ def measure_stars(
     background.subfrom(image)
     del background
     light = Light.of(frame, before, image, noise)
-    frame = without_defects(light, image).frame
+    mended = without_defects(light, image)
+    light = light._replace(frame=mended.frame)
     found = _like_stars(_extract(image, noise, threshold_sigma, smallest_area_px))
-    frame, found = _no_sharper(light._replace(frame=frame), image, noise, found)
+    frame, found = _no_sharper(light, mended.bright, image, noise, found)
     trails = find_trails(image, factor)
-    table, x_px, y_px, good, fwhm_px = _measured(frame, image, factor, noise, found)
+    table, x_px, y_px, good, fwhm_px, common, shapes = _measured(frame, image, factor, noise, found)
     hfr_px, scatter_px = median_and_scatter(table.hfr_px[good])
-    shapes = StarShapes(frame, image, table)
-    common = shapes.common(good)
     return StarMeasures(
         count=len(x_px),
         good_count=len(good),
@@ -142,6 +148,8 @@ class _Measured(NamedTuple):
         x_px, y_px: places of all that were found, or of the discs far out of focus.
         good: rows of the table that sharpness is judged by.
         fwhm_px: their common width, of pixels of the frame.
+        common: the shape that they share.
+        shapes: what says which shape some of them share.
     """
 
     table: StarTable
@@ -149,6 +157,8 @@ class _Measured(NamedTuple):
     y_px: FloatArray
     good: NDArray[np.intp]
     fwhm_px: float
+    common: Ellipse
+    shapes: StarShapes
 
 
 def _measured(
@@ -161,12 +171,15 @@ def _measured(
     table = replace(table, good=_unspoiled(table, found, every))
     good = np.flatnonzero(table.good)
     if (discs := find_discs(frame, table)) is not None:
-        table, x_px, y_px = discs, discs.x_px, discs.y_px
         good = np.arange(len(discs))
+        shapes = StarShapes(frame, image, discs)
         fwhm_px = disc_width_px(float(np.median(discs.hfr_px)))
-    else:
-        fwhm_px, table = _widths(frame, table, good, image)
-    return _Measured(table, x_px, y_px, good, fwhm_px)
+        common = shapes.common(good)
+        return _Measured(discs, discs.x_px, discs.y_px, good, fwhm_px, common, shapes)
+    shapes = StarShapes(frame, image, table)
+    common = shapes.common(good)
+    fwhm_px, table = _widths(frame, table, good, image, common)
+    return _Measured(table, x_px, y_px, good, fwhm_px, common, shapes.corrected(table))
 
 
 def _extract(
@@ -201,8 +214,14 @@ def _like_stars(found: NDArray[np.void]) -> NDArray[np.void]:
     return stars
 
 
+def _full(data: NDArray[np.uint16], saturation_adu: float) -> NDArray[np.bool_]:
+    """Return which pixels are full; whole numbers are compared twenty times as quickly."""
+    full: NDArray[np.bool_] = data > np.uint16(min(max(np.ceil(saturation_adu) - 1, 0), 65535))
+    return full
+
+
 def _no_sharper(
-    light: Light, image: Image, noise: float, found: NDArray[np.void]
+    light: Light, bright: Bright, image: Image, noise: float, found: NDArray[np.void]
 ) -> tuple[Frame, NDArray[np.void]]:
     """Take out what is sharper than the stars of the frame: tracks and groups of hot pixels.
 
@@ -214,7 +233,7 @@ def _no_sharper(
     sigma_px = _star_sigma_px(light.frame, image, noise, found)
     if not _SHARPER * sigma_px > SHARPEST_PX:
         return light.frame, found
-    mended = without_defects(light, image, _SHARPER * sigma_px)
+    mended = without_defects(light, image, _SHARPER * sigma_px, bright)
     if len(mended.light) == 0:
         return light.frame, found
     places = np.stack((mended.column, mended.row), axis=1)
@@ -239,7 +258,7 @@ def _star_sigma_px(frame: Frame, image: Image, noise: float, found: NDArray[np.v
     if frame.bayer is None:
         fwhm_px = fit_fwhm(image, x, y, size, table.flux_adu[chosen])
     else:
-        fwhm_px, _, _ = fit_mosaic(frame, x, y, size)
+        fwhm_px, _ = MosaicStars(frame, x, y, size).fit()
     # Stars that are drawn out are sharper across than along.
     return fwhm_px / _FWHM / float(np.sqrt(np.median(table.axis_ratio[stars])))
 
@@ -270,7 +289,7 @@ def _table(
     radius, flag = sep.flux_radius(image, x, y, reach, 0.5, normflux=flux, subpix=5)
     radius = np.sqrt(np.maximum(radius**2 - 2.0 * _PIXEL_VARIANCE * _GAUSS_HFR**2, 0.0))
     hfr = np.where((flag == 0) & (radius > 0), radius * factor, np.nan)
-    peak = _window_peak(brightest_of_cells(frame), x, y)
+    peak = _window_peak(frame, x, y)
     saturated = peak >= frame.saturation_adu
     whole = (found["flag"] & (sep.OBJ_TRUNC | sep.OBJ_SINGU)) == 0
     centre_shift = (factor - 1) / 2.0
@@ -329,19 +348,21 @@ def _aperture(found: NDArray[np.void]) -> FloatArray:
     return radius
 
 
-def _window_peak(image: NDArray[np.uint16], x: FloatArray, y: FloatArray) -> NDArray[np.uint16]:
-    """Return the brightest pixel of the 5x5 around each position, shape (N,)."""
+def _window_peak(frame: Frame, x: FloatArray, y: FloatArray) -> NDArray[np.uint16]:
+    """Return the brightest raw pixel under the 5x5 of the image around each place, shape (N,)."""
     offsets = np.arange(-2, 3)
-    rows = np.clip(np.rint(y).astype(int)[:, None] + offsets, 0, image.shape[0] - 1)
-    columns = np.clip(np.rint(x).astype(int)[:, None] + offsets, 0, image.shape[1] - 1)
-    peak: NDArray[np.uint16] = image[rows[:, :, None], columns[:, None, :]].max(axis=(1, 2))
+    rows = np.rint(y).astype(np.intp)[:, None] + offsets
+    columns = np.rint(x).astype(np.intp)[:, None] + offsets
+    peak: NDArray[np.uint16] = brightest_of(frame, rows[:, :, None], columns[:, None, :]).max(
+        axis=(1, 2)
+    )
     return peak
 
 
 def _widths(
-    frame: Frame, table: StarTable, good: NDArray[np.intp], image: Image
+    frame: Frame, table: StarTable, good: NDArray[np.intp], image: Image, common: Ellipse
 ) -> tuple[float, StarTable]:
-    """Fit the brightest good stars of ordinary size.
+    """Return how wide the good stars are; a round profile is fitted where none is bright.
 
     Returns:
         Their full width at half maximum in pixels of the frame, and the table, with half-flux
@@ -352,10 +373,16 @@ def _widths(
     ordinary = good[np.abs(hfr - np.median(hfr)) <= 0.5 * np.median(hfr)] if len(good) else good
     chosen = ordinary[:_FITTED_STARS]
     x, y, size = table.x_px[chosen], table.y_px[chosen], table.hfr_px[chosen]
+    fwhm_px, hfr_px = common.fwhm_px, common.hfr_px
     if frame.bayer is None:
-        return fit_fwhm(image, x, y, size, table.flux_adu[chosen]), table
-    fwhm_px, hfr_px, light = fit_mosaic(frame, x, y, size)
+        if not np.isfinite(fwhm_px):
+            fwhm_px = fit_fwhm(image, x, y, size, table.flux_adu[chosen])
+        return fwhm_px, table
+    cells = MosaicStars(frame, x, y, size)
+    if not np.isfinite(fwhm_px):
+        fwhm_px, hfr_px = cells.fit()
     # A cell's light does not come from its middle where one of its pixels has most of it.
+    light = cells.light
     table = replace(
         table,
         x_px=table.x_px + 0.5 * (light[:, 1].sum() - light[:, 0].sum()),

@@ -6,8 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from midwatch.imaging.frame import Frame
+from midwatch.imaging.stars.stamps import Stamps, subtract_sky
 
-__all__ = ["fit_fwhm", "fit_mosaic"]
+__all__ = ["MosaicStars", "fit_fwhm"]
 
 FloatArray = NDArray[np.float64]
 
@@ -52,68 +53,58 @@ def fit_fwhm(
     return _fitted(radius, level, typical)[0]
 
 
-def fit_mosaic(
-    frame: Frame, x: FloatArray, y: FloatArray, hfr: FloatArray
-) -> tuple[float, float, FloatArray]:
-    """Fit one Moffat profile to the pixels of one colour of several stars of a mosaic.
+class MosaicStars:
+    """The pixels of some stars of a mosaic, colour by colour.
 
-    Half of the pixels are green and each of them is a sample of its own, nothing is interpolated
-    and no cell averaged, so that stars narrower than a cell keep their width. Where a filter
-    leaves green without light, the pixels of the brightest colour are taken.
-
-    Args:
-        frame: A raw frame with a colour pattern.
-        x: Centroids along x in pixels of the frame, shape (N,).
-        y: Centroids along y, shape (N,).
-        hfr: Half-flux radii in pixels of the frame, shape (N,).
-
-    Returns:
-        Full width at half maximum and half-flux radius of the profile in pixels of the frame, NaN
-        as for `fit_fwhm`; and the share of the stars' light in each pixel of a cell, shape (2, 2).
+    Attributes:
+        light: Share of the stars' light in each pixel of a cell, shape (2, 2).
     """
-    light = np.full((2, 2), 0.25)
-    if len(x) == 0 or frame.bayer is None:
-        return float("nan"), float("nan"), light
-    typical = float(np.median(hfr))
-    reach = max(5.0, 3.0 * typical)
-    stamps = [_stamp(frame, float(x0), float(y0), reach) for x0, y0 in zip(x, y, strict=True)]
-    light = np.sum([[[net[c == 2 * i + j].sum() for j in (0, 1)] for i in (0, 1)]
-                    for _, net, c in stamps], axis=0)  # fmt: skip
-    light = np.maximum(light, 0.0)
-    light = light / light.sum() if light.sum() > 0.0 else np.full((2, 2), 0.25)
-    corners = [n for n, colour in enumerate(frame.bayer) if colour == "G"]
-    if float(light.ravel()[corners].sum()) < _DARK_GREEN:
-        corners = [int(light.argmax())]
-    radii, levels = [], []
-    for distance, net, corner in stamps:
-        chosen = np.isin(corner, corners)
-        total = float(net[chosen].sum())
-        if total > 0.0:
-            radii.append(distance[chosen])
-            levels.append(net[chosen] / total)
-    if not radii:
-        return float("nan"), float("nan"), light
-    return *_fitted(np.concatenate(radii), np.concatenate(levels), typical), light
 
+    def __init__(self, frame: Frame, x: FloatArray, y: FloatArray, hfr: FloatArray) -> None:
+        """Cut them out.
 
-def _stamp(
-    frame: Frame, x0: float, y0: float, reach: float
-) -> tuple[FloatArray, FloatArray, NDArray[np.intp]]:
-    """Return distance, light above the surroundings and place in the cell of a star's pixels."""
-    half = int(np.ceil(reach))
-    height, width = frame.data.shape
-    rows = np.arange(max(0, round(y0) - half), min(height, round(y0) + half + 1))
-    columns = np.arange(max(0, round(x0) - half), min(width, round(x0) + half + 1))
-    distance = np.hypot(columns[None, :] - x0, rows[:, None] - y0)
-    inside = distance <= reach
-    distance = distance[inside]
-    corner = (2 * (rows[:, None] % 2) + columns[None, :] % 2)[inside]
-    net = frame.data[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1][inside].astype(float)
-    for place in range(4):
-        ring = (corner == place) & (distance > 0.8 * reach)
-        if ring.any():
-            net[corner == place] -= np.median(net[ring])
-    return distance, net, corner
+        Args:
+            frame: A raw frame with a colour pattern.
+            x: Centroids along x in pixels of the frame, shape (N,).
+            y: Centroids along y, shape (N,).
+            hfr: Half-flux radii in pixels of the frame, shape (N,).
+        """
+        self.light = np.full((2, 2), 0.25)
+        self._colours = frame.bayer or ""
+        self._typical = float(np.median(hfr)) if len(hfr) else 0.0
+        reach = max(5.0, 3.0 * self._typical)
+        stamps = Stamps.cut(frame.data, x, y, int(np.ceil(reach)), mosaic=True)
+        self._distance = np.hypot(stamps.u, stamps.v)
+        self._inside = stamps.seen & (self._distance <= reach)
+        subtract_sky(stamps, self._inside & (self._distance > 0.8 * reach))
+        self._net = np.where(self._inside, stamps.net, 0.0)
+        light = np.array([[self._net[:, i::2, j::2].sum() for j in (0, 1)] for i in (0, 1)])
+        light = np.maximum(light, 0.0)
+        if light.sum() > 0.0:
+            self.light = light / light.sum()
+
+    def fit(self) -> tuple[float, float]:
+        """Fit one Moffat profile to the pixels of one colour of all stars.
+
+        Half of the pixels are green and each of them is a sample of its own, nothing is
+        interpolated and no cell averaged, so that stars narrower than a cell keep their width.
+        Where a filter leaves green without light, the pixels of the brightest colour are taken.
+
+        Returns:
+            Full width at half maximum and half-flux radius of the profile in pixels of the frame;
+            NaN as for `fit_fwhm`.
+        """
+        corners = [n for n, colour in enumerate(self._colours) if colour == "G"]
+        if float(self.light.ravel()[corners].sum()) < _DARK_GREEN:
+            corners = [int(self.light.argmax())]
+        inside = np.zeros_like(self._inside)
+        for corner in corners:
+            places = (slice(None), slice(corner // 2, None, 2), slice(corner % 2, None, 2))
+            inside[places] = self._inside[places]
+        total = np.where(inside, self._net, 0.0).sum(axis=(1, 2))
+        inside &= (total > 0.0)[:, None, None]
+        level = (self._net / np.where(total > 0.0, total, 1.0)[:, None, None])[inside]
+        return _fitted(self._distance[inside], level.astype(np.float64), self._typical)
 
 
 def _fitted(radius: FloatArray, level: FloatArray, typical: float) -> tuple[float, float]:
@@ -129,19 +120,35 @@ def _fitted(radius: FloatArray, level: FloatArray, typical: float) -> tuple[floa
     aside2 = np.broadcast_to(_ASIDE**2, (3, 2)).ravel()
     within2 = (radius[:, None] + np.repeat(_ALONG, 2)) ** 2 + aside2
 
+    seen = level / unit
+    weights = _WEIGHTS.ravel()
+
     def residual(p: FloatArray) -> FloatArray:
         height, width, beta, base = p
         # The profile as a function of its own half width, so that width and beta hardly mix.
         inner = (1.0 + (2.0 ** (1.0 / beta) - 1.0) * within2 / width**2) ** -beta
-        model: FloatArray = height * (inner @ _WEIGHTS.ravel()) + base
-        difference: FloatArray = model - level / unit
+        difference: FloatArray = height * (inner @ weights) + base - seen
         return difference
+
+    def slopes(p: FloatArray) -> FloatArray:
+        height, width, beta, _ = p
+        grown = 2.0 ** (1.0 / beta)
+        away2 = within2 / width**2
+        falling = 1.0 + (grown - 1.0) * away2
+        logarithm = np.log(falling)
+        inner = np.exp(-beta * logarithm)
+        by_width = (2.0 * beta * (grown - 1.0) / width) * inner * away2 / falling
+        by_beta = inner * (away2 * (grown * np.log(2.0) / beta) / falling - logarithm)
+        columns = (inner @ weights, height * (by_width @ weights), height * (by_beta @ weights),
+                   np.ones(len(seen)))  # fmt: skip
+        return np.stack(columns, axis=1)
 
     narrowest = 0.1
     fit = least_squares(
         residual,
         # Hot pixels that pass for stars are narrower than any star.
         (1.0, max(typical, 2.0 * narrowest), 3.5, 0.0),
+        jac=slopes,
         bounds=(
             (0.0, narrowest, _BETA_RANGE[0], -0.5),
             (10.0, 20.0 * typical + 1.0, _BETA_RANGE[1], 0.5),

@@ -7,7 +7,8 @@ stars of a group at once: each star has its own place and light, the shape is co
 every pixel takes part as a sample of its own, with the star's light in its colour.
 
 The profile is Moffat's (A. F. J. Moffat 1969), with ellipses in place of circles. Its exponent is
-fitted, too: with a wrong one sharp stars would read up to 5 percent too long or too round.
+fitted, too: with a wrong one sharp stars would read up to 5 percent too long or too round. A few
+dozen bright stars give the ratio to a fraction of a percent; the fit begins with fewer still.
 """
 
 from __future__ import annotations
@@ -19,30 +20,29 @@ import numpy as np
 from numpy.typing import NDArray
 
 from midwatch.imaging.frame import Frame
+from midwatch.imaging.stars.ellipses import nodes_for, profile, smallest, squares
+from midwatch.imaging.stars.stamps import Stamps, subtract_sky
 from midwatch.imaging.stars.star_table import SHAPE_SNR, StarTable, common_elongation
 
 __all__ = ["Ellipse", "StarShapes"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
+Pixels = NDArray[np.float32]
 
 # Inverse of the exponent: where the fit begins, and its bounds. Below, the profile is a Gaussian to
 # all that pixels can show; above, the wings hold more light than the star.
-_TAIL, _LEAST_TAIL, _MOST_TAIL = 0.25, 0.04, 0.55
-# Gauss-Legendre nodes and weights of three points across a pixel.
-_NODES = np.array((-0.5, 0.0, 0.5)) * np.sqrt(0.6)
-_NODE_WEIGHTS = np.array((5.0, 8.0, 5.0)) / 18.0
-_PIXEL_VARIANCE = 1.0 / 12.0
-# From this variance on, of the short axis, the middle of a pixel stands for its whole.
-_WIDE_PX2 = 2.5
+_TAIL, _LEAST_TAIL, _MOST_TAIL = 0.25, 0.01, 0.55
 # Standard deviations of the ellipse within which pixels are fitted, and pixels beyond that.
 _REACH, _MARGIN_PX = 2.6, 1.5
 _LARGEST_PX = 60
-# Pixels fitted in all. More: the fit takes longer than finding the stars.
-_MOST_SAMPLES = 40_000
+# Pixels fitted in all, and those of the first stars that the fit begins with. More: the fit takes
+# longer than finding the stars. Fewer: the ratio is good to a percent only.
+_MOST_SAMPLES, _FIRST_SAMPLES = 8_000, 1_000
+_FEWEST_STARS = 4
 # A profile of ellipses says little of what is drawn out longer than this.
 _LONGEST_FITTED = 6.0
-_ROUNDS, _PLAIN_ROUNDS = 25, 4
+_PLAIN_ROUNDS, _ROUNDS = 4, 21
 _SETTLED = 1e-3
 # Of the peak: larger residuals are neighbours and count less.
 _NEIGHBOUR = 0.06
@@ -58,31 +58,68 @@ class Ellipse:
     Attributes:
         ratio: Long over short axis, at least 1.
         angle_deg: Direction of the long axis from +x towards +y, -90 to 90.
+        fwhm_px: Full width at half maximum of a round profile of the same area, the geometric mean
+            of both axes, in pixels of the frame; NaN where the shape is not from a fit.
+        hfr_px: Radius of the circle that holds half of the light; NaN likewise.
     """
 
     ratio: float
     angle_deg: float
+    fwhm_px: float = float("nan")
+    hfr_px: float = float("nan")
 
 
 class _Samples(NamedTuple):
-    """Pixels of all stars in one row, shape (M,)."""
+    """Pixels of all stars in one row, shape (M,); those of one star and colour follow each other.
 
+    Attributes:
+        x: Distance of each pixel from where its star was found, along x.
+        y: The same along y.
+        net: Light above the sky.
+        stars: Where the pixels of each star begin, shape (S,).
+        star: Number of the star of each pixel.
+        lights: Where those of each star and colour begin, shape (L,).
+        light: Number of the star and colour of each pixel.
+    """
+
+    x: Pixels
+    y: Pixels
+    net: Pixels
+    stars: IntArray
     star: IntArray
-    light: IntArray  # number of the amplitude: star and colour
-    x: FloatArray
-    y: FloatArray
-    net: FloatArray
+    lights: IntArray
+    light: IntArray
+
+    def first(self, most: int) -> _Samples:
+        """Return the samples of the first stars alone: as many as hold so many pixels."""
+        count = max(_FEWEST_STARS, int(np.searchsorted(self.stars, most)))
+        if count >= len(self.stars):
+            return self
+        end = int(self.stars[count])
+        lights = self.lights[: int(np.searchsorted(self.lights, end))]
+        x, y, net = (column[:end] for column in (self.x, self.y, self.net))
+        star, light = self.star[:end], self.light[:end]
+        return _Samples(x, y, net, self.stars[:count], star, lights, light)
 
 
 class StarShapes:
     """Answers what shape some stars of a frame share."""
 
-    def __init__(self, frame: Frame, image: NDArray[np.float32], table: StarTable) -> None:
+    def __init__(self, frame: Frame, image: Pixels, table: StarTable) -> None:
         """Begin with a raw frame, its luminance without background, and its stars."""
         self._frame, self._image, self._table = frame, image, table
+        self._known: FloatArray | None = None
+
+    def corrected(self, table: StarTable) -> StarShapes:
+        """Return the same for a table with corrected places and sizes of these stars."""
+        shapes = StarShapes(self._frame, self._image, table)
+        shapes._known = self._known
+        return shapes
 
     def common(self, rows: IntArray, most_samples: int = _MOST_SAMPLES) -> Ellipse:
         """Return the shape common to the bright ones among some stars.
+
+        The first answer is where the later ones begin to look: ask for the whole frame first.
 
         Args:
             rows: Rows of the table, brightest first.
@@ -100,17 +137,37 @@ class StarShapes:
             return by_moments
         guess = _first_guess(self._table, bright)
         samples = _samples(self._frame, self._image, self._table, bright, guess, most_samples)
-        fitted = _refined(samples, guess) if samples is not None else None
-        return _ellipse(fitted) if fitted is not None else by_moments
+        if samples is None:
+            return by_moments
+        known = self._known
+        if known is None:
+            known, _ = _refined(samples.first(_FIRST_SAMPLES), guess, _PLAIN_ROUNDS, robust=False)
+        if known is not None:
+            known, settled = _refined(samples, known, _ROUNDS, robust=True)
+        if known is None or smallest(known) <= 2.0 * _SMALLEST_PX2:
+            return by_moments
+        if self._known is None and settled:
+            self._known = known
+        return _ellipse(known)
 
 
 def _ellipse(shape: FloatArray) -> Ellipse:
-    xx, xy, yy, _ = shape
-    mean, half = 0.5 * (xx + yy), float(np.hypot(0.5 * (xx - yy), xy))
-    large, small = mean + half, mean - half
+    xx, xy, yy, tail = (float(part) for part in shape)
+    small = smallest(shape)
+    large = xx + yy - small
+    area2 = float(np.sqrt(small * large))
+    # Half of the peak: 1 + tail / 2 square = 2^tail. Half of the light: see Moffat (1969), light
+    # within r is 1 - (1 + tail / 2 square)^(1 - 1 / tail).
+    half_peak, half_light = 2.0**tail, 2.0 ** (tail / (1.0 - tail))
+    # By how much more than the ellipse the circle reaches that holds as much light: within 3
+    # percent up to a ratio of 3, by integrating Gaussians and Moffat profiles.
+    ratio = float(np.sqrt(large / small))
+    wider = (0.5 * (ratio + 1.0 / ratio)) ** 0.25
     return Ellipse(
-        float(np.sqrt(large / small)),
+        ratio,
         float(np.degrees(0.5 * np.arctan2(2.0 * xy, xx - yy))),
+        2.0 * float(np.sqrt(2.0 / tail * (half_peak - 1.0) * area2)),
+        wider * float(np.sqrt(2.0 / tail * (half_light - 1.0) * area2)),
     )
 
 
@@ -123,12 +180,12 @@ def _first_guess(table: StarTable, group: IntArray) -> FloatArray:
     large, small = ratio, 1.0 / ratio
     c, s = np.cos(turn), np.sin(turn)
     parts = (large * c**2 + small * s**2, (large - small) * c * s, large * s**2 + small * c**2)
-    return np.array([*(size2 * np.median(part) for part in parts), _TAIL])
+    return np.array([*(size2 * np.median(parts, axis=1)), _TAIL])
 
 
 def _samples(
     frame: Frame,
-    image: NDArray[np.float32],
+    image: Pixels,
     table: StarTable,
     group: IntArray,
     shape: FloatArray,
@@ -138,107 +195,115 @@ def _samples(
     xx, xy, yy = shape[:3]
     widest = _REACH * np.sqrt(max(xx, yy)) + _MARGIN_PX
     half = int(min(np.ceil(widest), _LARGEST_PX))
-    data = image if frame.bayer is None else frame.data
+    mosaic = frame.bayer is not None
+    data = frame.data if mosaic else image
     height, width = data.shape
-    ring = 0 if frame.bayer is None else 3
+    # Around a star on a mosaic lies the ring that shows the sky in each colour.
+    half += 3 if mosaic else 0
     x, y = table.x_px[group], table.y_px[group]
-    inside = (x >= half + ring) & (y >= half + ring)
-    inside &= (x < width - half - ring - 1) & (y < height - half - ring - 1)
+    inside = (x >= half + 1) & (y >= half + 1) & (x < width - half - 1) & (y < height - half - 1)
     area = np.pi * np.sqrt(max(xx * yy - xy**2, 0.01)) * _REACH**2 + 30.0
-    chosen = np.flatnonzero(inside)[: max(4, int(most_samples / area))]
+    chosen = np.flatnonzero(inside)[: max(_FEWEST_STARS, int(most_samples / area))]
     if len(chosen) == 0:
         return None
-    x, y = x[chosen], y[chosen]
-    offsets = np.arange(-half - ring, half + ring + 1)
-    column = np.rint(x).astype(np.intp)[:, None, None] + offsets[None, None, :]
-    row = np.rint(y).astype(np.intp)[:, None, None] + offsets[None, :, None]
-    column, row = np.broadcast_arrays(column, row)
-    net = data[row, column].astype(np.float64)
-    u, v = column - x[:, None, None], row - y[:, None, None]
-    inverse = _inverse(shape)
-    distance = np.sqrt(inverse[0] * u**2 + 2.0 * inverse[1] * u * v + inverse[2] * v**2)
+    stamps = Stamps.cut(data, x[chosen], y[chosen], half, mosaic=mosaic)
+    within = _within(stamps.u, stamps.v, shape)
+    star, row, column = np.nonzero(within)
+    colour = np.zeros(len(star), dtype=np.intp)
+    if frame.bayer is not None:
+        subtract_sky(stamps, ~within)
+        colours = np.array(["RGB".index(name) for name in frame.bayer])
+        colour = colours[2 * (row % 2) + column % 2]
+        order = np.argsort(3 * star + colour, kind="stable")
+        star, row, column, colour = star[order], row[order], column[order], colour[order]
+    return _Samples(
+        stamps.u[star, 0, column].astype(np.float32),
+        stamps.v[star, row, 0].astype(np.float32),
+        stamps.net[star, row, column],
+        *_numbered(star),
+        *_numbered(3 * star + colour),
+    )
+
+
+def _within(u: FloatArray, v: FloatArray, shape: FloatArray) -> NDArray[np.bool_]:
+    """Return which pixels of the stamps are fitted, shape (S, H, W)."""
+    square, radius2 = squares(u, v, shape), u**2 + v**2
     # A margin in pixels, so that the smallest stars keep their neighbours' pixels.
-    radius = np.hypot(u, v)
-    within = distance * np.maximum(radius - _MARGIN_PX, 0.0) <= _REACH * radius
-    star = np.broadcast_to(np.arange(len(chosen))[:, None, None], net.shape)
-    if frame.bayer is None:
-        light = star
-    else:
-        place = 2 * (row % 2) + column % 2
-        _without_sky(net, place, ~within)
-        colour = np.array(["RGB".index(c) for c in frame.bayer])[place]
-        light = 3 * star + colour
-    return _Samples(star[within], light[within], u[within], v[within], net[within])
+    inner = np.maximum(np.sqrt(radius2) - _MARGIN_PX, 0.0)
+    within: NDArray[np.bool_] = square * inner**2 <= _REACH**2 * radius2
+    return within
 
 
-def _without_sky(net: FloatArray, place: IntArray, around: NDArray[np.bool_]) -> None:
-    """Subtract from each star's pixels the median of what surrounds it in the same colour."""
-    for corner in range(4):
-        mine = place == corner
-        ring = np.where(mine & around, net, np.nan)
-        level = np.nanmedian(ring.reshape(len(net), -1), axis=1)
-        net -= np.where(mine, level[:, None, None], 0.0)
+def _numbered(key: IntArray) -> tuple[IntArray, IntArray]:
+    """Return where runs of equal keys begin, and the number of the run of each."""
+    new = np.concatenate((np.ones(1, dtype=np.bool_), key[1:] != key[:-1]))
+    return np.flatnonzero(new), np.cumsum(new) - 1
 
 
-def _inverse(shape: FloatArray) -> FloatArray:
-    xx, xy, yy = shape[:3]
-    inverse: FloatArray = np.array((yy, -xy, xx)) / max(float(xx * yy - xy**2), 1e-9)
-    return inverse
+def _refined(
+    samples: _Samples, shape: FloatArray, rounds: int, *, robust: bool
+) -> tuple[FloatArray | None, bool]:
+    """Fit shape, places and light by Gauss-Newton steps.
 
+    Args:
+        samples: The pixels.
+        shape: Where the fit begins.
+        rounds: How many steps are taken, or less when the fit has settled.
+        robust: Whether pixels far from the fit count less.
 
-def _refined(samples: _Samples, shape: FloatArray) -> FloatArray | None:
-    """Fit shape, places and light by Gauss-Newton steps; None where that leads nowhere."""
-    stars = int(samples.star.max()) + 1
-    shift_x, shift_y = np.zeros(stars), np.zeros(stars)
-    weight: FloatArray = np.ones(len(samples.net))
-    for turn in range(_ROUNDS):
+    Returns:
+        The shape, None where that leads nowhere; and whether it has settled.
+    """
+    shift_x, shift_y = np.zeros((2, len(samples.stars)), dtype=np.float32)
+    weight: Pixels = np.ones(len(samples.net), dtype=np.float32)
+    nodes = nodes_for(shape)
+    for turn in range(rounds):
         u, v = samples.x - shift_x[samples.star], samples.y - shift_y[samples.star]
-        residual, (by_x, by_y, *by_shape) = _residual(samples, weight, *_profile(u, v, shape))
-        move_x, move_y = _moves(samples.star, weight, by_x, by_y, residual)
+        residual, columns = _residual(samples, weight, *profile(u, v, shape, nodes))
+        weighted = columns * weight
+        move_x, move_y = _moves(samples.stars, weighted, columns, residual)
         shift_x += np.clip(move_x, -_LONGEST_MOVE_PX, _LONGEST_MOVE_PX)
         shift_y += np.clip(move_y, -_LONGEST_MOVE_PX, _LONGEST_MOVE_PX)
-        design = np.stack(by_shape, axis=1)
-        normal = (design * weight[:, None]).T @ design
+        normal = (weighted[2:] @ columns[2:].T).astype(np.float64)
         if not np.isfinite(normal).all() or not np.trace(normal) > 0.0:
-            return None
-        step = _step(normal, design.T @ (weight * residual), float(shape[3]))
+            return None, False
+        right = (weighted[2:] @ residual).astype(np.float64)
+        step = _step(normal, right, float(shape[3]))
         before, shape = shape, _stepped(shape, step)
-        if turn >= _PLAIN_ROUNDS:
-            weight = 1.0 / (1.0 + (residual / _NEIGHBOUR) ** 2)
-            if np.abs(shape[:3] - before[:3]).max() < _SETTLED * _smallest(shape):
-                break
-    return shape if _smallest(shape) > 2.0 * _SMALLEST_PX2 else None
+        settled = np.abs(shape[:3] - before[:3]).max() < _SETTLED * smallest(shape)
+        # The first step of a robust fit still counts all pixels alike.
+        if settled and (turn > 0 or not robust):
+            return shape, True
+        if robust:
+            weight = 1.0 / (1.0 + (residual / np.float32(_NEIGHBOUR)) ** 2)
+    return shape, False
 
 
 def _residual(
-    samples: _Samples, weight: FloatArray, model: FloatArray, slopes: tuple[FloatArray, ...]
-) -> tuple[FloatArray, list[FloatArray]]:
+    samples: _Samples, weight: Pixels, model: Pixels, slopes: Pixels
+) -> tuple[Pixels, Pixels]:
     """Give each star its light; return what is left of it, and how that depends on the rest.
 
     Returns:
-        Residuals as a share of the star's peak, shape (M,), and the derivatives of the fit, from
-        which is taken what a change of light would do as well.
+        Residuals as a share of the star's peak, shape (M,), and the derivatives of the fit, shape
+        (6, M), from which is taken what a change of light would do as well.
     """
-    owner = np.zeros(int(samples.light.max()) + 1, dtype=np.intp)
-    owner[samples.light] = samples.star
-    power = np.maximum(np.bincount(samples.light, weight * model**2), 1e-12)
-    light = np.bincount(samples.light, weight * model * samples.net) / power
-    brightest = np.zeros(int(samples.star.max()) + 1)
+    weighted = weight * model
+    power: Pixels = np.add.reduceat(weighted * model, samples.lights)
+    power += np.float32(1e-12)
+    light: Pixels = np.add.reduceat(weighted * samples.net, samples.lights)
+    light /= power
+    owner = samples.star[samples.lights]
+    brightest: Pixels = np.zeros(len(samples.stars), dtype=np.float32)
     np.maximum.at(brightest, owner, light)
-    brightest = np.where(brightest > 0.0, brightest, np.inf)
-    unit = light[samples.light] / brightest[samples.star]
-    residual = samples.net / brightest[samples.star] - unit * model
-    columns = []
-    for slope in slopes:
-        along = np.bincount(samples.light, weight * model * slope) / power
-        columns.append(unit * (slope - along[samples.light] * model))
+    brightest[brightest <= 0.0] = np.inf
+    share = light / brightest[owner]
+    residual: Pixels = samples.net / brightest[samples.star] - share[samples.light] * model
+    along: Pixels = np.add.reduceat(weighted * slopes, samples.lights, axis=1)
+    along *= share / power
+    columns: Pixels = share[samples.light] * slopes
+    columns -= along[:, samples.light] * model
     return residual, columns
-
-
-def _smallest(shape: FloatArray) -> float:
-    """Return the variance along the short axis."""
-    xx, xy, yy = shape[:3]
-    return float(0.5 * (xx + yy) - np.hypot(0.5 * (xx - yy), xy))
 
 
 def _step(normal: FloatArray, right: FloatArray, tail: float) -> FloatArray:
@@ -255,64 +320,26 @@ def _step(normal: FloatArray, right: FloatArray, tail: float) -> FloatArray:
 
 def _stepped(shape: FloatArray, step: FloatArray) -> FloatArray:
     """Return the shape after a step, shortened to keep the short axis from vanishing."""
-    least = max(0.4 * _smallest(shape), _SMALLEST_PX2)
+    least = max(0.4 * smallest(shape), _SMALLEST_PX2)
     limit = 0.6 * (shape[0] + shape[2])
     step = step * min(1.0, limit / max(float(np.abs(step[:3]).max()), 1e-12))
     for _ in range(8):
-        if _smallest(shape + step) >= least:
+        if smallest(shape + step) >= least:
             return shape + step
         step = 0.5 * step
     return shape
 
 
 def _moves(
-    star: IntArray, weight: FloatArray, by_x: FloatArray, by_y: FloatArray, residual: FloatArray
-) -> tuple[FloatArray, FloatArray]:
+    stars: IntArray, weighted: Pixels, columns: Pixels, residual: Pixels
+) -> tuple[Pixels, Pixels]:
     """Return how far each star's place is to be moved, along x and y."""
-    xx = np.bincount(star, weight * by_x**2) + 1e-12
-    yy = np.bincount(star, weight * by_y**2) + 1e-12
-    xy = np.bincount(star, weight * by_x * by_y)
-    rx = np.bincount(star, weight * by_x * residual)
-    ry = np.bincount(star, weight * by_y * residual)
-    determinant = np.maximum(xx * yy - xy**2, 1e-6 * xx * yy)
+    by_x, by_y = columns[:2]
+    products = np.stack(
+        (weighted[0] * by_x, weighted[1] * by_y, weighted[0] * by_y,
+         weighted[0] * residual, weighted[1] * residual)
+    )  # fmt: skip
+    xx, yy, xy, rx, ry = np.add.reduceat(products, stars, axis=1)
+    xx, yy = xx + np.float32(1e-12), yy + np.float32(1e-12)
+    determinant = np.maximum(xx * yy - xy**2, np.float32(1e-6) * xx * yy)
     return (yy * rx - xy * ry) / determinant, (xx * ry - xy * rx) / determinant
-
-
-def _profile(
-    u: FloatArray, v: FloatArray, shape: FloatArray
-) -> tuple[FloatArray, tuple[FloatArray, ...]]:
-    """Return the profile, 1 at its peak, averaged over pixels, and its slopes.
-
-    Args:
-        u: Distance of pixels from the star along x.
-        v: The same along y.
-        shape: Variances xx, xy, yy, and the inverse of the exponent.
-
-    Returns:
-        The profile, and its derivatives by the star's x and y and by the parts of the shape, each
-        of shape (M,).
-    """
-    tail = float(shape[3])
-    wide = _smallest(shape) > _WIDE_PX2
-    ixx, ixy, iyy = _inverse(shape + np.array((1.0, 0.0, 1.0, 0.0)) * (_PIXEL_VARIANCE * wide))
-    nodes, weights = ((0.0,), (1.0,)) if wide else (tuple(_NODES), tuple(_NODE_WEIGHTS))
-    total = np.zeros(len(u))
-    slopes = [np.zeros(len(u)) for _ in range(6)]
-    for dy, weight_y in zip(nodes, weights, strict=True):
-        for dx, weight_x in zip(nodes, weights, strict=True):
-            x, y = u + dx, v + dy
-            wx, wy = ixx * x + ixy * y, ixy * x + iyy * y
-            square = wx * x + wy * y
-            base = 1.0 + 0.5 * tail * square
-            logarithm = np.log(base)
-            value = weight_x * weight_y * np.exp(logarithm / -tail)
-            total += value
-            # Minus twice the derivative by the squared distance.
-            falling = value / base
-            slopes[0] += falling * wx
-            slopes[1] += falling * wy
-            slopes[2] += 0.5 * falling * wx**2
-            slopes[3] += falling * wx * wy
-            slopes[4] += 0.5 * falling * wy**2
-            slopes[5] += value * logarithm / tail**2 - 0.5 * falling * square / tail
-    return total, tuple(slopes)

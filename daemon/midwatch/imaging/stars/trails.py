@@ -22,6 +22,8 @@ Mask = NDArray[np.bool_]
 # rich field touch.
 _MOST_BLOCKS = 512
 _ANGLES = 720
+# Angles voted on at once. More: their pixels no longer fit the processor's cache.
+_AT_ONCE = 8
 _THRESHOLD_SIGMA = 2.5
 # Of all blocks no more than this take part; in the Milky Way the brightest.
 _MOST_SHARE = 0.04
@@ -99,8 +101,9 @@ def find_trails(image: NDArray[np.float32], factor: int = 1) -> tuple[Trail, ...
 def _block_means(image: NDArray[np.float32], step: int) -> NDArray[np.float32]:
     rows, columns = image.shape[0] // step, image.shape[1] // step
     whole = image[: rows * step, : columns * step]
-    summed = whole.reshape(rows * step, columns, step).sum(axis=2)
-    means = summed.reshape(rows, step, columns).sum(axis=1) / step**2
+    # Rows first: adding whole rows is many times quicker than adding a few neighbours.
+    summed = whole.reshape(rows, step, columns * step).sum(axis=1)
+    means = summed.reshape(rows, columns, step).sum(axis=2) / step**2
     result: NDArray[np.float32] = means.astype(np.float32)
     return result
 
@@ -115,12 +118,18 @@ def _bright(blocks: NDArray[np.float32]) -> Mask:
 
 def _votes(bright: Mask) -> NDArray[np.int64]:
     """Return votes of shape (angles, distances), each the sum over three neighbour distances."""
-    row, column = np.nonzero(bright)
+    row, column = (np.asarray(part, np.float32) for part in np.nonzero(bright))
     reach = int(np.ceil(np.hypot(*bright.shape))) + 2
-    votes = np.zeros((_ANGLES, 2 * reach + 1), dtype=np.int64)
-    for index, angle in enumerate(_angles()):
-        distance = column * np.cos(angle) + row * np.sin(angle)
-        votes[index] = np.bincount(np.rint(distance).astype(np.int64) + reach, None, 2 * reach + 1)
+    wide = 2 * reach + 1
+    votes = np.empty((_ANGLES, wide), dtype=np.int64)
+    for first in range(0, _ANGLES, _AT_ONCE):
+        angles = _angles()[first : first + _AT_ONCE, None]
+        distance = column * np.cos(angles).astype(np.float32)
+        distance += row * np.sin(angles).astype(np.float32)
+        # Half more than the place of the angle's first distance, to round by cutting off.
+        distance += (reach + 0.5 + wide * np.arange(len(angles))[:, None]).astype(np.float32)
+        counted = np.bincount(distance.ravel().astype(np.intp), None, wide * len(angles))
+        votes[first : first + len(angles)] = counted.reshape(len(angles), wide)
     votes[:, 1:-1] += votes[:, :-2] + votes[:, 2:]
     return votes
 
