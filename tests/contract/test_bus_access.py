@@ -266,6 +266,8 @@ def test_leaving_while_the_broker_does_not_answer_is_quick_and_closes_the_socket
     async def main() -> None:
         clock = WallClock()
         closed = asyncio.Event()
+        stumbles: list[object] = []
+        asyncio.get_running_loop().set_exception_handler(lambda _, what: stumbles.append(what))
 
         async def accept(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
             while await reader.read(1000):
@@ -283,5 +285,6 @@ def test_leaving_while_the_broker_does_not_answer_is_quick_and_closes_the_socket
             async with clock.timeout(LIMIT_S):
                 await closed.wait()
         assert asyncio.all_tasks() == {asyncio.current_task()}
+        assert stumbles == []
 
     asyncio.run(main())

@@ -234,6 +234,7 @@ def _abandon(client: aiomqtt.Client) -> None:
     paho = client._client
     if paho.socket() is not None:
         paho.on_disconnect = None  # the library's own stumbles over a cancelled attempt
+        paho.on_socket_register_write = None  # it would be watched after it is closed
         paho.disconnect()
         paho.loop_write()  # which sends the farewell and closes
 
