@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import shutil
+
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -17,6 +19,7 @@ from midwatch.journal.store import Event
 from midwatch.orders.reading import load_night
 from midwatch.runtime.night import NightOutcome
 from midwatch.runtime.rehearsal import RehearsalOptions, rehearse
+from midwatch.sky import critical_focus_zone_um
 from midwatch_simulators.sky import Beam, Sensor, SkyView
 from midwatch_simulators.sky.star_image import Blur, psf_of
 
@@ -42,12 +45,14 @@ class FocusNight:
         ratios: half-flux radius of every accepted light over that of the same light in focus,
             both of the image that the simulator made.
         defocus_px: radius of the blur of those lights.
+        lights_px: the same of every light that was read out, whatever its grade.
     """
 
     outcome: NightOutcome
     events: list[Event]
     ratios: list[float] = field(default_factory=list)
     defocus_px: list[float] = field(default_factory=list)
+    lights_px: list[float] = field(default_factory=list)
 
     def of(self, kind: type[Fact]) -> list[Any]:
         return [event.fact for event in self.events if isinstance(event.fact, kind)]
@@ -71,16 +76,22 @@ def cold_orders(
     fall_c: float = 12.0,
     best_position: int = 15_000,
     targets: int = 2,
+    weather: Mapping[str, float] | None = None,
+    focuser: Mapping[str, float] | None = None,
 ) -> Path:
-    """Write the demo's orders for a rig in a dry night that cools; returns the orders file."""
+    """Write the demo's orders for a rig in a dry night that cools; returns the orders file.
+
+    `weather` and `focuser` are options of these simulated devices.
+    """
     for name in ("sites", "rigs"):
         shutil.copytree(CONFIGS / name, folder / name, dirs_exist_ok=True)
     path = folder / "rigs" / "harrier.yaml"
     rig = yaml.safe_load(path.read_text())
     rig["devices"]["weather"]["options"] = {
         "evening_c": 6, "night_fall_c": fall_c, "humidity_percent": 30,
+        **(weather or {}),
     }  # fmt: skip
-    rig["devices"]["focuser"]["options"]["best_position"] = best_position
+    rig["devices"]["focuser"]["options"] |= {"best_position": best_position, **(focuser or {})}
     rig["focus"] |= POLICIES[policy]
     path.write_text(yaml.safe_dump(rig))
     orders = yaml.safe_load((CONFIGS / "orders" / "first-night.yaml").read_text())
@@ -117,8 +128,11 @@ def rehearse_night(
     night = FocusNight(outcome, events)
     record = NightRecord.from_events(events)
     for frame in record.frames.values():
-        if frame.is_light and frame.accepted and isinstance(frame.read, FrameRead):
+        if frame.is_light and isinstance(frame.read, FrameRead):
             blur = seen[round(frame.read.began_utc_s, 3)]
+            night.lights_px.append(blur.disc_radius)
+            if not frame.accepted:
+                continue
             night.ratios.append(growth_by_defocus(blur))
             night.defocus_px.append(blur.disc_radius)
     return night
@@ -128,6 +142,12 @@ def growth_by_defocus(blur: Blur) -> float:
     """Return the half-flux radius of a blur over that of the same blur in focus."""
     sharp = psf_of(dataclasses.replace(blur, disc_radius=0.0))
     return psf_of(blur).half_flux_radius() / sharp.half_flux_radius()
+
+
+def beyond_zone(night: FocusNight) -> float:
+    """Return the share of a night's lights that lie outside the critical focus zone."""
+    edge_px = 0.5 * critical_focus_zone_um(550.0, 420.0 / 85.0) * 85.0 / 420.0 / 2.0 / 5.4
+    return sum(disc_px > edge_px for disc_px in night.lights_px) / len(night.lights_px)
 
 
 def allowed_defocus_um(growth: float = 1.10) -> float:

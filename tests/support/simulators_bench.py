@@ -129,8 +129,8 @@ def point(bench: Bench, **changes: object) -> None:
 
 def focus(bench: Bench, tube: float) -> None:
     truth = FocuserTruth(
-        utc_s=0, tube=tube, best_tube=15_000, slope_steps_per_c=0, reference_c=5, lag_s=1800,
-        um_per_step=1.0,
+        utc_s=0, tube=tube, best_tube=15_000, slope_steps_per_c=0, reference_c=5,
+        tube_share=0, lens_lag_s=1800, tube_lag_s=1800, um_per_step=1.0,
     )  # fmt: skip
     bench.publish("focuser", **truth.model_dump())
 

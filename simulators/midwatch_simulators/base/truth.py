@@ -148,8 +148,10 @@ class FocuserTruth(Model):
     Attributes:
         tube: position of the moved optics, steps; behind the motor by the backlash.
         best_tube: position of best focus at `reference_c`, steps.
-        slope_steps_per_c: shift of best focus with the tube's temperature.
-        lag_s: time constant with which the tube follows the air.
+        slope_steps_per_c: shift of best focus when lens and tube change by a degree together.
+        tube_share: of that slope, what the tube makes; the rest is the lens's.
+        lens_lag_s: time constant with which the lens follows the air.
+        tube_lag_s: the same of the tube.
         um_per_step: focal shift of one step.
     """
 
@@ -158,12 +160,15 @@ class FocuserTruth(Model):
     best_tube: float
     slope_steps_per_c: float
     reference_c: float
-    lag_s: float
+    tube_share: float
+    lens_lag_s: float
+    tube_lag_s: float
     um_per_step: float
 
-    def defocus_um(self, tube_c: float) -> float:
-        """Return how far the sensor is behind best focus at a temperature of the tube."""
-        best = self.best_tube + self.slope_steps_per_c * (tube_c - self.reference_c)
+    def defocus_um(self, lens_c: float, tube_c: float) -> float:
+        """Return how far the sensor is behind best focus at temperatures of lens and tube."""
+        optics_c = lens_c + self.tube_share * (tube_c - lens_c)
+        best = self.best_tube + self.slope_steps_per_c * (optics_c - self.reference_c)
         return (self.tube - best) * self.um_per_step
 
 

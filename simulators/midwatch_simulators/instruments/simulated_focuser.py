@@ -34,10 +34,13 @@ class FocuserOptions(Options):
     Attributes:
         start_position: where it is when the night begins.
         best_position: best focus at `reference_c`, of an upward approach.
-        slope_steps_per_c: shift of best focus with the tube's temperature.
+        slope_steps_per_c: shift of best focus when lens and tube change by a degree together.
+        tube_share: of that slope, what the tube makes; the rest is the lens's.
         backlash_steps: how far the motor turns after a reversal before the tube follows.
         um_per_step: focal shift of one step.
-        lag_min: time constant with which the tube follows the air.
+        lens_lag_min: time constant with which the lens follows the air.
+        tube_lag_min: the same of the tube.
+        probe_lag_min: the same of the temperature probe.
         probe_noise_c: spread of the temperature probe.
     """
 
@@ -49,7 +52,10 @@ class FocuserOptions(Options):
     backlash_steps: int = Field(default=60, ge=0, le=5000)
     speed_steps_s: float = Field(default=200.0, gt=0)
     um_per_step: float = Field(default=1.0, gt=0)
-    lag_min: float = Field(default=30.0, gt=0, le=600)
+    tube_share: float = Field(default=0.0, ge=0, le=1)
+    lens_lag_min: float = Field(default=30.0, gt=0, le=600)
+    tube_lag_min: float = Field(default=30.0, gt=0, le=600)
+    probe_lag_min: float = Field(default=30.0, gt=0, le=600)
     probe_noise_c: float = Field(default=0.05, ge=0, le=2)
 
 
@@ -96,7 +102,9 @@ class SimulatedFocuser(SimulatedDevice):
             best_tube=options.best_position,
             slope_steps_per_c=options.slope_steps_per_c,
             reference_c=options.reference_c,
-            lag_s=options.lag_min * 60.0,
+            tube_share=options.tube_share,
+            lens_lag_s=options.lens_lag_min * 60.0,
+            tube_lag_s=options.tube_lag_min * 60.0,
             um_per_step=options.um_per_step,
         )
 
@@ -139,7 +147,7 @@ class SimulatedFocuser(SimulatedDevice):
     def _probe_c(self) -> float:
         reading = int(self.clock.unix_s() // _PROBE_EVERY_S)
         air = self._weather.latest or Air()
-        true_c = air.tube_c(reading * _PROBE_EVERY_S, self._options.lag_min * 60.0)
+        true_c = air.body_c(reading * _PROBE_EVERY_S, self._options.probe_lag_min * 60.0)
         return round(true_c + self._options.probe_noise_c * normal(self.seed, "probe", reading), 2)
 
     def _position(self) -> int:

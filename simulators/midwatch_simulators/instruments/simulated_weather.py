@@ -10,8 +10,8 @@ from pydantic import AwareDatetime, Field, model_validator
 
 from midwatch.devices.contract import Command, DriverContext, Kind
 from midwatch.devices.contract.kinds import WeatherState
-from midwatch_simulators.base import Handler, Options, SimulatedDevice, normal, read_options
-from midwatch_simulators.sky import Air, Spell
+from midwatch_simulators.base import Handler, Options, SimulatedDevice, normal, read_options, unit
+from midwatch_simulators.sky import Air, Spell, Wave
 
 # What faults bring: banks of cloud with gaps between, a gale, each for a night at most.
 _BANKS_PERCENT, _BANK_S = 85.0, 900.0
@@ -68,12 +68,16 @@ class WeatherOptions(Options):
     Attributes:
         evening_c: air temperature at dusk.
         night_fall_c: how much colder dawn is.
+        wave_c: how far waves take the air's temperature to either side; 0 for none.
+        wave_min: time from one crest of these waves to the next.
         cloud_percent: faint cloud that is always there.
         read_every_s: time between readings.
     """
 
     evening_c: float = Field(default=8.0, ge=-50, le=50)
     night_fall_c: float = Field(default=8.0, ge=0, le=40)
+    wave_c: float = Field(default=0.0, ge=0, le=10)
+    wave_min: float = Field(default=90.0, ge=10, le=600)
     humidity_percent: float = Field(default=50.0, gt=0, le=100)
     wind_ms: float = Field(default=2.0, ge=0, le=50)
     cloud_percent: float = Field(default=2.0, ge=0, le=100)
@@ -103,6 +107,7 @@ class SimulatedWeather(SimulatedDevice):
             humidity_percent=options.humidity_percent,
             wind_ms=options.wind_ms,
             cloud_percent=options.cloud_percent,
+            waves=self._waves(options),
             clouds=tuple(band.spell(band.percent) for band in options.clouds)
             + self._spells("cloud-bands", _BANKS_PERCENT, 240.0, _BANK_S),
             winds=tuple(band.spell(band.more_ms) for band in options.winds)
@@ -111,6 +116,12 @@ class SimulatedWeather(SimulatedDevice):
             damps=self._spells("dew", 100.0, 600.0),
         )
         self._reading: WeatherState | None = None
+
+    def _waves(self, options: WeatherOptions) -> tuple[Wave, ...]:
+        if not options.wave_c:
+            return ()
+        phase = unit(self.seed, "wave")
+        return (Wave(swing_c=options.wave_c, period_s=60.0 * options.wave_min, phase=phase),)
 
     def _spells(
         self, fault: str, value: float, edge_s: float, part_s: float | None = None

@@ -20,7 +20,7 @@ _COOLING_FROM_H, _COOLING_UNTIL_H = 5.0, 18.0  # mean solar hours after noon: du
 _COOLING_SCALE_H = 5.0  # the fall is steepest at dusk, as under a clear sky
 # Constants of the Magnus form (Alduchov and Eskridge 1996).
 _MAGNUS, _MAGNUS_C = 17.625, 243.04
-# Nodes and weights of Gauss-Laguerre quadrature, for the tube that follows the air.
+# Nodes and weights of Gauss-Laguerre quadrature, for bodies that follow the air.
 _LAGUERRE = (
     (0.26356031971814, 0.52175561058281),
     (1.41340305910652, 0.39866681108318),
@@ -57,6 +57,30 @@ class Spell(Model):
         return self.value * share * share * (3.0 - 2.0 * share)
 
 
+class Wave(Model):
+    """A swing of the air's temperature, as where warm and cold air take turns in a valley.
+
+    Attributes:
+        swing_c: how far it goes to either side.
+        period_s: time from one crest to the next.
+        phase: turns of the wave at POSIX time zero, 0 to 1.
+    """
+
+    swing_c: float
+    period_s: float = Field(gt=0)
+    phase: float = 0.0
+
+    def level_c(self, utc_s: float, lag_s: float = 0.0) -> float:
+        """Return what it adds to a body that follows the air with a time constant.
+
+        The settled answer of a first-order lag to a sine: smaller, and late.
+        """
+        turn = 2.0 * math.pi
+        late = math.atan(turn * lag_s / self.period_s)
+        angle = turn * (utc_s / self.period_s + self.phase) - late
+        return self.swing_c * math.cos(late) * math.sin(angle)
+
+
 class Air(Model):
     """Parameters of the air over one place; every method is a pure function of time.
 
@@ -68,6 +92,7 @@ class Air(Model):
         humidity_percent: at dusk; the vapour in the air stays the same through the night.
         wind_ms: mean wind.
         cloud_percent: cloud on which spells are laid.
+        waves: of the air's temperature, on top of its fall.
     """
 
     seed: int = 0
@@ -77,6 +102,7 @@ class Air(Model):
     humidity_percent: float = Field(default=50.0, gt=0, le=100)
     wind_ms: float = 2.0
     cloud_percent: float = 2.0
+    waves: tuple[Wave, ...] = ()
     clouds: tuple[Spell, ...] = ()
     winds: tuple[Spell, ...] = ()
     rains: tuple[Spell, ...] = ()
@@ -87,7 +113,10 @@ class Air(Model):
         return (utc_s / 3600.0 + self.longitude_deg / 15.0 - 12.0) % _DAY_H
 
     def air_c(self, utc_s: float) -> float:
-        """Return the temperature of the air: an exponential fall at night, a rise by day."""
+        """Return the temperature of the air: an exponential fall at night, a rise by day, waves."""
+        return self._calm_c(utc_s) + math.fsum(wave.level_c(utc_s) for wave in self.waves)
+
+    def _calm_c(self, utc_s: float) -> float:
         h = self.noon_h(utc_s)
         if h < _COOLING_FROM_H:
             h += _DAY_H
@@ -98,12 +127,14 @@ class Air(Model):
             share = 1.0 - (h - _COOLING_UNTIL_H) / (_COOLING_FROM_H + _DAY_H - _COOLING_UNTIL_H)
         return self.evening_c - self.night_fall_c * share + 0.15 * self._wander("air", utc_s, 900)
 
-    def tube_c(self, utc_s: float, lag_s: float) -> float:
+    def body_c(self, utc_s: float, lag_s: float) -> float:
         """Return the temperature of a body that follows the air with a time constant.
 
-        The exact first-order lag, its integral over the past by Gauss-Laguerre quadrature.
+        The exact first-order lag, its integral over the past by Gauss-Laguerre quadrature; waves,
+        which are too quick for so few nodes, in closed form.
         """
-        return math.fsum(weight * self.air_c(utc_s - node * lag_s) for node, weight in _LAGUERRE)
+        calm = math.fsum(weight * self._calm_c(utc_s - node * lag_s) for node, weight in _LAGUERRE)
+        return calm + math.fsum(wave.level_c(utc_s, lag_s) for wave in self.waves)
 
     def humidity_percent_at(self, utc_s: float) -> float:
         """Return relative humidity, 1 to 100: the evening's vapour in the present air."""

@@ -241,8 +241,12 @@ class Beam:
         seeing = options.seeing_arcsec * self.air.seeing_factor(middle_s) * min(mass, 20.0) ** 0.6
         defocus_um = 0.0
         if self._focuser.latest is not None:
-            tube_c = self.air.tube_c(middle_s, self._focuser.latest.lag_s)
-            defocus_um = self._focuser.latest.defocus_um(tube_c)
+            focuser = self._focuser.latest
+            lens_c = self.air.body_c(middle_s, focuser.lens_lag_s)
+            tube_c = lens_c
+            if focuser.tube_share and focuser.tube_lag_s != focuser.lens_lag_s:
+                tube_c = self.air.body_c(middle_s, focuser.tube_lag_s)
+            defocus_um = focuser.defocus_um(lens_c, tube_c)
         if self._wheel.latest is not None:
             defocus_um -= self._wheel.latest.focus_um
         disc_um = abs(defocus_um) * options.aperture_mm / options.focal_length_mm / 2.0

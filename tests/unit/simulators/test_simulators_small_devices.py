@@ -103,24 +103,56 @@ def test_focuser_refuses_beyond_its_travel():
     on_bench(main)
 
 
-def test_best_focus_follows_the_tube_temperature():
+def test_best_focus_follows_the_temperatures_of_lens_and_tube():
     truth = FocuserTruth(
-        utc_s=0, tube=15_000, best_tube=15_000, slope_steps_per_c=25, reference_c=5, lag_s=1800,
-        um_per_step=2.0,
+        utc_s=0, tube=15_000, best_tube=15_000, slope_steps_per_c=25, reference_c=5,
+        tube_share=0.2, lens_lag_s=3600, tube_lag_s=900, um_per_step=2.0,
     )  # fmt: skip
-    assert truth.defocus_um(5.0) == 0.0
-    assert truth.defocus_um(3.0) == pytest.approx(2 * 25 * 2.0)
+    assert truth.defocus_um(5.0, 5.0) == 0.0
+    assert truth.defocus_um(3.0, 3.0) == pytest.approx(2 * 25 * 2.0)
+    # A fifth of the slope is the tube's.
+    assert truth.defocus_um(5.0, 3.0) == pytest.approx(2 * 25 * 2.0 / 5.0)
 
 
-def test_tube_follows_the_air_with_its_time_constant():
+def test_a_body_follows_the_air_with_its_time_constant():
     # A first-order lag integrated here in steps of ten seconds, from a whole day before.
     air = Air(seed=3, night_fall_c=12.0)
     end_s = 1.8e9
     tube, step_s, lag_s = air.air_c(end_s - 86400), 10.0, 1800.0
     for i in range(8640):
         tube += (air.air_c(end_s - 86400 + (i + 0.5) * step_s) - tube) * step_s / lag_s
-    assert air.tube_c(end_s, lag_s) == pytest.approx(tube, abs=0.08)
+    assert air.body_c(end_s, lag_s) == pytest.approx(tube, abs=0.08)
 
+
+def test_a_lens_follows_waves_of_the_air_late_and_less():
+    # The same integration as above, of a lag of an hour under waves of 90 minutes.
+    air = Air(seed=3, night_fall_c=8.0, waves=(Wave(swing_c=1.5, period_s=5400.0, phase=0.3),))
+    step_s, lag_s, lens, worst, calm = 20.0, 3600.0, 6.0, 0.0, 0.0
+    for i in range(8640):
+        at_s = 1.8e9 + i * step_s
+        lens += (air.air_c(at_s + 0.5 * step_s) - lens) * step_s / lag_s
+        if i > 4320:
+            worst = max(worst, abs(air.body_c(at_s + step_s, lag_s) - lens))
+            calm = max(calm, abs(air.air_c(at_s + step_s) - lens))
+    assert worst < 0.2
+    assert calm > 1.5
+
+
+def test_probe_lens_and_tube_have_lags_of_their_own():
+    async def main(bench: Bench):
+        air = Air(waves=(Wave(swing_c=5.0, period_s=3600.0),))
+        bench.publish("weather", **air.model_dump())
+        options = {"probe_lag_min": 3, "lens_lag_min": 60, "tube_lag_min": 10, "probe_noise_c": 0}
+        device = await connected(focuser.make(bench.context("focuser", **options)))
+        truth = FocuserTruth.model_validate(bench.truths["focuser"])
+        assert (truth.lens_lag_s, truth.tube_lag_s) == (3600.0, 600.0)
+        seen = device.state().temperature_c
+        at_s = bench.clock.unix_s() // 10 * 10
+        assert seen == pytest.approx(air.body_c(at_s, 180.0), abs=0.01)
+        assert abs(seen - air.body_c(at_s, 3600.0)) > 0.5
+        return True
+
+    assert on_bench(main)
 
 def test_probe_reads_the_same_however_often_it_is_read():
     async def readings(bench: Bench, times: int):
