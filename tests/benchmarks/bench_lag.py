@@ -1,7 +1,7 @@
 """Lenses that follow the air late: lights beyond the critical focus zone, and focus runs.
 
-For each seed two nights of one rig, a first one and a later one with what the first has taught; each
-without and with waves of the air's temperature.
+For each seed two nights of one rig, a first one and a later one with what the first has taught;
+each without and with waves of the air's temperature.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from support.focus_nights import FocusNight, beyond_zone, cold_orders, rehearse_night
+from support.lag_story import Weather, nights
 
 EVENINGS = (date(2027, 3, 10), date(2027, 3, 11))
 # Probe and lens, minutes.
@@ -42,6 +43,31 @@ class Row:
         self.worst = max(self.worst, share)
 
 
+def print_story(seeds: int, count: int) -> None:
+    """Print a table of nights in numbers: by lens, waves, and number of the night."""
+    print("| lens, min | waves, degC | every, min | night | beyond | worst | runs, mean | most |")
+    print("| --- | --- | --- | --- | --- | --- | --- | --- |")
+    for lens_min in (10.0, 30.0, 60.0, 120.0):
+        for wave_c, wave_min in (
+            (0.0, 180.0),
+            (1.5, 60.0),
+            (1.5, 90.0),
+            (1.5, 180.0),
+            (1.5, 240.0),
+        ):
+            weather = Weather(wave_c=wave_c, wave_min=wave_min, lens_min=lens_min)
+            told = [list(nights(weather, seed, count)) for seed in range(1, seeds + 1)]
+            for number in range(count):
+                shares = [row[number].beyond for row in told]
+                runs = [len(row[number].runs) for row in told]
+                print(
+                    f"| {lens_min:.0f} | {wave_c:g} | {wave_min:.0f} | {number + 1} "
+                    f"| {100 * sum(shares) / seeds:.1f} % | {100 * max(shares):.0f} % "
+                    f"| {sum(runs) / seeds:.1f} | {max(runs)} |",
+                    flush=True,
+                )
+
+
 def main() -> None:
     """Print a table."""
     ask = argparse.ArgumentParser()
@@ -52,8 +78,11 @@ def main() -> None:
     ask.add_argument("--lags", nargs="*", default=list(LAGS))
     ask.add_argument("--nights", type=int, default=2)
     ask.add_argument("--targets", type=int, default=2)
+    ask.add_argument("--story", action="store_true", help="nights in numbers, many in a minute")
     asked = ask.parse_args()
-    print("| lag, min | waves, degC | night | beyond the zone | worst night | runs a night | lights |")
+    print(
+        "| lag, min | waves, degC | night | beyond the zone | worst night | runs a night | lights |"
+    )
     print("| --- | --- | --- | --- | --- | --- | --- |")
     for lags in asked.lags:
         for wave_c in asked.waves_c:

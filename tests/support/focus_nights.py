@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import shutil
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date

@@ -18,12 +18,13 @@ from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 from midwatch.devices.contract.kinds import GuiderState
+from midwatch.imaging.focus import zone_blur_px
 from midwatch.journal.facts import FrameGraded
 from midwatch.journal.record import FocusMoment, FrameRecord, NightRecord
 from midwatch.orders.models import GradingSettings, Rig
 from midwatch.sky import airmass, pixel_scale_arcsec
 
-__all__ = ["SizeScale", "size_ratios", "stars_moved", "trailing"]
+__all__ = ["SizeScale", "size_ratios", "stars_moved", "still_size_px", "trailing"]
 
 # Lights that make what is expected. Fewer: one gust sets it; more: focus drifts into it.
 _FIRST = 2
@@ -52,6 +53,7 @@ class SizeScale:
         sharpest_px: half-flux radius that pixel and diffraction alone leave; the air adds to it.
         binning: of frames of focus runs.
         bounds: what the rig file says of trails.
+        blur_px_per_zone: growth of the half-flux radius by one zone of defocus, far from focus.
     """
 
     zone_steps: float
@@ -59,6 +61,7 @@ class SizeScale:
     sharpest_px: float
     binning: int = 1
     bounds: GradingSettings = field(default_factory=GradingSettings)
+    blur_px_per_zone: float = 1.0
 
     @classmethod
     def of_rig(cls, rig: Rig, zone_steps: float) -> SizeScale:
@@ -73,7 +76,8 @@ class SizeScale:
         pixel = _hfr_px(math.sqrt(1.0 / 12.0))
         scale = pixel_scale_arcsec(pixel_um, optics.focal_length_mm)
         sharpest_px = math.hypot(disc_px / 2.0, pixel)
-        return cls(zone_steps, scale, sharpest_px, rig.camera.binning, rig.grading)
+        blur_px = zone_blur_px(550.0, optics.focal_length_mm / optics.aperture_mm, pixel_um)
+        return cls(zone_steps, scale, sharpest_px, rig.camera.binning, rig.grading, blur_px)
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,6 +162,17 @@ def trailing(guider: GuiderState | None, scale: SizeScale) -> bool:
     return rms_arcsec / scale.arcsec_per_px >= _TRAILED * scale.bounds.max_guide_rms_px
 
 
+def still_size_px(graded: FrameGraded, scale: SizeScale) -> float | None:
+    """Return the half-flux radius of a light's stars as at the zenith and without guiding's share.
+
+    None where it was not measured, or where stars are trailed.
+    """
+    size = _measured(graded, scale)
+    if size is None:
+        return None
+    return _expected_px(size, _Size(size.hfr_px, 1.0, 0.0), scale)
+
+
 def _beside_run(
     light: FrameRecord, size: _Size, last: FocusMoment | None, scale: SizeScale
 ) -> float:
@@ -187,8 +202,11 @@ def _excused(moment: FocusMoment, ratios: Sequence[float], scale: SizeScale) -> 
 
 
 def _size(light: FrameRecord, scale: SizeScale) -> _Size | None:
-    graded = light.graded
-    if graded is None or graded.hfr_px is None or graded.altitude_deg is None:
+    return None if light.graded is None else _measured(light.graded, scale)
+
+
+def _measured(graded: FrameGraded, scale: SizeScale) -> _Size | None:
+    if graded.hfr_px is None or graded.altitude_deg is None:
         return None
     if _trailed(graded, scale):
         return None

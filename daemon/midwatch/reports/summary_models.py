@@ -163,6 +163,10 @@ class FocusSummary(_Part):
         default=None, description="Total depth of the critical focus zone"
     )
     confirmed_hfr_px: float | None = Field(default=None, description="At the best position")
+    foretold_position: float | None = Field(
+        default=None, description="Where the focus model expected it before the run, steps"
+    )
+    foretold_sigma_steps: float | None = Field(default=None, description="Error of that")
 
 
 class FlipSummary(_Part):

@@ -79,17 +79,19 @@ async def hold_focus(context: DutyContext, *, follow: bool = False) -> None:
 
 async def _follow(context: DutyContext, held: int) -> bool:
     """Move after the learned temperature when it pays; returns whether the focuser was moved."""
-    model, focus, state = context.focus_model, context.record.focus, context.rig.focuser.state
+    model, state = context.focus_model, context.rig.focuser.state
+    run = context.focus_memory.last_run
     if not (model.trusted and context.night.rig.focus.follow_temperature):
         return False
-    if focus is None or focus.run.best_position is None or focus.run.temperature_c is None:
+    if run is None or state is None or state.temperature_c is None:
         return False
-    if state is None or state.temperature_c is None:
+    felt = context.focus_memory.felt(context.now_s, state.temperature_c)
+    if felt is None:
         return False
     now = selected_filter(context)
-    shift, _ = model.filter_shift(focus.run.filter, now)
-    thermal = model.slope_steps_per_c * (state.temperature_c - focus.run.temperature_c)
-    wanted = max(0, round(focus.run.best_position + shift + thermal))
+    shift, _ = model.filter_shift(run.filter, now)
+    thermal, _ = model.shift(run.felt, felt)
+    wanted = max(0, round(run.position + shift + thermal))
     if state.max_position > 0:
         wanted = min(wanted, state.max_position)
     if abs(wanted - held) < _FOLLOW_ZONES * model.scale.zone_steps:
@@ -103,6 +105,7 @@ async def _follow(context: DutyContext, held: int) -> bool:
             filter=now,
             temperature_c=state.temperature_c,
             slope_steps_per_c=model.slope_steps_per_c,
+            lag_min=model.lag_min,
         )
     )
     return True

@@ -62,6 +62,7 @@ class Focus:
         context.device(context.rig.focuser, "focuser")
         await bring_filter(context, args.filter)
         start, _ = predicted_position(context)
+        foretold = foretold_position(context)
         task, trails = _task(context, start), Trails(context)
         verdict = await _searched(context, task, trails)
         if _is_blunter(verdict, task):
@@ -78,7 +79,7 @@ class Focus:
         elif verdict.samples[-1].position != verdict.best_position:
             await _arrive(context, verdict.best_position)
         known = context.focus_model.proposals()
-        context.note(_account(context, verdict, args.trigger))
+        context.note(_account(context, verdict, args.trigger, foretold))
         propose_offsets(context, known)
         if verdict.trouble is not None:
             raise _failure(verdict, start)
@@ -206,7 +207,12 @@ async def _arrive(context: DutyContext, position: int, *, from_below: bool = Tru
         ) from error
 
 
-def _account(context: DutyContext, verdict: FocusVerdict, trigger: str) -> FocusRun:
+def _account(
+    context: DutyContext,
+    verdict: FocusVerdict,
+    trigger: str,
+    foretold: tuple[float, float] | None,
+) -> FocusRun:
     state = context.rig.focuser.state if context.rig.focuser else None
     seen = [s for s in verdict.samples if s.measure.hfr_px is not None]
     return FocusRun(
@@ -227,6 +233,8 @@ def _account(context: DutyContext, verdict: FocusVerdict, trigger: str) -> Focus
         quality=verdict.quality,
         critical_zone_steps=verdict.zone_steps,
         confirmed_hfr_px=verdict.confirmed_hfr_px,
+        foretold_position=round(foretold[0], 2) if foretold is not None else None,
+        foretold_sigma_steps=round(foretold[1], 2) if foretold is not None else None,
     )
 
 
@@ -275,14 +283,20 @@ def filter_shift(context: DutyContext, focused_with: str | None) -> int:
     return round(context.focus_model.filter_shift(focused_with, selected_filter(context))[0])
 
 
+def foretold_position(context: DutyContext) -> tuple[float, float] | None:
+    """Return where the focus model expects best focus now, and its error; None if it cannot say."""
+    state = context.rig.focuser.state if context.rig.focuser else None
+    felt = context.focus_memory.felt(context.now_s, state.temperature_c if state else None)
+    return context.focus_model.predict(felt, selected_filter(context))
+
+
 def predicted_position(context: DutyContext) -> tuple[int, float]:
     """Return where best focus is expected and how uncertain that is, steps.
 
     By what was learned of temperature and filters; else at the last good run; else where the rig
     file begins.
     """
-    model, state = context.focus_model, context.rig.focuser.state
-    forecast = model.predict(state.temperature_c if state else None, selected_filter(context))
+    model, forecast = context.focus_model, foretold_position(context)
     last, settings = context.record.focus, context.night.rig.focus
     if forecast is not None and (last is None or model.trusted):
         return max(0, round(forecast[0])), forecast[1]

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from midwatch.journal.facts import night_facts as e
 from midwatch.learning import FocusMemory, FocusScale
-from midwatch.learning.focus_model import FocusPoint, fit_focus_model, tube_shift_um_per_c
+from midwatch.learning.focus_model import FocusModel, fit_focus_model
+from midwatch.learning.focus_points import FocusPoint, tube_shift_um_per_c
+from midwatch.learning.probe_history import at_rest
 from support.journal_story import as_events
 
 SCALE = FocusScale(zone_steps=65.0, slope_sigma=20.0, declared={"L": 0, "B": 12})
@@ -24,6 +28,15 @@ def runs(
     ]
 
 
+def tried(points: list[FocusPoint], night: str = "1") -> FocusModel:
+    """The model after runs each of which was foretold by those before it."""
+    kept: list[FocusPoint] = []
+    for point in points:
+        foretold = fit_focus_model(kept, point.night, SCALE).predict(point.felt, point.filter)
+        kept.append(replace(point, foretold=None if foretold is None else foretold[0]))
+    return fit_focus_model(kept, night, SCALE)
+
+
 def test_the_scale_of_a_rig_before_anything_is_learned() -> None:
     # 4.88 lambda N^2 at f/6 and 550 nm: 96.6 um; geometry: blur = Airy disc (from memory).
     scale = FocusScale.of_rig(480.0, 80.0, 0.5, 100, {})
@@ -38,9 +51,9 @@ def test_the_scale_of_a_rig_before_anything_is_learned() -> None:
 
 def test_the_worked_example_of_a_thermal_slope() -> None:
     """-12 steps a degree: from 14.0 to 9.5 degC focus goes out by 54 steps (arithmetic)."""
-    model = fit_focus_model(runs(-12.0, [16.0, 14.0, 12.0, 11.0, 9.5]), "1", SCALE)
+    model = tried(runs(-12.0, [16.0, 14.0, 12.0, 10.5, 9.5]))
     assert model.trusted
-    warm, cold = model.predict(14.0, "L"), model.predict(9.5, "L")
+    warm, cold = model.predict(at_rest(14.0), "L"), model.predict(at_rest(9.5), "L")
     assert warm is not None
     assert cold is not None
     assert cold[0] - warm[0] == pytest.approx(54.0, abs=0.5)
@@ -49,14 +62,15 @@ def test_the_worked_example_of_a_thermal_slope() -> None:
 def test_nothing_learned_is_said_and_has_the_width_of_the_prior() -> None:
     model = fit_focus_model([], "1", SCALE)
     assert not model.trusted
-    assert model.predict(5.0, "L") is None
-    assert model.defocus_steps(2.0, 2.0) == 40.0
+    assert model.predict(at_rest(5.0), "L") is None
+    # No movement is expected, and that of the prior is possible: 20 steps a degree.
+    assert model.shift(at_rest(7.0), at_rest(5.0)) == (0.0, pytest.approx(40.0))
     one = fit_focus_model(runs(25.0, [5.0]), "1", SCALE)
     assert not one.trusted
-    near = one.predict(5.0, "L")
+    near = one.predict(at_rest(5.0), "L")
     assert near is not None
     assert near[0] == pytest.approx(15_125.0)
-    far = one.predict(10.0, "L")
+    far = one.predict(at_rest(10.0), "L")
     assert far is not None
     # The slope may be anything within its prior: 20 steps over 5 degrees.
     assert far[1] == pytest.approx(100.0, rel=0.01)
@@ -64,19 +78,39 @@ def test_nothing_learned_is_said_and_has_the_width_of_the_prior() -> None:
 
 @pytest.mark.parametrize(
     ("temperatures", "why"),
-    [([6.0, 3.0, 0.0], "fewer than 4 runs"), ([6.0, 5.8, 5.5, 5.2, 5.0], "no night spans")],
+    [
+        ([6.0, 3.0, 0.0], "fewer than 4 runs"),
+        # Nothing has moved: whatever was foretold has come true.
+        ([6.0, 5.9, 5.8, 5.7, 5.6], "no run has tried its predictions"),
+    ],
 )
-def test_too_few_runs_or_degrees_are_not_trusted(temperatures: list[float], why: str) -> None:
-    model = fit_focus_model(runs(25.0, temperatures), "1", SCALE)
+def test_what_was_not_tried_is_not_trusted(temperatures: list[float], why: str) -> None:
+    model = tried(runs(25.0, temperatures))
     assert not model.trusted
     assert why in model.verdict
 
 
+def test_a_line_through_many_runs_is_not_trusted_before_it_has_foretold_one() -> None:
+    points = runs(25.0, [8.0, 6.0, 4.0, 2.0, 0.0])
+    assert not fit_focus_model(points, "1", SCALE).trusted
+    assert tried(points).trusted
+
+
 def test_runs_that_scatter_are_not_trusted_however_many() -> None:
-    wild = runs(25.0, [8.0 - 0.4 * i for i in range(12)], noise=120.0)
-    model = fit_focus_model(wild, "1", SCALE)
+    model = tried(runs(25.0, [8.0 - 0.4 * i for i in range(12)], noise=120.0))
     assert not model.trusted
-    assert "critical focus zone" in model.verdict
+    assert "predictions confirmed" in model.verdict
+
+
+def test_a_prediction_that_fails_ends_trust_until_two_come_true_again() -> None:
+    # Two degrees are 50 of 65 steps: each run tells something. A fifth of the zone is 13 steps.
+    points = runs(25.0, [12.0, 10.0, 8.0, 6.0, 4.0])
+    assert tried(points).trusted
+    lost = [*points, FocusPoint("1", "L", 2.0, points[-1].position + 20.0, 4.0)]
+    assert not tried(lost).trusted
+    later = runs(25.0, [0.0, -2.0, -4.0, -6.0, -8.0])
+    assert not tried([*lost, *later[:1]]).trusted
+    assert tried([*lost, *later]).trusted
 
 
 def test_the_slope_and_its_error_are_those_of_scipy() -> None:
@@ -116,14 +150,14 @@ def test_one_run_that_locked_on_a_cloud_does_not_turn_the_line() -> None:
 def test_a_rig_set_up_afresh_keeps_the_slope_and_forgets_the_place() -> None:
     points = runs(25.0, [6.0, 4.0, 2.0, 0.0], "1", noise=3.0)
     points += runs(25.0, [9.0, 8.0, 5.0, 3.0], "2", at_zero=16_400.0, noise=3.0, seed=2)
+    assert tried(points, "3").trusted
     model = fit_focus_model(points, "3", SCALE)
-    assert model.trusted
     assert model.slope_steps_per_c == pytest.approx(25.0, abs=2.0)
-    before = model.predict(5.0, "L")
+    before = model.predict(at_rest(5.0), "L")
     assert before is not None
     assert before[1] > 100.0  # it has stood in two places 1400 steps apart
     tonight = fit_focus_model([*points, *runs(25.0, [5.0], "3", at_zero=14_000.0)], "3", SCALE)
-    after = tonight.predict(0.0, "L")
+    after = tonight.predict(at_rest(0.0), "L")
     assert after is not None
     assert after[0] == pytest.approx(14_000.0, abs=12.0)
     assert after[1] < 15.0
@@ -168,11 +202,17 @@ def test_memory_learns_from_good_runs_alone_and_as_they_come() -> None:
             best_hfr_px=1.5,
         )  # fmt: skip
 
-    told = as_events((0.0, run(15_000, 5.0)), (1.0, run(9, 5.0, ok=False)), (2.0, run(1, None)))
-    memory = FocusMemory([told[0]], told[0].night, SCALE)
+    # Half a day and more between: every body has the air's temperature.
+    told = as_events(
+        (0.0, e.Sample(focuser_c=5.0)), (90_000.0, run(15_000, 5.0)),
+        (90_001.0, run(9, 5.0, ok=False)), (90_002.0, run(1, None)),
+    )  # fmt: skip
+    memory = FocusMemory(told[:2], told[0].night, SCALE)
     first = memory.model
-    for event in told[1:]:
+    assert first.belief is not None
+    for event in told[2:]:
         memory.hear(event)
     assert memory.model is first
-    memory.hear(as_events((9.0, run(14_900, 1.0)))[0])
+    memory.hear(as_events((130_000.0, e.Sample(focuser_c=1.0)))[0])
+    memory.hear(as_events((180_000.0, run(14_900, 1.0)))[0])
     assert memory.model.slope_steps_per_c == pytest.approx(25.0, abs=1.0)

@@ -157,6 +157,8 @@ class FocusRun(Fact):
         quality: share of the scatter that the curve explains, 0 to 1.
         critical_zone_steps: total depth of the critical focus zone, 4.88 lambda N^2.
         confirmed_hfr_px: of the frame at the best position.
+        foretold_position: where the focus model expected it, before the run; what makes it trusted.
+        foretold_sigma_steps: with what uncertainty.
     """
 
     kind = "focus_run"
@@ -177,6 +179,8 @@ class FocusRun(Fact):
     quality: float | None = None
     critical_zone_steps: float | None = None
     confirmed_hfr_px: float | None = None
+    foretold_position: float | None = None
+    foretold_sigma_steps: float | None = None
 
 
 class FocusFollowed(Fact):
@@ -188,6 +192,7 @@ class FocusFollowed(Fact):
     filter: str | None
     temperature_c: float
     slope_steps_per_c: float
+    lag_min: float | None = None
 
 
 class Centred(Fact):
@@ -258,6 +263,7 @@ class Sample(Fact):
     focus_position: int | None = None
     altitude_deg: float | None = None
     unguided_blur_60s_arcsec: float | None = None
+    focuser_c: float | None = None
 
 
 class LookoutChanged(Fact):

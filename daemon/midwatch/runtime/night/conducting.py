@@ -23,7 +23,7 @@ from midwatch.imaging import Measurer
 from midwatch.journal.facts import HostAccount, Notice
 from midwatch.journal.record import NightRecord
 from midwatch.journal.store import Event, Journal
-from midwatch.learning import FocusMemory, LearnedDurations
+from midwatch.learning import FocusMemory, LearnedDurations, SizeScale
 from midwatch.orders.reading import Night
 from midwatch.planning import NightPlan
 from midwatch.reports import Measure, NightSummary, take_accounts, write_outputs
@@ -260,6 +260,7 @@ def _duty_context(given: Beginning, past: _Past, rig: RigClient, registry: Regis
     night, stage, journal = given.night, given.stage, given.journal
     scale = pixel_scale_arcsec(night.rig.camera.pixel_um, night.rig.optics.focal_length_mm)
     analysis, observer = FrameAnalysis(stage.measurer, scale), Observer(night.place)
+    focus = focus_scale(night.rig)
     return DutyContext(
         clock=stage.clock,
         night=night,
@@ -282,7 +283,11 @@ def _duty_context(given: Beginning, past: _Past, rig: RigClient, registry: Regis
         graders=registry.graders,
         lights=earlier_lights(past.record),
         focus_memory=FocusMemory(
-            past.everything, journal.night, focus_scale(night.rig), night.rig.name
+            past.everything,
+            journal.night,
+            focus,
+            night.rig.name,
+            SizeScale.of_rig(night.rig, focus.zone_steps),
         ),
         supervisor=stage.supervisor,
     )

@@ -54,18 +54,22 @@ class FocusWatch:
         settled = self._record.settled
         return settled.temperature_c if settled is not None else None
 
-    def defocus_percent(self, temperature_c: float | None) -> float | None:
+    def defocus_percent(self, now_s: float, temperature_c: float | None) -> float | None:
         """Return the defocus to expect, in percent of the critical focus zone's total depth.
 
-        None before the first run and without a temperature.
+        How far best focus is expected to be from where the focuser was last put right, and one
+        standard error of its shift since the last run on top. None before the first run and without
+        a temperature.
         """
-        focus, settled_c = self._record.focus, self.settled_at_c()
-        if focus is None or temperature_c is None or settled_c is None:
+        settled, run = self._record.settled, self._memory.last_run
+        felt = self._memory.felt(now_s, temperature_c)
+        if settled is None or run is None or felt is None:
             return None
-        run_c = focus.run.temperature_c
-        since_run_c = temperature_c - (run_c if run_c is not None else settled_c)
-        steps = self.model.defocus_steps(temperature_c - settled_c, since_run_c)
-        return 100.0 * steps / self.model.scale.zone_steps
+        model = self.model
+        shift, sigma = model.shift(run.felt, felt)
+        turned, _ = model.filter_shift(run.filter, settled.filter)
+        off = run.position + turned + shift - settled.position
+        return 100.0 * (abs(off) + sigma) / model.scale.zone_steps
 
     def size_ratios(self, guider: GuiderState | None) -> tuple[float, ...]:
         """Return star sizes since the last run as multiples of what is expected.

@@ -348,7 +348,7 @@ class WorldView:
             recent_stars=tuple(g.stars for g in lights[-5:] if g.stars is not None),
             size_ratios=self.focus.size_ratios(guider),
             settled_at_c=self.focus.settled_at_c(),
-            defocus_percent=self.focus.defocus_percent(focuser_c),
+            defocus_percent=self.focus.defocus_percent(now_s, focuser_c),
             focus_learned=self.focus.learned,
             focus_verdict=self.focus.model.verdict,
             free_disk_gb=free_disk_gb,

@@ -173,4 +173,5 @@ def _sample(rig: RigClient, mount: MountState | None) -> Sample:
         focus_position=focuser.position if focuser else None,
         altitude_deg=mount.alt_deg if mount is not None and mount.tracking else None,
         unguided_blur_60s_arcsec=guider.unguided_blur_60s_arcsec if guider and guiding else None,
+        focuser_c=focuser.temperature_c if focuser and not rig.focuser.down else None,
     )
