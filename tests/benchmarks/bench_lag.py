@@ -80,6 +80,9 @@ def main() -> None:
     ask.add_argument("--targets", type=int, default=2)
     ask.add_argument("--story", action="store_true", help="nights in numbers, many in a minute")
     asked = ask.parse_args()
+    if asked.story:
+        print_story(asked.seeds, asked.nights)
+        return
     print(
         "| lag, min | waves, degC | night | beyond the zone | worst night | runs a night | lights |"
     )

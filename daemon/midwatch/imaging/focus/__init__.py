@@ -7,7 +7,7 @@ ended. Going near is ``approach``: a short jump shows the side, and a few small 
 geometry wants wide ones are not believed. Stars that far out are measured by
 ``imaging/stars/discs.py``. The duty moves, exposes and accounts.
 
-Focus against temperature is ``learning/focus_model.py``: a line through the good runs of all
+Focus against temperature is ``learning/focus_model.py``: slope and lag from the good runs of all
 nights, with an offset for each night and each undeclared filter, and an honest error from the
 first run on. ``sequencer/decision/refocus.py`` chooses the moment. A declared offset is never
 replaced by a learned one.
