@@ -140,3 +140,10 @@ def test_pixels_are_the_same_in_every_process(night: Path, tmp_path: Path) -> No
     assert len({(night / "night.json").read_bytes() for night in nights}) == 1
     assert len({(night / "checksums.sha256").read_bytes() for night in nights}) == 1
     assert len({digest_of(night.parent / "journal.sqlite", "2027-03-10") for night in nights}) == 1
+
+
+def test_every_light_has_a_preview_in_colour_if_its_camera_sees_it(night: Path) -> None:
+    """Two frames of one filter: not only the first is drawn. Byte 25 of a PNG: 2 colour, 0 grey."""
+    pictures = sorted((night / "previews").glob("*.png"))
+    assert len(pictures) == len(lights(night))
+    assert {path.read_bytes()[25] for path in pictures} == {2 if "wren" in str(night) else 0}

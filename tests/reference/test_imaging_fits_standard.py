@@ -184,7 +184,7 @@ def test_the_cards_of_a_solution_mean_to_astropy_what_they_mean_to_us(tmp_path: 
 
 
 def test_the_place_of_the_site_is_in_the_keywords_of_the_standard(tmp_path: Path) -> None:
-    """OBSGEO-B, -L and -H of FITS 4.0, section 8.4.1, as astropy reads them."""
+    """OBSGEO-B, -L and -H of FITS 4.0 (section 9, reference position), as astropy reads them."""
     site = header(latitude_deg=51.75, longitude_deg=-1.25, elevation_m=130.0)
     path = write_fits(tmp_path / "a.fits", SMALL, light_cards(site)).path
     with pytest.warns(FITSFixedWarning, match="Set OBSGEO-X"):  # it adds the same place as X, Y, Z

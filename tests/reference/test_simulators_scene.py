@@ -258,3 +258,28 @@ def test_field_over_the_pole_and_over_the_zero_meridian_is_whole():
             for sy in (-1, 1)
         ]
         assert min(quarters) > 0.4 * max(quarters) > 0
+
+
+def test_a_mosaic_sees_the_colours_of_the_catalogue():
+    """Gaia's BP - RP against the light of red and blue pixels around each star."""
+    of = sensor(bayer="RGGB", pixel_um=9.0)
+    image = render(view(83.8, -1.2), of, 10.0, 0.0)
+    stars = StarCatalogue.load().near(83.8, -1.2, 0.5, 10.0)
+    x, y = tan_wcs(83.8, -1.2, 0.0, of).all_world2pix(stars.ra_deg, stars.dec_deg, 0)
+    inside = (np.abs(x - 299.5) < 280) & (np.abs(y - 249.5) < 230)
+    ratios, colours = [], []
+    for column, row, colour in zip(x[inside], y[inside], stars.bp_rp[inside], strict=True):
+        if np.isfinite(colour):
+            top, left = round(row) // 2 * 2, round(column) // 2 * 2
+            patch = image[top - 8 : top + 10, left - 8 : left + 10]
+            ratios.append(patch[0::2, 0::2].sum() / patch[1::2, 1::2].sum())
+            colours.append(colour)
+    order = np.argsort(colours)
+    assert len(order) >= 10
+    third = len(order) // 3
+    blue, red = (np.median(np.array(ratios)[part]) for part in (order[:third], order[-third:]))
+    # One magnitude redder is up to 2.5 times as much red for the same blue.
+    redder_mag = np.median(np.array(colours)[order[-third:]]) - np.median(
+        np.array(colours)[order[:third]]
+    )
+    assert 2.5 * math.log10(red / blue) == pytest.approx(redder_mag, rel=0.35)

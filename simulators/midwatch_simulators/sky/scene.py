@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,10 @@ FloatArray = NDArray[np.float64]
 
 _FAINT_SHARE = 0.3  # stars whose peak is below this share of the noise are not drawn
 _EDGE_SHARE = 0.2  # a stamp ends where it falls below this share of the noise
+# A star of this colour looks white; one redder by the range gives red pixels half as much again and
+# blue ones half as much. Common practice, no source.
+_WHITE_BP_RP, _BP_RP_RANGE = 0.9, 1.2
+_MOST_COLOUR = {"R": 0.5, "G": 0.0, "B": -0.5}
 _MOST_STARS = 12_000
 _NEBULA_MAG_ARCSEC2 = 22.5  # of what has no magnitude in the catalogue; common practice
 _MOST_SHAPES = 40
@@ -32,11 +36,13 @@ class ChipStars:
     Attributes:
         x_px: from the centre of the first pixel, along a row; y_px likewise along a column.
         electrons: whole light in the exposure, even response.
+        redness: of their colour, -1 for the bluest to 1 for the reddest.
     """
 
     x_px: FloatArray
     y_px: FloatArray
     electrons: FloatArray
+    redness: FloatArray
 
 
 class Chart:
@@ -78,7 +84,7 @@ def stars_on_chip(
 ) -> ChipStars:
     """Return the stars within a margin around the sensor that give at least so many electrons."""
     if not view.stars or faintest_e <= 0.0 or exposure_s <= 0.0:
-        return ChipStars(np.empty(0), np.empty(0), np.empty(0))
+        return ChipStars(*(np.empty(0) for _ in range(4)))
     chart = Chart(view, sensor)
     mag_limit = -2.5 * math.log10(faintest_e / (view.star_rate * exposure_s))
     margin_deg = margin_px * sensor.scale_arcsec / 3600.0
@@ -88,7 +94,8 @@ def stars_on_chip(
     inside &= (y > -margin_px) & (y < sensor.height_px - 1 + margin_px)
     rows = np.flatnonzero(inside)[:_MOST_STARS]
     electrons = view.star_rate * exposure_s * 10.0 ** (-0.4 * field.mag[rows])
-    return ChipStars(x[rows], y[rows], electrons)
+    redness = np.clip((field.bp_rp[rows] - _WHITE_BP_RP) / _BP_RP_RANGE, -1.0, 1.0)
+    return ChipStars(x[rows], y[rows], electrons, redness)
 
 
 def render(view: SkyView, sensor: Sensor, exposure_s: float, floor_e2: float) -> Image:
@@ -113,7 +120,21 @@ def render(view: SkyView, sensor: Sensor, exposure_s: float, floor_e2: float) ->
         _draw_stars(canvas, stars, psf, _EDGE_SHARE * noise_e)
         _draw_shapes(canvas[pad:-pad, pad:-pad], view, sensor, exposure_s, noise_e)
     light: Image = canvas[pad:-pad, pad:-pad] * sensor.response
+    if view.stars and sensor.bayer is not None:
+        _colour_stars(light, stars, psf, sensor, _EDGE_SHARE * noise_e)
     return light
+
+
+def _colour_stars(light: Image, stars: ChipStars, psf: Psf, sensor: Sensor, edge_e: float) -> None:
+    """Move light of red stars from the blue pixels of a mosaic to the red ones, or back."""
+    assert sensor.bayer is not None
+    pad = psf.half_width
+    moved = np.zeros((light.shape[0] + 2 * pad, light.shape[1] + 2 * pad), dtype=np.float32)
+    _draw_stars(moved, replace(stars, electrons=stars.electrons * stars.redness), psf, edge_e)
+    moved = moved[pad:-pad, pad:-pad] * sensor.response
+    for place, colour in enumerate(sensor.bayer):
+        part = (slice(place // 2, None, 2), slice(place % 2, None, 2))
+        light[part] += np.float32(_MOST_COLOUR[colour]) * moved[part]
 
 
 def _draw_stars(canvas: Image, stars: ChipStars, psf: Psf, edge_e: float) -> None:
@@ -123,7 +144,7 @@ def _draw_stars(canvas: Image, stars: ChipStars, psf: Psf, edge_e: float) -> Non
     fine_y = np.rint(stars.y_px * steps).astype(np.intp) + pad * steps
     column, phase_x = np.divmod(fine_x, steps)
     row, phase_y = np.divmod(fine_y, steps)
-    needed = np.searchsorted(-psf.reach, -edge_e / np.maximum(stars.electrons, 1e-9))
+    needed = np.searchsorted(-psf.reach, -edge_e / np.maximum(np.abs(stars.electrons), 1e-9))
     flat = canvas.reshape(-1)
     sizes = sorted({min(size, pad) for size in (2, 4, 7, 11, 16, 24, 40, pad)})
     smaller = -1

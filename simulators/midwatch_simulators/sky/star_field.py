@@ -27,15 +27,18 @@ _FIELD_STEP_DEG = 0.05  # fields are kept at places so far apart
 _SLOPE_DEX = math.log10(2.4)
 _MEAN_PER_DEG2 = 11.7  # catalogue stars brighter than 10 on a square degree, all-sky mean
 # North galactic pole, ICRS (Hipparcos catalogue, vol. 1, 1997; recalled from memory).
+# Colours of faint stars: about that of the Sun, and their spread; common practice, no source.
+_USUAL_BP_RP, _BP_RP_SPREAD = 0.9, 0.35
 _POLE_RA_DEG, _POLE_DEC_DEG = 192.85948, 27.12825
 
 
 @dataclass(frozen=True)
 class FieldStars:
-    """Stars as columns of equal length (N,): unit vectors (N, 3) and V magnitudes."""
+    """Stars as columns of equal length (N,): unit vectors (N, 3), V magnitudes, colours BP - RP."""
 
     directions: FloatArray
     mag: FloatArray
+    bp_rp: FloatArray
 
 
 def stars_near(ra_deg: float, dec_deg: float, radius_deg: float, mag_limit: float) -> FieldStars:
@@ -50,7 +53,7 @@ def stars_near(ra_deg: float, dec_deg: float, radius_deg: float, mag_limit: floa
     step_deg = _FIELD_STEP_DEG / max(math.cos(math.radians(middle_deg)), 1e-3)
     field = _field(step_deg * round(ra_deg / step_deg), middle_deg, radius_deg + _FIELD_STEP_DEG)
     count = int(np.searchsorted(field.mag, mag_limit, side="right"))
-    return FieldStars(field.directions[:count], field.mag[:count])
+    return FieldStars(field.directions[:count], field.mag[:count], field.bp_rp[:count])
 
 
 @lru_cache(maxsize=8)
@@ -59,16 +62,19 @@ def _field(ra_deg: float, dec_deg: float, radius_deg: float) -> FieldStars:
     catalogue = StarCatalogue.load().near(ra_deg, dec_deg, radius_deg, _COMPLETE_MAG)
     parts = [
         FieldStars(
-            unit_vectors(catalogue.ra_deg, catalogue.dec_deg), catalogue.mag_g.astype(np.float64)
+            unit_vectors(catalogue.ra_deg, catalogue.dec_deg),
+            catalogue.mag_g.astype(np.float64),
+            np.nan_to_num(catalogue.bp_rp.astype(np.float64), nan=_USUAL_BP_RP),
         )
     ]
     parts += [_cell(band, cell) for band, cell in _cells(ra_deg, dec_deg, radius_deg)]
     directions = np.concatenate([part.directions for part in parts])
     mag = np.concatenate([part.mag for part in parts])
+    bp_rp = np.concatenate([part.bp_rp for part in parts])
     axis = unit_vectors(np.array([ra_deg]), np.array([dec_deg]))[0]
     rows = np.flatnonzero(directions @ axis >= math.cos(math.radians(min(radius_deg, 180.0))))
     rows = rows[np.argsort(mag[rows], kind="stable")]
-    return FieldStars(directions[rows], mag[rows])
+    return FieldStars(directions[rows], mag[rows], bp_rp[rows])
 
 
 def _cells(ra_deg: float, dec_deg: float, radius_deg: float) -> list[tuple[int, int]]:
@@ -113,7 +119,7 @@ def _cell(band: int, cell: int) -> FieldStars:
     mag.sort()
     ra = 360.0 * (cell + rng.random(count)) / number
     dec = np.degrees(np.arcsin(rng.uniform(low, high, count)))
-    return FieldStars(unit_vectors(ra, dec), mag)
+    return FieldStars(unit_vectors(ra, dec), mag, rng.normal(_USUAL_BP_RP, _BP_RP_SPREAD, count))
 
 
 def _crowding(ra_deg: float, dec_deg: float) -> float:

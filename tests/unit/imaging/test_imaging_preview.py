@@ -80,6 +80,27 @@ def test_the_colours_of_a_mosaic(bayer: str) -> None:
     assert np.ptp(outside) < 6
 
 
+def test_stars_are_white_on_the_whole_and_keep_their_own_colour() -> None:
+    """A mosaic passes the colours unequally, and has two pixels of green."""
+    passes = np.tile(np.array([[0.28, 0.36], [0.36, 0.27]]), (120, 160))
+    redder = np.tile(np.array([[1.5, 1.0], [1.0, 0.5]]), (120, 160))
+    y, x = np.mgrid[0:240, 0:320]
+    places = [(row, column) for row in range(20, 240, 40) for column in range(20, 320, 40)]
+    light, red = np.zeros((240, 320)), np.zeros((240, 320))
+    for number, (row, column) in enumerate(places):
+        distance2 = (y - row - 0.5) ** 2 + (x - column - 0.5) ** 2
+        (red if number % 8 == 3 else light)[:] += 6000.0 * np.exp(-distance2 / 18.0)
+    rng = np.random.default_rng(4)
+    electrons = (light + red * redder + 900.0) * passes
+    data = np.rint(rng.normal(electrons, np.sqrt(electrons)) + 500.0).astype(np.uint16)
+    picture = decode(preview_png(Frame(data, bayer="RGGB"), width_px=160)).astype(float)
+    # Around the middle of each star, which is white in any colour.
+    colours = np.array([picture[r // 2, [c // 2 - 2, c // 2 + 2]].mean(axis=0) for r, c in places])
+    white, reds = np.delete(colours, np.s_[3::8], axis=0), colours[3::8]
+    assert np.ptp(np.median(white, axis=0)) < 8
+    assert (reds[:, 0] > reds[:, 2] + 50).all()
+
+
 @pytest.mark.parametrize("value", [0, 900, 65535])
 @pytest.mark.parametrize("bayer", [None, "RGGB"])
 def test_frames_of_one_value_are_drawn(value: int, bayer: str | None) -> None:

@@ -43,8 +43,7 @@ _IMAGE_TYPES: dict[str, ImageType] = {
     "flat": "FLAT",
     "bias": "BIAS",
 }
-# A preview for the first light of a filter and then for every so many, and for every doubt.
-_PREVIEW_EVERY = 12
+# What numbers stand for has no picture (`--sky fast`).
 _SMALLEST_PREVIEWED_PX = 200
 # How often a disk that was full is tried again. Each attempt fetches and measures a frame.
 _LOOK_FOR_ROOM_S = 60.0
@@ -235,7 +234,7 @@ async def _file_light(
     target = context.target(begun.target)
     assessed = await assess(context, shot, begun, target, guidance, before_c)
     header = _header(context, shot, begun, target, assessed)
-    preview = await _preview(context, shot, begun, kept=assessed.verdict.grade == "accepted")
+    preview = await _preview(context, shot, begun)
     await _file(context, shot, begun, header, preview)
     graded = graded_fact(context, shot, assessed)
     context.note(graded)
@@ -304,9 +303,9 @@ def _number(context: DutyContext, begun: FrameBegun) -> int:
     return alike.index(begun.exposure_id) + 1
 
 
-async def _preview(
-    context: DutyContext, shot: Shot, begun: FrameBegun, *, kept: bool
-) -> str | None:
+async def _preview(context: DutyContext, shot: Shot, begun: FrameBegun) -> str | None:
+    if shot.ref.width_px < _SMALLEST_PREVIEWED_PX:
+        return None
     lights = [
         f
         for f in context.record.frames.values()
@@ -314,9 +313,6 @@ async def _preview(
         and f.filed is not None
         and (f.begun.target, f.begun.filter) == (begun.target, begun.filter)
     ]
-    wanted = not kept or len(lights) % _PREVIEW_EVERY == 0
-    if not wanted or shot.ref.width_px < _SMALLEST_PREVIEWED_PX:
-        return None
     subject = plain_name(f"{begun.target}-{begun.filter or 'light'}")
     path = Path("previews") / f"{subject}-{len(lights) + 1:04d}.png"
     try:
