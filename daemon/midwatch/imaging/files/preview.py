@@ -69,7 +69,8 @@ def _means(data: NDArray[np.uint16], width_px: int) -> Plane:
     for row in range(step):
         for column in range(step):
             total += data[row : rows * step : step, column : columns * step : step]
-    return total / np.float32(step * step)
+    total /= step * step
+    return total
 
 
 def _stretched(planes: Planes) -> NDArray[np.uint8]:
@@ -92,7 +93,9 @@ def _vivid(bent: Planes) -> Planes:
     grey = bent.mean(axis=0)
     more = 1.0 + _MORE_COLOUR * np.clip(grey / _SKY_LEVEL - 1.0, 0.0, 1.0)
     # Not down into the sky: what is red would be drawn with holes in the other colours.
-    return np.clip(grey + more * (bent - grey), np.minimum(bent, 2.0 * _SKY_LEVEL), 1.0)
+    floor = np.minimum(bent, 2.0 * _SKY_LEVEL)
+    vivid: Planes = np.clip(grey + more * (bent - grey), floor, 1.0)
+    return vivid
 
 
 def _balanced(light: Planes, sigma: Planes) -> Planes:
@@ -109,7 +112,8 @@ def _balanced(light: Planes, sigma: Planes) -> Planes:
     if len(light) == 1 or np.count_nonzero(bright) < _FEWEST_STAR_PIXELS:
         return sigma
     share = np.median(light[:, bright] / light[:, bright].mean(axis=0), axis=1)
-    return share[:, None, None] * np.mean(sigma[:, 0, 0] / share)
+    unit: Planes = share[:, None, None] * np.mean(sigma[:, 0, 0] / share)
+    return unit
 
 
 def _softness(sky: float) -> float:
