@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Frame", "brightest_of", "luminance"]
+__all__ = ["Frame", "brightest_of", "full_share", "luminance"]
 
 _PATTERNS = ("RGGB", "BGGR", "GRBG", "GBRG")
 
@@ -50,12 +50,12 @@ def luminance(frame: Frame) -> tuple[NDArray[np.float32], int]:
     """
     if frame.bayer is None:
         return frame.data.astype(np.float32), 1
-    a, b, c, d = (corner.astype(np.float32) for corner in _corners(frame.data))
-    a += b
-    c += d
-    a += c
-    a *= np.float32(0.25)
-    return a, 2
+    height, width = frame.data.shape[0] // 2 * 2, frame.data.shape[1] // 2 * 2
+    # Whole rows first: their pixels lie next to each other.
+    rows = np.add(frame.data[0:height:2], frame.data[1:height:2], dtype=np.uint32)
+    cells = (rows[:, 0:width:2] + rows[:, 1:width:2]).astype(np.float32)
+    cells *= np.float32(0.25)
+    return cells, 2
 
 
 def brightest_of(
@@ -72,6 +72,13 @@ def brightest_of(
     for plane in planes[1:]:
         brightest = np.maximum(brightest, plane[row, column])
     return brightest
+
+
+def full_share(frame: Frame) -> float:
+    """Return the share of pixels that are full."""
+    # Whole numbers are compared many times as quickly as fractions.
+    least = min(max(int(np.ceil(frame.saturation_adu)), 1), 65536)
+    return float(np.count_nonzero(frame.data > np.uint16(least - 1))) / max(frame.data.size, 1)
 
 
 def _corners(data: NDArray[np.uint16]) -> tuple[NDArray[np.uint16], ...]:

@@ -103,7 +103,7 @@ class Light(NamedTuple):
         """
         if self.frame.bayer is None:
             row, column = _where(image > np.float32(_HOT_SIGMA * self.noise))
-            return Bright(row, column, self.sky_at(row, column))
+            return self.look(self.frame.data, row, column, self.sky_at(row, column))
         # A quarter of a pixel's excess is seen in its cell, less what noise may hide.
         row, column = _where(image > np.float32((0.25 * _HOT_SIGMA - 0.5) * self.noise))
         under = self.sky_at(2 * row, 2 * column)
@@ -111,64 +111,100 @@ class Light(NamedTuple):
         column = (2 * column[:, None] + np.array((0, 1, 0, 1))).ravel()
         lift = (self.corner_sky + _HOT_SIGMA * self.noise).astype(np.float32)
         over = self.frame.data[row, column] > (under[:, None] + lift).ravel()
-        return Bright(row[over], column[over], np.repeat(under, 4)[over])
+        under = np.repeat(under, 4)[over]
+        return self.look(self.frame.data, row[over], column[over], under)
 
-    def too_sharp(
-        self, data: NDArray[np.uint16], bright: Bright, sigma_px: float
-    ) -> NDArray[np.bool_]:
-        """Return which pixels no star of a width can have made, shape (N,).
+    def look(self, data: NDArray[np.uint16], row: IntArray, column: IntArray, sky: Image) -> Bright:
+        """Return pixels together with their neighbours.
 
         Args:
             data: Raw pixels, those of the frame or cleaned ones.
+            row: Rows of the pixels, shape (N,).
+            column: Their columns.
+            sky: Level of the sky under them and their neighbours, that of a cell on a mosaic.
+        """
+        around = _Around(self, data, row, column, sky)
+        two = np.empty((len(self._ways()), len(row)), np.float32)
+        for number, (down, across) in enumerate(self._ways()):
+            # The neighbours' light that this pixel may have, were it a star's.
+            np.add(
+                around.as_own_colour(down, across),
+                around.as_own_colour(-down, -across),
+                out=two[number],
+            )
+        return Bright(row, column, sky, around.net(0, 0), two)
+
+    def _ways(self) -> tuple[tuple[int, int], ...]:
+        """Return how far down and across neighbours are, one of each two."""
+        steps = (1,) if self.frame.bayer is None else (1, 2)
+        return tuple((step * down, step * across) for step in steps for down, across in _ONE_WAY)
+
+    def too_sharp(self, bright: Bright, sigma_px: float) -> NDArray[np.bool_]:
+        """Return which pixels no star of a width can have made, shape (N,).
+
+        Args:
             bright: The pixels.
             sigma_px: Standard deviation of stars, in pixels of the frame.
         """
         sigma_px = min(sigma_px, _WIDEST_PX)
-        around = _Around(self, data, bright)
-        value = around.net(0, 0)
-        sharp: NDArray[np.bool_] = np.zeros(len(value), dtype=np.bool_)
-        for step in (1,) if self.frame.bayer is None else (1, 2):
-            own, other = _fallen(sigma_px, 0), _fallen(sigma_px, step)
-            for down, across in _ONE_WAY:
-                bound = own * own / ((other if down else own) * (other if across else own))
-                error = self.noise * float(np.sqrt(1.0 + 0.5 * bound**2))
-                # The neighbours' light that this pixel may have, were it a star's.
-                two = around.as_own_colour(step * down, step * across)
-                two += around.as_own_colour(-step * down, -step * across)
-                sharp |= value - (0.5 * bound) * two > _BEYOND_SIGMA * error
-        return sharp & (value > _HOT_SIGMA * self.noise)
+        own = _fallen(sigma_px, 0)
+        sharp: NDArray[np.bool_] = np.zeros(len(bright.row), dtype=np.bool_)
+        for (down, across), two in zip(self._ways(), bright.two, strict=True):
+            other = _fallen(sigma_px, max(abs(down), abs(across)))
+            bound = own * own / ((other if down else own) * (other if across else own))
+            error = self.noise * float(np.sqrt(1.0 + 0.5 * bound**2))
+            sharp |= bright.value - (0.5 * bound) * two > _BEYOND_SIGMA * error
+        return sharp & (bright.value > _HOT_SIGMA * self.noise)
 
 
 class Bright(NamedTuple):
-    """Pixels of the frame far above the noise; columns of shape (N,).
+    """Pixels of the frame far above the noise, and their neighbours, without their sky.
 
     Attributes:
-        row, column: Where they are.
-        sky: Level of the sky under them and their neighbours, that of a cell on a mosaic.
+        row, column: Where they are, shapes (N,).
+        sky: Level of the sky under them and their neighbours, that of a cell on a mosaic, (N,).
+        value: Their light, (N,).
+        two: That of two neighbours on opposite sides, for each of the ways they lie, (W, N).
     """
 
     row: IntArray
     column: IntArray
     sky: Image
+    value: Image
+    two: Image
 
     def only(self, chosen: NDArray[np.bool_]) -> Bright:
         """Return some of them."""
-        return Bright(self.row[chosen], self.column[chosen], self.sky[chosen])
+        sky, value, two = self.sky[chosen], self.value[chosen], self.two[:, chosen]
+        return Bright(self.row[chosen], self.column[chosen], sky, value, two)
+
+    def look_again(self, light: Light, data: NDArray[np.uint16], chosen: NDArray[np.bool_]) -> None:
+        """Take some of them, and their neighbours, from pixels that have changed."""
+        fresh = light.look(data, self.row[chosen], self.column[chosen], self.sky[chosen])
+        self.value[chosen] = fresh.value
+        self.two[:, chosen] = fresh.two
 
 
 class _Around:
-    """Looks up bright pixels and their neighbours without their sky, all at once."""
+    """Looks up pixels and their neighbours without their sky, all at once."""
 
-    def __init__(self, light: Light, data: NDArray[np.uint16], bright: Bright) -> None:
+    def __init__(
+        self,
+        light: Light,
+        data: NDArray[np.uint16],
+        row: IntArray,
+        column: IntArray,
+        sky: Image,
+    ) -> None:
         height, width = data.shape
-        self._data, self._sky = np.ravel(data), bright.sky
+        self._data, self._sky = np.ravel(data), sky
         steps = (-1, 0, 1) if light.frame.bayer is None else (-2, -1, 0, 1, 2)
         # Neighbours outside of the frame are as the pixel itself, which has their colour, too.
-        rows = {d: np.where((bright.row + d >= 0) & (bright.row + d < height), bright.row + d,
-                            bright.row) for d in steps}  # fmt: skip
-        self._column = {d: np.where((bright.column + d >= 0) & (bright.column + d < width),
-                                    bright.column + d, bright.column) for d in steps}  # fmt: skip
-        self._row = {d: row * width for d, row in rows.items()}
+        rows = {d: np.where((row + d >= 0) & (row + d < height), row + d, row) for d in steps}
+        self._column = {
+            d: np.where((column + d >= 0) & (column + d < width), column + d, column) for d in steps
+        }
+        self._row = {d: at * width for d, at in rows.items()}
         self._mosaic = light.frame.bayer is not None
         if light.frame.bayer is None:
             return
@@ -246,15 +282,16 @@ def without_defects(
     bright = light.bright(image) if bright is None else bright
     if len(bright.row) > _MOST_SHARE * frame.data.size:
         bright = bright.only(np.zeros(len(bright.row), dtype=np.bool_))
-    left = bright
-    rows, columns, taken = [left.row[:0]], [left.row[:0]], [np.empty(0)]
+    left: NDArray[np.bool_] = np.ones(len(bright.row), dtype=np.bool_)
+    none = bright.row[:0]
+    rows, columns, taken = [none], [none], [np.empty(0)]
     data = frame.data
     for _ in range(_ROUNDS):
-        sharp = light.too_sharp(data, left, sigma_px)
+        sharp = left & light.too_sharp(bright, sigma_px)
         if not sharp.any():
             break
         data = data.copy() if data is frame.data else data
-        r, c = left.row[sharp], left.column[sharp]
+        r, c = bright.row[sharp], bright.column[sharp]
         # On a mosaic pixels of the same colour are two away.
         around = [data[np.clip(r + factor * i, 0, data.shape[0] - 1),
                        np.clip(c + factor * j, 0, data.shape[1] - 1)]
@@ -267,7 +304,9 @@ def without_defects(
         columns.append(c // factor)
         taken.append(change)
         # What has kept its neighbours has kept its verdict.
-        left = left.only(~sharp & _near(left, r, c, data.shape, factor))
+        near = _near(bright, r, c, data.shape, factor)
+        bright.look_again(light, data, near)
+        left &= near & ~sharp
     return Mended(
         replace(frame, data=data),
         np.concatenate(rows),

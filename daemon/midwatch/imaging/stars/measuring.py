@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from midwatch.imaging.frame import Frame, brightest_of, luminance
+from midwatch.imaging.frame import Frame, brightest_of, full_share, luminance
 from midwatch.imaging.stars.defects import (
     SHARPEST_PX,
     SKY_STEP,
@@ -58,6 +58,8 @@ _SHARPER = 0.8
 # Stars of a frame have one size, defects all sizes: stars are where most sizes lie within this
 # factor of each other.
 _ONE_SIZE, _SIZE_SNR = 1.25, 15.0
+# Change of the fit's cost at which a width is known well enough to compare with.
+_ROUGHLY = 1e-4
 # Of the light of a detection: when more is found to be too sharp, it was no star.
 _MOST_LOST = 0.4
 # A neighbour with less than this share of a star's light does not change its radius by a percent.
@@ -96,8 +98,7 @@ def measure_stars(
     import sep
 
     image, factor = luminance(frame)
-    full = np.count_nonzero(_full(frame.data, frame.saturation_adu))
-    saturated_fraction = full / max(frame.data.size, 1)
+    saturated_fraction = full_share(frame)
     if min(image.shape) < _SMALLEST_SIDE_PX:
         return without_stars(
             float(np.median(frame.data)), float(np.std(frame.data)), saturated_fraction
@@ -114,9 +115,15 @@ def measure_stars(
     mended = without_defects(light, image)
     light = light._replace(frame=mended.frame)
     found = _like_stars(_extract(image, noise, threshold_sigma, smallest_area_px))
-    frame, found = _no_sharper(light, mended.bright, image, noise, found)
+    brightest = _table(light.frame, image, factor, noise, _brightest(found))
+    frame, left = _no_sharper(light, mended.bright, image, found, brightest)
+    if frame is not light.frame:
+        found = left
+        brightest = _table(frame, image, factor, noise, _brightest(found))
     trails = find_trails(image, factor)
-    table, x_px, y_px, good, fwhm_px, common, shapes = _measured(frame, image, factor, noise, found)
+    table, x_px, y_px, good, fwhm_px, common, shapes = _measured(
+        frame, image, factor, found, brightest
+    )
     hfr_px, scatter_px = median_and_scatter(table.hfr_px[good])
     return StarMeasures(
         count=len(x_px),
@@ -162,13 +169,11 @@ class _Measured(NamedTuple):
 
 
 def _measured(
-    frame: Frame, image: Image, factor: int, noise: float, found: NDArray[np.void]
+    frame: Frame, image: Image, factor: int, found: NDArray[np.void], table: StarTable
 ) -> _Measured:
     shift = (factor - 1) / 2.0
     x_px, y_px = found["x"] * factor + shift, found["y"] * factor + shift
-    every, found = found, found[np.argsort(-found["flux"], kind="stable")[:_MOST_STARS]]
-    table = _table(frame, image, factor, noise, found)
-    table = replace(table, good=_unspoiled(table, found, every))
+    table = replace(table, good=_unspoiled(table, _brightest(found), found))
     good = np.flatnonzero(table.good)
     if (discs := find_discs(frame, table)) is not None:
         good = np.arange(len(discs))
@@ -214,23 +219,24 @@ def _like_stars(found: NDArray[np.void]) -> NDArray[np.void]:
     return stars
 
 
-def _full(data: NDArray[np.uint16], saturation_adu: float) -> NDArray[np.bool_]:
-    """Return which pixels are full; whole numbers are compared twenty times as quickly."""
-    full: NDArray[np.bool_] = data > np.uint16(min(max(np.ceil(saturation_adu) - 1, 0), 65535))
-    return full
+def _brightest(found: NDArray[np.void]) -> NDArray[np.void]:
+    """Return the detections that are measured, brightest first."""
+    chosen: NDArray[np.void] = found[np.argsort(-found["flux"], kind="stable")[:_MOST_STARS]]
+    return chosen
 
 
 def _no_sharper(
-    light: Light, bright: Bright, image: Image, noise: float, found: NDArray[np.void]
+    light: Light, bright: Bright, image: Image, found: NDArray[np.void], table: StarTable
 ) -> tuple[Frame, NDArray[np.void]]:
     """Take out what is sharper than the stars of the frame: tracks and groups of hot pixels.
 
     Returns:
-        The frame without it, and the detections that are left; the image is corrected in place.
+        The frame without it, the same one where there is nothing, and the detections that are
+        left; the image is corrected in place.
     """
     from scipy.spatial import KDTree
 
-    sigma_px = _star_sigma_px(light.frame, image, noise, found)
+    sigma_px = _star_sigma_px(light.frame, image, table)
     if not _SHARPER * sigma_px > SHARPEST_PX:
         return light.frame, found
     mended = without_defects(light, image, _SHARPER * sigma_px, bright)
@@ -244,11 +250,8 @@ def _no_sharper(
     return mended.frame, kept
 
 
-def _star_sigma_px(frame: Frame, image: Image, noise: float, found: NDArray[np.void]) -> float:
+def _star_sigma_px(frame: Frame, image: Image, table: StarTable) -> float:
     """Return the standard deviation of the frame's stars across, in its pixels; NaN without."""
-    factor = 1 if frame.bayer is None else 2
-    brightest = found[np.argsort(-found["flux"], kind="stable")[:_MOST_STARS]]
-    table = _table(frame, image, factor, noise, brightest)
     sure = np.flatnonzero(table.good & (table.snr >= _SIZE_SNR) & (table.hfr_px > 0.0))
     if len(sure) == 0:
         return float("nan")
@@ -256,9 +259,9 @@ def _star_sigma_px(frame: Frame, image: Image, noise: float, found: NDArray[np.v
     chosen = np.sort(stars)[:_FITTED_STARS]
     x, y, size = table.x_px[chosen], table.y_px[chosen], table.hfr_px[chosen]
     if frame.bayer is None:
-        fwhm_px = fit_fwhm(image, x, y, size, table.flux_adu[chosen])
+        fwhm_px = fit_fwhm(image, x, y, size, table.flux_adu[chosen], good_to=_ROUGHLY)
     else:
-        fwhm_px, _ = MosaicStars(frame, x, y, size).fit()
+        fwhm_px, _ = MosaicStars(frame, x, y, size).fit(good_to=_ROUGHLY)
     # Stars that are drawn out are sharper across than along.
     return fwhm_px / _FWHM / float(np.sqrt(np.median(table.axis_ratio[stars])))
 

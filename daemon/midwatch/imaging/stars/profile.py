@@ -21,12 +21,18 @@ _WEIGHTS = np.outer((5.0, 8.0, 5.0), (8.0, 10.0)) / 18.0**2
 # a Gaussian for all that pixels can show.
 _BETA_RANGE = (1.5, 20.0)
 _FEWEST_SAMPLES = 12
+_EXACTLY = 1e-8
 # With less of the light than this in green, another colour shows the profile better.
 _DARK_GREEN = 0.2
 
 
 def fit_fwhm(
-    image: NDArray[np.float32], x: FloatArray, y: FloatArray, hfr: FloatArray, flux: FloatArray
+    image: NDArray[np.float32],
+    x: FloatArray,
+    y: FloatArray,
+    hfr: FloatArray,
+    flux: FloatArray,
+    good_to: float = _EXACTLY,
 ) -> float:
     """Fit one Moffat profile to the pixels of several stars at once.
 
@@ -41,6 +47,7 @@ def fit_fwhm(
         y: Centroids along y, shape (N,).
         hfr: Half-flux radii in pixels, shape (N,), for the size of the stamps.
         flux: Light of the stars, shape (N,).
+        good_to: Change of the cost, as a share of it, at which the fit ends.
 
     Returns:
         Full width at half maximum in pixels of the image; NaN where there are no stars or the
@@ -50,7 +57,7 @@ def fit_fwhm(
         return float("nan")
     typical = float(np.median(hfr))
     radius, level = _samples(image, x, y, flux, max(3.0, 3.0 * typical))
-    return _fitted(radius, level, typical)[0]
+    return _fitted(radius, level, typical, good_to)[0]
 
 
 class MosaicStars:
@@ -83,7 +90,7 @@ class MosaicStars:
         if light.sum() > 0.0:
             self.light = light / light.sum()
 
-    def fit(self) -> tuple[float, float]:
+    def fit(self, good_to: float = _EXACTLY) -> tuple[float, float]:
         """Fit one Moffat profile to the pixels of one colour of all stars.
 
         Half of the pixels are green and each of them is a sample of its own, nothing is
@@ -104,10 +111,12 @@ class MosaicStars:
         total = np.where(inside, self._net, 0.0).sum(axis=(1, 2))
         inside &= (total > 0.0)[:, None, None]
         level = (self._net / np.where(total > 0.0, total, 1.0)[:, None, None])[inside]
-        return _fitted(self._distance[inside], level.astype(np.float64), self._typical)
+        return _fitted(self._distance[inside], level.astype(np.float64), self._typical, good_to)
 
 
-def _fitted(radius: FloatArray, level: FloatArray, typical: float) -> tuple[float, float]:
+def _fitted(
+    radius: FloatArray, level: FloatArray, typical: float, good_to: float
+) -> tuple[float, float]:
     """Fit the profile to samples of distance and share of the light."""
     from scipy.optimize import least_squares
 
@@ -156,6 +165,7 @@ def _fitted(radius: FloatArray, level: FloatArray, typical: float) -> tuple[floa
         loss="soft_l1",
         f_scale=0.03,
         max_nfev=60,
+        ftol=good_to,
     )
     if not fit.success:
         return float("nan"), float("nan")

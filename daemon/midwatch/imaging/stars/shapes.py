@@ -38,12 +38,14 @@ _REACH, _MARGIN_PX = 2.6, 1.5
 _LARGEST_PX = 60
 # Pixels fitted in all, and those of the first stars that the fit begins with. More: the fit takes
 # longer than finding the stars. Fewer: the ratio is good to a percent only.
-_MOST_SAMPLES, _FIRST_SAMPLES = 8_000, 1_000
+_MOST_SAMPLES, _FIRST_SAMPLES = 6_000, 1_000
 _FEWEST_STARS = 4
 # A profile of ellipses says little of what is drawn out longer than this.
 _LONGEST_FITTED = 6.0
 _PLAIN_ROUNDS, _ROUNDS = 4, 21
-_SETTLED = 1e-3
+# A step is the last when it changes less than this share of the variance across; with fewer pixels
+# noise leaves more of it open anyway.
+_SETTLED = 2e-3
 # Of the peak: larger residuals are neighbours and count less.
 _NEIGHBOUR = 0.06
 _SMALLEST_PX2, _LONGEST_MOVE_PX = 0.01, 0.3
@@ -108,7 +110,8 @@ class StarShapes:
     def __init__(self, frame: Frame, image: Pixels, table: StarTable) -> None:
         """Begin with a raw frame, its luminance without background, and its stars."""
         self._frame, self._image, self._table = frame, image, table
-        self._known: FloatArray | None = None
+        # The shape that was fitted first, and the rows of its stars.
+        self._known: tuple[FloatArray, IntArray] | None = None
 
     def corrected(self, table: StarTable) -> StarShapes:
         """Return the same for a table with corrected places and sizes of these stars."""
@@ -132,23 +135,36 @@ class StarShapes:
         bright = rows[self._table.snr[rows] >= SHAPE_SNR]
         if len(bright) == 0:
             return Ellipse(float("nan"), float("nan"))
-        by_moments = Ellipse(*common_elongation(self._table, bright))
-        if self._table.discs or by_moments.ratio > _LONGEST_FITTED:
-            return by_moments
-        guess = _first_guess(self._table, bright)
+        fitted = self._fitted(bright, most_samples)
+        return Ellipse(*common_elongation(self._table, bright)) if fitted is None else fitted
+
+    def _fitted(self, bright: IntArray, most_samples: int) -> Ellipse | None:
+        """Fit the shape of some stars; None where they are no ellipses, or that leads nowhere."""
+        if self._table.discs:
+            return None
+        known, size_px = self._known, float(np.median(self._table.hfr_px[bright]))
+        if known is not None:
+            shape, stars = known
+            frame_px = float(np.median(self._table.hfr_px[stars]))
+            guess = shape * np.array((*[(size_px / frame_px) ** 2] * 3, 1.0))
+        else:
+            guess = _first_guess(self._table, bright, size_px)
+            if _ellipse(guess).ratio > _LONGEST_FITTED:
+                return None
         samples = _samples(self._frame, self._image, self._table, bright, guess, most_samples)
         if samples is None:
-            return by_moments
-        known = self._known
+            return None
+        begun: FloatArray | None = guess
         if known is None:
-            known, _ = _refined(samples.first(_FIRST_SAMPLES), guess, _PLAIN_ROUNDS, robust=False)
-        if known is not None:
-            known, settled = _refined(samples, known, _ROUNDS, robust=True)
-        if known is None or smallest(known) <= 2.0 * _SMALLEST_PX2:
-            return by_moments
-        if self._known is None and settled:
-            self._known = known
-        return _ellipse(known)
+            begun, _ = _refined(samples.first(_FIRST_SAMPLES), guess, _PLAIN_ROUNDS, robust=False)
+        if begun is None:
+            return None
+        fitted, settled = _refined(samples, begun, _ROUNDS, robust=True)
+        if fitted is None or smallest(fitted) <= 2.0 * _SMALLEST_PX2:
+            return None
+        if known is None and settled:
+            self._known = fitted, bright
+        return _ellipse(fitted)
 
 
 def _ellipse(shape: FloatArray) -> Ellipse:
@@ -171,12 +187,12 @@ def _ellipse(shape: FloatArray) -> Ellipse:
     )
 
 
-def _first_guess(table: StarTable, group: IntArray) -> FloatArray:
+def _first_guess(table: StarTable, group: IntArray, size_px: float) -> FloatArray:
     """Return variances xx, xy, yy in pixels of the frame, and the inverse of the exponent."""
     ratio = np.maximum(table.axis_ratio[group], 1.0)
     turn = np.radians(table.angle_deg[group])
     # Half of a Gaussian's light lies within 1.177 of its deviation.
-    size2 = (np.nanmedian(table.hfr_px[group]) / 1.17741) ** 2
+    size2 = (size_px / 1.17741) ** 2
     large, small = ratio, 1.0 / ratio
     c, s = np.cos(turn), np.sin(turn)
     parts = (large * c**2 + small * s**2, (large - small) * c * s, large * s**2 + small * c**2)
@@ -257,6 +273,7 @@ def _refined(
     shift_x, shift_y = np.zeros((2, len(samples.stars)), dtype=np.float32)
     weight: Pixels = np.ones(len(samples.net), dtype=np.float32)
     nodes = nodes_for(shape)
+    tolerance = _SETTLED * max(1.0, _MOST_SAMPLES / len(samples.net)) ** 0.5
     for turn in range(rounds):
         u, v = samples.x - shift_x[samples.star], samples.y - shift_y[samples.star]
         residual, columns = _residual(samples, weight, *profile(u, v, shape, nodes))
@@ -270,7 +287,7 @@ def _refined(
         right = (weighted[2:] @ residual).astype(np.float64)
         step = _step(normal, right, float(shape[3]))
         before, shape = shape, _stepped(shape, step)
-        settled = np.abs(shape[:3] - before[:3]).max() < _SETTLED * smallest(shape)
+        settled = np.abs(shape[:3] - before[:3]).max() < tolerance * smallest(shape)
         # The first step of a robust fit still counts all pixels alike.
         if settled and (turn > 0 or not robust):
             return shape, True
@@ -308,7 +325,7 @@ def _residual(
 
 def _step(normal: FloatArray, right: FloatArray, tail: float) -> FloatArray:
     """Solve for a step of the shape that leaves the exponent inside its bounds."""
-    normal[np.diag_indices(4)] *= 1.0 + _DAMPING
+    normal.flat[::5] *= 1.0 + _DAMPING
     step = np.asarray(np.linalg.solve(normal, right), np.float64)
     held = float(np.clip(tail + step[3], _LEAST_TAIL, _MOST_TAIL)) - tail
     if held != step[3]:

@@ -28,7 +28,7 @@ _FEWEST_STARS = 20
 _HUBER = 1.345
 _ROUNDS = 12
 # Pixels of stars from which a zone's common shape is fitted: a few stars, as there are nine zones.
-_SHAPE_SAMPLES = 1_500
+_SHAPE_SAMPLES = 1_000
 
 
 @dataclass(frozen=True)
