@@ -168,7 +168,7 @@ class Tasks:
         self._hear = callback
         for watch in tuple(self._watches.values()):
             if watch.death is not None and not self.well(watch.name):
-                self._tell(watch.death)
+                self._inform(watch.death)
 
         def forget() -> None:
             if self._hear is callback:
@@ -193,7 +193,7 @@ class Tasks:
                     return
                 death = watch.death = self._judge(watch, error)
                 watch.began_s = math.inf
-                self._tell(death, error)
+                self._inform(death, error)
                 if death.again_in_s is None:
                     raise error
                 await self._clock.sleep(death.again_in_s)
@@ -217,7 +217,7 @@ class Tasks:
         again_in_s = None if hopeless or lasting else pause_s
         return Death(watch.name, _in_words(error), count, again_in_s, watch.without)
 
-    def _tell(self, death: Death, error: BaseException | None = None) -> None:
+    def _inform(self, death: Death, error: BaseException | None = None) -> None:
         # The watch is started again, whether or not it can be reported: a full disk or a closed
         # terminal must not be what ends it.
         if error is not None:
@@ -231,7 +231,7 @@ class Tasks:
                 self._hear(death)
         except Exception as refusal:
             with contextlib.suppress(Exception):
-                _log.error("task_death_not_told", task=death.name, error=repr(refusal))
+                _log.error("task_death_not_reported", task=death.name, error=repr(refusal))
 
 
 async def _death_of(watch: _Watch) -> BaseException | None:

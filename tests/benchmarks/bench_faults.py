@@ -54,10 +54,10 @@ def main(names: list[str]) -> None:
                 except Exception as error:  # the table goes on; this is its worst line
                     print(f"{fault:42} the night broke off: {error!r}", flush=True)
                     continue
-            told = sorted({f"{fault.device}.{fault.kind}" for fault in night.faults})
+            seen = sorted({f"{fault.device}.{fault.kind}" for fault in night.faults})
             print(
                 f"{fault:42} {100 * night.integration_s / whole_s:4.0f} %  "
-                f"{', '.join(told) or '-'}  {'WRONG: ' if wrong(night) else ''}"
+                f"{', '.join(seen) or '-'}  {'WRONG: ' if wrong(night) else ''}"
                 f"{'; '.join(wrong(night))}",
                 flush=True,
             )

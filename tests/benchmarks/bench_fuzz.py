@@ -27,7 +27,7 @@ import structlog  # noqa: E402
 from contract.bus_benches import MOSQUITTO, free_port, listening  # noqa: E402
 from midwatch.bus import MemoryBus, Topics  # noqa: E402
 from midwatch.journal.facts import HostAccount  # noqa: E402
-from support.by_hand import FIRST_LIGHT_S, ORDERS, ROOFED, Hand, Told, night, text_of, write  # noqa: E402
+from support.by_hand import FIRST_LIGHT_S, ORDERS, ROOFED, Hand, Seen, night, text_of, write  # noqa: E402
 from support.hostile_messages import HostileSource  # noqa: E402
 from support.nights_bench import end_session, wait_for  # noqa: E402
 
@@ -35,8 +35,8 @@ ROLES = ("mount", "camera", "focuser", "guider", "weather", "roof", "flat_panel"
 BURST = 40
 
 
-def happened(told: Told) -> list[Any]:
-    return [(e.at_utc_s, e.fact) for e in told.events if not isinstance(e.fact, HostAccount)]
+def happened(seen: Seen) -> list[Any]:
+    return [(e.at_utc_s, e.fact) for e in seen.events if not isinstance(e.fact, HostAccount)]
 
 
 def counts_of(summary: dict[str, Any]) -> dict[tuple[str, str], int]:
@@ -63,7 +63,7 @@ def rehearsed(messages: int, folder: Path) -> None:
     calm = night(folder / "calm", path)
     before_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     began = time.process_time()
-    told = night(folder / "hostile", path, act)
+    seen = night(folder / "hostile", path, act)
     took_s = time.process_time() - began
     after_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     content = json.loads((folder / "hostile" / "2027-03-10" / "night.json").read_text())
@@ -77,11 +77,11 @@ def rehearsed(messages: int, folder: Path) -> None:
     for (_, reason), n in counted.items():
         by_reason[reason] += n
     print(f"rehearsed rig: {messages} messages in {took_s:.1f} s of processor time")
-    print(f"  journal as without them: {happened(told) == happened(calm)}")
+    print(f"  journal as without them: {happened(seen) == happened(calm)}")
     print(f"  counts that differ from what was sent: {wrong or 'none'}")
     print(f"  counted: {dict(sorted(by_reason.items()))}")
     print(f"  peak memory {before_mb:.0f} MB before, {after_mb:.0f} MB after")
-    print(f"  promises: { ({p.number: p.ok for p in told.outcome.summary.promises}) }")
+    print(f"  promises: { ({p.number: p.ok for p in seen.outcome.summary.promises}) }")
 
 
 class Onlooker:
@@ -194,8 +194,8 @@ def real(messages: int, folder: Path) -> None:
         print(f"  memory, MB: {grown}")
         sent = sum(expected.values())
         print(f"  to be counted {sent}; counts that differ: {wrong or 'none'}")
-        told = sum(sum(a["counts"].values()) for a in onlooker.accounts.values() if a)
-        print(f"  told on the bus: {told}; status: exit {status.returncode}")
+        seen = sum(sum(a["counts"].values()) for a in onlooker.accounts.values() if a)
+        print(f"  told on the bus: {seen}; status: exit {status.returncode}")
         print(f"  change: exit {changed.returncode}: {changed.stdout.strip()!r}")
         print(f"  bad change: exit {refused.returncode}: {refused.stderr.strip()[:160]!r}")
         print(f"  close: exit {closing.returncode}; the run ended with {daemon.returncode}")

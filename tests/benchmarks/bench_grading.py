@@ -70,9 +70,9 @@ def main(seeds: int) -> None:
         wrong = count["good", "rejected"] + count["good", "doubtful"]
         precision = f"{hit / (hit + wrong):9.3f}" if hit + wrong else "        -"
         recall = f"{hit / spoilt:6.3f}" if spoilt else "     -"
-        told = Counter(grade for (_, grade), n in count.items() for _ in range(n))
+        seen = Counter(grade for (_, grade), n in count.items() for _ in range(n))
         print(f"{kind:20} {sum(count.values()):6} {spoilt:6} {good:5}  {precision} {recall}  "
-              f"{wrong:4} {wrong / max(good, 1):6.2%}  {told['rejected']:5}/{told['doubtful']:<5}"
+              f"{wrong:4} {wrong / max(good, 1):6.2%}  {seen['rejected']:5}/{seen['doubtful']:<5}"
               f"  {time.perf_counter() - began:6.1f}")  # fmt: skip
 
 

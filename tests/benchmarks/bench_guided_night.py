@@ -42,8 +42,8 @@ def main() -> None:
             night = guided_night(Path(folder), seed)
             row(name, night, time.process_time() - began_s)
             digests.append(digest_of(Path(folder) / "night" / "journal.sqlite", "2027-03-10"))
-            told = f"    stars lost and found {night.told.count('stars_found')} times"
-            print(f"{told}, calibrations {night.told.count('calibrated')}")
+            seen = f"    stars lost and found {night.seen.count('stars_found')} times"
+            print(f"{seen}, calibrations {night.seen.count('calibrated')}")
     print(f"same seed, same journal: {digests[0] == digests[1]}; others differ:"
           f" {len(set(digests)) == len(digests) - 1}")  # fmt: skip
     with TemporaryDirectory() as folder:

@@ -62,8 +62,8 @@ def killed_night(
                 struck[name] += 1
         while not night.finished():
             if time.monotonic() - began_s > LIMIT_S:
-                told = f"not finished within {LIMIT_S:.0f} s: {night.said()[-800:]}"
-                return [told], str(struck), struck.total()
+                seen = f"not finished within {LIMIT_S:.0f} s: {night.said()[-800:]}"
+                return [seen], str(struck), struck.total()
             time.sleep(0.3)
         time.sleep(0.5)
         tally = dict(sorted(struck.items()))

@@ -56,10 +56,10 @@ def print_story(seeds: int, count: int) -> None:
             (1.5, 240.0),
         ):
             weather = Weather(wave_c=wave_c, wave_min=wave_min, lens_min=lens_min)
-            told = [list(nights(weather, seed, count)) for seed in range(1, seeds + 1)]
+            seen = [list(nights(weather, seed, count)) for seed in range(1, seeds + 1)]
             for number in range(count):
-                shares = [row[number].beyond for row in told]
-                runs = [len(row[number].runs) for row in told]
+                shares = [row[number].beyond for row in seen]
+                runs = [len(row[number].runs) for row in seen]
                 print(
                     f"| {lens_min:.0f} | {wave_c:g} | {wave_min:.0f} | {number + 1} "
                     f"| {100 * sum(shares) / seeds:.1f} % | {100 * max(shares):.0f} % "

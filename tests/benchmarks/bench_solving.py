@@ -189,8 +189,8 @@ def area(truth: TrueField, rng: np.random.Generator, radius_deg: float, catalogu
 
 
 def scale(truth: TrueField, rng: np.random.Generator, catalogue) -> Answer:
-    told = truth.chip.scale_arcsec * 2.0 ** rng.uniform(-1, 1)
-    return solve_scale(table(truth), FieldHint(*hint_near(rng, truth, 0.5), 0.7, told), catalogue)
+    seen = truth.chip.scale_arcsec * 2.0 ** rng.uniform(-1, 1)
+    return solve_scale(table(truth), FieldHint(*hint_near(rng, truth, 0.5), 0.7, seen), catalogue)
 
 
 def elsewhere(truth: TrueField, catalogue) -> Answer:

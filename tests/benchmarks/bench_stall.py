@@ -2,7 +2,7 @@
 
 Run by hand: `python tests/benchmarks/bench_stall.py [WIDTH HEIGHT]`. A frame is fetched, verified,
 measured, solved, graded beside two hundred others, drawn, written and journaled by the real code:
-darkroom with a measuring process, a spool on disk, a durable journal with the record listening.
+frame taker with a measuring process, a spool on disk, a durable journal with the record listening.
 Only the camera is a stand-in that has the frame ready, as the real one is another process.
 
 A tick every millisecond tells what a user of the loop would feel, the machine's noise included.
@@ -41,7 +41,7 @@ from midwatch.sequencer.camera.frame_pixels import verified
 from midwatch.sequencer.duties import DutyContext, load_registry
 from midwatch.sequencer.frames import keep_frame
 from midwatch.sky import Observer
-from support.darkroom_bench import darkroom_of, kept_frame
+from support.frame_taker_bench import darkroom_of, kept_frame
 from support.imaging_truth import moffat, render
 
 T = TypeVar("T")
@@ -125,15 +125,16 @@ def context_of(folder: Path, measurer: ProcessMeasurer, camera: ReadyCamera) -> 
     journal.begin_night("2027-03-10")
     record = NightRecord.from_events([])
     journal.listen(record.apply)
-    darkroom, analysis = darkroom_of(measurer, folder)
-    darkroom._camera = camera  # type: ignore[assignment]
+    frame_taker, analysis = darkroom_of(measurer, folder)
+    frame_taker._camera = camera  # type: ignore[assignment]
     silent = SimpleNamespace(state=None)
     rig = SimpleNamespace(
         camera=camera, mount=silent, focuser=silent, weather=None, guider=None, guide_camera=None
     )
     given: dict[str, Any] = {
         "clock": clock, "night": night, "rig": rig, "record": record, "journal": journal,
-        "darkroom": darkroom, "analysis": analysis, "observer": Observer(night.place), "lights": [],
+        "frame_taker": frame_taker, "analysis": analysis, "lights": [],
+        "observer": Observer(night.place),
         "graders": load_registry().graders,
     }  # fmt: skip
     # What keeping a frame never looks at is left out.

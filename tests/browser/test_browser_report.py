@@ -7,7 +7,7 @@ from playwright.sync_api import Browser, Page
 
 from midwatch.reports import take_accounts
 from midwatch.reports.night_report import render_report
-from support.journal_story import CONTEXT, told_night
+from support.journal_story import CONTEXT, story_night
 from support.pace import LIMIT_MS
 
 CHROMIUM = Path("/usr/bin/chromium")
@@ -26,7 +26,7 @@ FLAGS = [
 
 @pytest.fixture(scope="module")
 def report(tmp_path_factory) -> Path:
-    night = told_night()
+    night = story_night()
     path = tmp_path_factory.mktemp("report") / "report.html"
     accounts = take_accounts(night.events, night.folder, CONTEXT)
     path.write_text(render_report(accounts, night.folder, CONTEXT), encoding="utf-8")
@@ -39,19 +39,19 @@ def opened(browser: Browser, report: Path, width: int, **options) -> tuple[Page,
     )
     context.set_default_timeout(LIMIT_MS)
     page = context.new_page()
-    told: list[str] = []
+    seen: list[str] = []
     asked: list[str] = []
-    page.on("console", lambda message: told.append(message.text))
-    page.on("pageerror", lambda error: told.append(str(error)))
+    page.on("console", lambda message: seen.append(message.text))
+    page.on("pageerror", lambda error: seen.append(str(error)))
     page.on("request", lambda request: asked.append(request.url))
     page.goto(report.as_uri())
-    return page, told, [url for url in asked if not url.startswith("data:")]
+    return page, seen, [url for url in asked if not url.startswith("data:")]
 
 
 @pytest.mark.parametrize("width", [390, 1280])
 def test_it_opens_offline_without_a_complaint(browser, report, width):
-    page, told, asked = opened(browser, report, width)
-    assert told == []
+    page, seen, asked = opened(browser, report, width)
+    assert seen == []
     assert asked == [report.as_uri()]
     assert page.get_by_role("heading", level=1).is_visible()
     assert page.get_by_role("img", name="The night from sunset to sunrise").is_visible()

@@ -31,11 +31,11 @@ class Visitor:
         )
         self.context.set_default_timeout(LIMIT_MS)
         self.page: Page = self.context.new_page()
-        self.told: list[str] = []
+        self.seen: list[str] = []
         self.asked: list[str] = []
-        self.page.on("console", lambda message: self.told.append(message.text))
-        self.page.on("pageerror", lambda error: self.told.append(str(error)))
-        self.page.on("dialog", lambda dialog: self.told.append(dialog.message))
+        self.page.on("console", lambda message: self.seen.append(message.text))
+        self.page.on("pageerror", lambda error: self.seen.append(str(error)))
+        self.page.on("dialog", lambda dialog: self.seen.append(dialog.message))
         self.page.on("request", lambda request: self.asked.append(request.url))
         self.page.goto(bench.origin)
         self.page.get_by_label("Account").fill(ACCOUNT)
@@ -81,7 +81,7 @@ def test_it_shows_the_night_without_a_complaint_and_asks_nobody_else(browser, be
         for heading in ("Why", "Then", "The night", "Last frame", "Targets", "Where the time goes",
                         "Faults", "Said and noted", "Devices", "Orders by hand"):  # fmt: skip
             assert page.get_by_role("heading", name=heading, exact=True).count() == 1
-        assert visitor.told == []
+        assert visitor.seen == []
         assert all(url.startswith(bench.origin) for url in visitor.asked)
         overflow = page.evaluate("() => document.documentElement.scrollWidth - window.innerWidth")
         assert overflow <= 0
@@ -97,7 +97,7 @@ def test_hostile_text_stands_there_as_text(browser, bench):
         assert HOSTILE in page.locator("#faults").inner_text()
         visitor.look_again()  # nor does it run when the script replaces a section
         assert page.locator("main script, main [onerror]").count() == 0
-        assert visitor.told == []
+        assert visitor.seen == []
 
 
 def test_it_works_by_keyboard_alone(browser, bench):
@@ -255,7 +255,7 @@ def test_signing_in_is_red_too_once_night_colours_were_chosen(browser, bench):
         assert (green, blue) == (0, 0)
 
 
-def test_a_daemon_that_does_not_answer_any_more_is_told(browser, bench):
+def test_a_daemon_that_does_not_answer_any_more_is_reported(browser, bench):
     with Visitor(browser, bench) as visitor:
         page = visitor.page
         assert not page.locator("#silence").is_visible()

@@ -115,7 +115,7 @@ def test_a_night_is_watched_and_commanded_from_a_page(night: Run, page: Page) ->
     expect(page.locator("#devices")).not_to_contain_text("✕")
     expect(page.locator("#ledger")).to_contain_text("shutter open")
     expect(page.locator("#targets")).to_contain_text(re.compile(r"IC 405 [1-9]\d* of 40 accepted"))
-    expect(page.locator("#told")).to_contain_text("wrong password 1")
+    expect(page.locator("#reported")).to_contain_text("wrong password 1")
 
     hostile = "<img src=x onerror=document.title='owned'>"
     assert "Paused" in give(page, "Pause", hostile)
@@ -128,8 +128,8 @@ def test_a_night_is_watched_and_commanded_from_a_page(night: Run, page: Page) ->
     wrong = text_of(LONG).replace("exposure_s: 120", "exposure_s: -120", 1)
     page.locator("#change summary").click()
     page.get_by_label("Night orders, YAML").fill(wrong)
-    told = give(page, "Send orders", "without the nebula")
-    assert "targets[0].frames[0].exposure_s" in told
+    seen = give(page, "Send orders", "without the nebula")
+    assert "targets[0].frames[0].exposure_s" in seen
     assert not night.facts(OrdersChanged)
     fewer = text_of({**LONG, "targets": LONG["targets"][1:]})
     page.get_by_label("Night orders, YAML").fill(fewer)

@@ -239,7 +239,7 @@ def test_tls_checks_the_certificate_and_the_name(tmp_path: Path) -> None:
     gc.collect()  # while the complaint is still expected
 
 
-def test_missing_credential_files_are_told_at_once(tmp_path: Path) -> None:
+def test_missing_credential_files_are_reported_at_once(tmp_path: Path) -> None:
     async def enter(settings: BrokerSettings) -> None:
         async with MqttBus(settings, "daemon", WallClock()):
             raise AssertionError("it must not start")

@@ -10,7 +10,7 @@ from typing import Any
 from midwatch.bus import MemoryBroker, MemoryBus
 from midwatch.bus.interface import QUEUE_BYTES
 from midwatch.journal.facts import HostAccount, NightBegan, NightEnded
-from support.by_hand import FIRST_LIGHT_S, Hand, Told, night, write
+from support.by_hand import FIRST_LIGHT_S, Hand, Seen, night, write
 from support.hostile_messages import HostileSource
 
 MESSAGES = 3_000
@@ -29,8 +29,8 @@ async def flood(hand: Hand, source: HostileSource, messages: int, over_s: float)
             await hand.clock.sleep(over_s / (messages / BURST))
 
 
-def what_happened(told: Told) -> list[Any]:
-    return [(e.at_utc_s, e.fact) for e in told.events if not isinstance(e.fact, HostAccount)]
+def what_happened(seen: Seen) -> list[Any]:
+    return [(e.at_utc_s, e.fact) for e in seen.events if not isinstance(e.fact, HostAccount)]
 
 
 def test_hostile_messages_change_nothing_and_are_all_counted(tmp_path: Path) -> None:
@@ -43,10 +43,10 @@ def test_hostile_messages_change_nothing_and_are_all_counted(tmp_path: Path) -> 
         await hand.until(FIRST_LIGHT_S - 4500.0)
         await flood(hand, sources[0], MESSAGES, 5700.0)
 
-    told = night(tmp_path / "hostile", path, act)
+    seen = night(tmp_path / "hostile", path, act)
     calm = night(tmp_path / "calm", path)
     # Not one decision, motion or frame differs in anything, the instant included.
-    assert what_happened(told) == what_happened(calm)
+    assert what_happened(seen) == what_happened(calm)
     (source,) = sources
     content = json.loads((tmp_path / "hostile" / "2027-03-10" / "night.json").read_text())
     counted = {
@@ -80,13 +80,13 @@ def test_hostile_messages_change_nothing_and_are_all_counted(tmp_path: Path) -> 
         "devices_malformed",
     }
     assert sum(source.expected.values()) > 0.9 * MESSAGES
-    promise = next(p for p in told.outcome.summary.promises if p.number == 10)
+    promise = next(p for p in seen.outcome.summary.promises if p.number == 10)
     assert promise.ok is True
-    (began,) = told.facts(NightBegan)
-    for entry in told.facts(HostAccount):
+    (began,) = seen.facts(NightBegan)
+    for entry in seen.facts(HostAccount):
         assert [name for name, _ in entry.holders] in ([began.holder], [])
         assert "stranger" not in entry.senders
-    assert told.facts(NightEnded)
+    assert seen.facts(NightEnded)
 
 
 def test_a_queue_nobody_reads_is_bounded_in_messages_and_in_bytes() -> None:

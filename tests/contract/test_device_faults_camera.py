@@ -22,7 +22,7 @@ from midwatch.devices.contract.kinds import (
     Slew,
     Unpark,
 )
-from midwatch.sequencer.camera.darkroom import check_sides
+from midwatch.sequencer.camera.frame_taker import check_sides
 from midwatch.sequencer.decision import ReconnectArgs
 from midwatch_plugins.duties.remedying import Reconnect
 from midwatch_simulators.instruments.simulated_camera import SimulatedCamera
@@ -221,7 +221,7 @@ def test_a_camera_shows(name: str, sky_mode: str, tmp_path: Path) -> None:
     with_faults(story, {"camera": options}, ("camera", (name, FROM_S, UNTIL_S)), folder=folder)
 
 
-def test_each_fault_is_told_of_here() -> None:
+def test_each_fault_is_reported_of_here() -> None:
     assert set(STORIES) == set(SimulatedCamera.shows)
     assert set(GUIDE_STORIES) == set(SimulatedGuideCamera.shows)
 

@@ -138,7 +138,7 @@ def test_a_guider_shows(name: str) -> None:
     with_faults(story, roles, ("guider", (name, FROM_S, UNTIL_S)))
 
 
-def test_each_fault_is_told_of_here() -> None:
+def test_each_fault_is_reported_of_here() -> None:
     assert set(STORIES) == set(SimulatedGuider.shows)
 
 

@@ -339,7 +339,7 @@ def test_a_slew_that_goes_where_it_is_sent_is_left_alone(
     with_faults(story, ROLES, limits=LIMITS)
 
 
-def test_each_fault_is_told_of_here() -> None:
+def test_each_fault_is_reported_of_here() -> None:
     assert set(STORIES) == set(SimulatedMount.shows)
 
 

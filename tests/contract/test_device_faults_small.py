@@ -211,7 +211,7 @@ def test_a_device_shows(name: str) -> None:
     with_faults(story, {role: OPTIONS.get(role, {})}, *spans)
 
 
-def test_each_fault_is_told_of_here() -> None:
+def test_each_fault_is_reported_of_here() -> None:
     classes = (SimulatedFocuser, SimulatedFilterWheel, SimulatedRoof, SimulatedWeather)
     assert set(STORIES) == {name for device in classes for name in device.shows}
 

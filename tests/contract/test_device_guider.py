@@ -135,7 +135,7 @@ def test_sits_out_a_minute_of_cloud_without_anybody(calibrated: MemoryKeptFacts)
     assert (after - after.mean(axis=0)).std(axis=0).max() < 1.2
 
 
-def test_an_unplugged_guide_camera_is_told_with_what_to_try_and_taken_up_again(
+def test_an_unplugged_guide_camera_is_shown_with_what_to_try_and_taken_up_again(
     calibrated: MemoryKeptFacts,
 ) -> None:
     began = EVENING.timestamp() + 90.0

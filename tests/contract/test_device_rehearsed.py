@@ -32,9 +32,9 @@ def rehearsed(
 
     async def main() -> None:
         broker = MemoryBroker()
-        told: list[str] = []
+        seen: list[str] = []
         async with RehearsedDevices(setting, broker, CLOCK, 1, rule) as devices:
-            devices.tell = lambda _role, message: told.append(message)
+            devices.inform = lambda _role, message: seen.append(message)
             async with (
                 MemoryBus(broker, "midwatch") as bus,
                 Caller(bus, setting.topics, CLOCK, 1) as caller,
@@ -45,13 +45,13 @@ def rehearsed(
                 ) as rig,
             ):  # fmt: skip
                 assert await rig.wait_online(30.0) == ()
-                await work(devices, rig, told)
+                await work(devices, rig, seen)
 
     run_virtual(main)
 
 
 def test_a_driver_that_dies_is_offline_at_once_and_back_after_its_pause():
-    async def work(devices: RehearsedDevices, rig: RigClient, told: list[str]) -> None:
+    async def work(devices: RehearsedDevices, rig: RigClient, seen: list[str]) -> None:
         await rig.camera.do(Connect(), 10.0)
         await devices.crash("camera")
         await CLOCK.sleep(0.1)
@@ -60,13 +60,13 @@ def test_a_driver_that_dies_is_offline_at_once_and_back_after_its_pause():
         assert rig.down() == ("camera",)
         await CLOCK.sleep(1.0)
         assert rig.down() == ()
-        assert told == ["the driver of the camera ended with code -9; it is started again in 1 s"]
+        assert seen == ["the driver of the camera ended with code -9; it is started again in 1 s"]
 
     rehearsed(work)
 
 
 def test_a_frame_that_waits_outlives_its_driver():
-    async def work(devices: RehearsedDevices, rig: RigClient, told: list[str]) -> None:
+    async def work(devices: RehearsedDevices, rig: RigClient, seen: list[str]) -> None:
         await rig.camera.do(Connect(), 10.0)
         ref = await rig.camera.do(
             Expose(exposure_id="one", frame="light", exposure_s=5.0), timeout_s=60.0
@@ -80,8 +80,8 @@ def test_a_frame_that_waits_outlives_its_driver():
     rehearsed(work)
 
 
-def test_a_hung_driver_falls_silent_and_is_freed_or_started_anew():
-    async def work(devices: RehearsedDevices, rig: RigClient, told: list[str]) -> None:
+def test_a_hung_driver_falls_silent_and_is_freed_or_started_again():
+    async def work(devices: RehearsedDevices, rig: RigClient, seen: list[str]) -> None:
         await devices.hang("mount", True)
         assert rig.down() == ()  # it said that it is there, and nobody denied it
         await CLOCK.sleep(40.0)
@@ -94,34 +94,34 @@ def test_a_hung_driver_falls_silent_and_is_freed_or_started_anew():
         await devices.restart("mount")
         await CLOCK.sleep(1.0)
         assert rig.down() == ()
-        assert told == ["the driver of the mount was started again"]
+        assert seen == ["the driver of the mount was started again"]
 
     rehearsed(work)
 
 
 def test_a_doomed_driver_keeps_dying_more_slowly_until_it_is_well():
-    async def work(devices: RehearsedDevices, rig: RigClient, told: list[str]) -> None:
+    async def work(devices: RehearsedDevices, rig: RigClient, seen: list[str]) -> None:
         await devices.doom("focuser", True)
         await CLOCK.sleep(60.0)
-        deaths = len(told)
+        deaths = len(seen)
         assert 3 <= deaths <= 6
-        assert "keeps dying" in told[-1]
+        assert "keeps dying" in seen[-1]
         await devices.doom("focuser", False)
         await CLOCK.sleep(100.0)
-        assert len(told) <= deaths + 1
+        assert len(seen) <= deaths + 1
         assert rig.down() == ()
 
     rehearsed(work, RestartRule(longest_pause_s=60.0))
 
 
 def test_without_power_all_are_gone_and_come_back_together():
-    async def work(devices: RehearsedDevices, rig: RigClient, told: list[str]) -> None:
+    async def work(devices: RehearsedDevices, rig: RigClient, seen: list[str]) -> None:
         await devices.cut_power()
         await CLOCK.sleep(60.0)
         assert set(rig.down()) == set(devices.roles)
         await devices.restore_power()
         await CLOCK.sleep(1.0)
         assert rig.down() == ()
-        assert told == []
+        assert seen == []
 
     rehearsed(work)

@@ -33,9 +33,9 @@ def test_a_writer_killed_at_any_moment_leaves_only_whole_files(
         assert writer.stdout.readline().strip() == "0"
         time.sleep(delay_s)
         writer.kill()
-        told = [line for line in writer.stdout.read().split("\n") if line]
+        seen = [line for line in writer.stdout.read().split("\n") if line]
     files = sorted(tmp_path.glob("*.fits"))
     # What the writer reported as written is there, and whatever bears a name is whole.
-    assert len(files) >= min(40, 1 + len(told))
+    assert len(files) >= min(40, 1 + len(seen))
     assert all(verify_checksum(path) for path in files)
     assert len(list(tmp_path.glob("*.partial"))) <= 1

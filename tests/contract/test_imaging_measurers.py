@@ -29,7 +29,7 @@ def blocks() -> set[str]:
 
 
 def drive(kind: Callable[[], Measurer], story: Callable[[Measurer], Awaitable[None]]) -> None:
-    async def told() -> None:
+    async def seen() -> None:
         measurer = kind()
         try:
             await story(measurer)
@@ -37,7 +37,7 @@ def drive(kind: Callable[[], Measurer], story: Callable[[Measurer], Awaitable[No
             await measurer.close()
             await measurer.close()
 
-    asyncio.run(told())
+    asyncio.run(seen())
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -71,7 +71,7 @@ def test_orders_reach_the_daemon_with_who_and_why(run) -> None:
     run(act)
 
 
-def test_what_became_of_an_order_is_told_once(run) -> None:
+def test_what_became_of_an_order_is_reported_once(run) -> None:
     async def act(bench: Bench) -> None:
         await bench.sign_in()
         await bench.order("pause")
@@ -196,12 +196,12 @@ def test_no_secret_stands_in_logs_addresses_or_the_page(run) -> None:
             await bench.order("pause")
             text = await (await bench.client.get("/")).text()
         token = signed.cookies["midwatch-8427"].value
-        told = repr(logs) + text + repr(bench.page.settings) + str(signed.headers["Location"])
+        seen = repr(logs) + text + repr(bench.page.settings) + str(signed.headers["Location"])
         assert [log["event"] for log in logs] == [
             "page_turned_away", "page_signed_in", "page_order",
         ]  # fmt: skip
         for secret in (PASSWORD, "a guess that is wrong", token):
-            assert secret not in told
+            assert secret not in seen
 
     run(act)
 
@@ -346,7 +346,7 @@ def test_a_fault_while_somebody_signs_in_does_not_bring_the_password_into_the_lo
     run(act)
 
 
-def test_a_fault_in_the_page_is_told_and_the_next_request_answered(run, monkeypatch) -> None:
+def test_a_fault_in_the_page_is_reported_and_the_next_request_answered(run, monkeypatch) -> None:
     async def act(bench: Bench) -> None:
         await bench.sign_in()
 

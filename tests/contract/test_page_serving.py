@@ -96,10 +96,10 @@ def test_a_port_that_is_taken_is_tried_again_and_nobody_else_notices(
     async def main() -> None:
         taken = await asyncio.start_server(lambda _r, w: w.close(), "127.0.0.1", port)
         async with OperatorPage(settings, night, tmp_path / "night").served(NOWHERE):
-            told = ""
-            while f"the page at {settings.url} is not served" not in told:
+            seen = ""
+            while f"the page at {settings.url} is not served" not in seen:
                 await asyncio.sleep(0.05)  # pytest ends a test that waits for ever
-                told += capfd.readouterr().err
+                seen += capfd.readouterr().err
             taken.close()
             await taken.wait_closed()
             assert await status_of(settings.url) == 200
@@ -158,7 +158,7 @@ def test_who_only_holds_connections_is_sent_away(
     serve(tmp_path, act)
 
 
-def test_passwords_are_read_beside_the_rig_file(tmp_path: Path) -> None:
+def test_passwords_are_read_next_to_the_rig_file(tmp_path: Path) -> None:
     rig = tmp_path / "rig.yaml"
     (tmp_path / "ann.password").write_text("correct horse 10\nand nothing else\n")
     section = Page(accounts={"ann": "ann.password"})

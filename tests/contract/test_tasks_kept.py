@@ -27,9 +27,9 @@ from support.task_kills import kill, named
 
 
 def kept() -> tuple[Tasks, list[Death]]:
-    tasks, told = Tasks(WallClock()), []
-    tasks.hear(told.append)
-    return tasks, told
+    tasks, seen = Tasks(WallClock()), []
+    tasks.hear(seen.append)
+    return tasks, seen
 
 
 async def until(condition: Callable[[], bool]) -> None:
@@ -42,15 +42,15 @@ async def until(condition: Callable[[], bool]) -> None:
 
 def test_a_connection_that_dies_over_a_broker_that_is_away_is_tried_on() -> None:
     async def main() -> None:
-        tasks, told = kept()
+        tasks, seen = kept()
         bus = MqttBus(BrokerSettings(port=free_port()), "ann", WallClock(), tasks=tasks)
         async with bus:
             await until(lambda: bus._links[0].last_error != "not tried yet")
             assert await kill("bus ann")
-            await until(lambda: len(told) == 1)
+            await until(lambda: len(seen) == 1)
             bus._links[0].last_error = "not tried yet"
             await until(lambda: bus._links[0].last_error != "not tried yet")
-        assert (told[0].name, told[0].without) == ("bus ann", "leave")
+        assert (seen[0].name, seen[0].without) == ("bus ann", "leave")
 
     asyncio.run(main())
 
@@ -63,17 +63,17 @@ def test_the_page_goes_on_whichever_of_its_tasks_dies(
     settings = page_settings(None, (None, free_port()), night.paths["rig"], tmp_path / "night")
 
     async def main() -> None:
-        tasks, told = kept()
+        tasks, seen = kept()
         page = OperatorPage(settings, night, tmp_path / "night", tasks)
         async with page.served(NOWHERE):
             assert await status_of(settings.url) == 200
             assert await kill("page hears devices")
-            await until(lambda: len(told) == 1)
+            await until(lambda: len(seen) == 1)
             assert named("page hears devices") is not None
             assert await kill("page")
             await asyncio.sleep(0.5)
             assert await status_of(settings.url) == 200
-        assert [(death.name, death.without) for death in told] == [("page hears devices", "go_on")]
+        assert [(death.name, death.without) for death in seen] == [("page hears devices", "go_on")]
 
     asyncio.run(main())
 
@@ -97,11 +97,11 @@ def test_the_signs_of_life_go_on_after_a_mishap(
                 return count
 
         async def main() -> None:
-            tasks, told = kept()
+            tasks, seen = kept()
             async with watched_service(tasks):
                 await until(lambda: beats() > 0)
                 assert await kill("service watchdog")
-                await until(lambda: len(told) == 1)
+                await until(lambda: len(seen) == 1)
                 beats()
                 await until(lambda: beats() > 0)
 

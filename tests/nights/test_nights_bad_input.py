@@ -99,9 +99,9 @@ def test_a_disk_that_is_full_stops_frames_and_cuts_none_short(
     assert "1 wait in the camera's spool for room on the disk" in promises[4]["detail"]
     assert promises[8]["ok"] is True  # parked, warm and closed all the same
 
-    told = process("why", "01:00", "--out", out)
-    assert "disk: " in told.stdout
-    assert "make room on the disk" in told.stdout
+    seen = process("why", "01:00", "--out", out)
+    assert "disk: " in seen.stdout
+    assert "make room on the disk" in seen.stdout
 
 
 @root_only

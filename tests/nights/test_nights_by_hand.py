@@ -60,20 +60,20 @@ def test_new_orders_hold_and_what_was_taken_counts_whatever_its_place(tmp_path: 
         assert answer == {"added": ["M 81"], "removed": [], "changed": ["IC 405"],
                           "not_tonight": {}}  # fmt: skip
 
-    told = night(tmp_path / "night", write(tmp_path / "orders"), act)
-    (changed,) = told.facts(OrdersChanged)
+    seen = night(tmp_path / "night", write(tmp_path / "orders"), act)
+    (changed,) = seen.facts(OrdersChanged)
     assert (changed.who, changed.why) == ("ann", "more of it")
-    taken = Counter((b.target, b.exposure_s) for b in told.facts(FrameBegun) if b.frame == "light")
+    taken = Counter((b.target, b.exposure_s) for b in seen.facts(FrameBegun) if b.frame == "light")
     # Two of 120 s were taken before: three more, whatever number the order has now.
     assert taken == {("IC 405", 120.0): 5, ("IC 405", 60.0): 1, ("IC 405", 30.0): 2,
                      ("M 101", 120.0): 3, ("M 81", 60.0): 2}  # fmt: skip
     # The frame in hand was not disturbed, and the duty went on.
-    assert not told.facts(FrameLost)
-    by_name = {t.name: t for t in told.outcome.summary.targets}
+    assert not seen.facts(FrameLost)
+    by_name = {t.name: t for t in seen.outcome.summary.targets}
     orders = [(o.exposure_s, o.wanted, o.accepted) for o in by_name["IC 405"].orders]
     assert orders == [(60.0, 1, 1), (30.0, 2, 2), (120.0, 5, 5)]
-    kept(told)
-    at_rest(told)
+    kept(seen)
+    at_rest(seen)
 
 
 def test_a_target_taken_out_ends_at_once_and_the_next_one_begins(tmp_path: Path) -> None:
@@ -83,25 +83,25 @@ def test_a_target_taken_out_ends_at_once_and_the_next_one_begins(tmp_path: Path)
         await hand.until(FIRST_LIGHT_S + 200.0)
         assert (await hand.change(documents(new)) or {})["removed"] == ["IC 405"]
 
-    told = night(tmp_path / "night", write(tmp_path / "orders"), act)
-    (lost,) = told.facts(FrameLost)
+    seen = night(tmp_path / "night", write(tmp_path / "orders"), act)
+    (lost,) = seen.facts(FrameLost)
     after = FIRST_LIGHT_S + 200.0
-    duties = [(e.at_utc_s, e.fact) for e in told.events if isinstance(e.fact, DutyBegan)]
+    duties = [(e.at_utc_s, e.fact) for e in seen.events if isinstance(e.fact, DutyBegan)]
     first = next(duty for at, duty in duties if at >= after)
     assert (first.duty, first.args["target"]) == ("slew", "M 101")
-    ended = next(e for e in told.events if isinstance(e.fact, DutyEnded) and e.at_utc_s >= after)
+    ended = next(e for e in seen.events if isinstance(e.fact, DutyEnded) and e.at_utc_s >= after)
     assert ended.at_utc_s < after + 10.0
     assert ended.fact.outcome == "cancelled"
     assert ended.fact.reason == "IC 405 was taken out of the orders"
-    assert lights(told, "IC 405") == 1
-    assert lights(told, "M 101") == 3
-    by_name = {t.name: t for t in told.outcome.summary.targets}
+    assert lights(seen, "IC 405") == 1
+    assert lights(seen, "M 101") == 3
+    by_name = {t.name: t for t in seen.outcome.summary.targets}
     assert (by_name["IC 405"].accepted, by_name["IC 405"].note) == (
         1, "taken out of the orders during the night"
     )  # fmt: skip
     assert lost.exposure_id
-    kept(told)
-    at_rest(told)
+    kept(seen)
+    at_rest(seen)
 
 
 MISTAKES = orders_of(targts=[])
@@ -136,12 +136,12 @@ def test_a_frame_that_waits_for_room_is_filed_though_its_target_was_taken_out(
         await hand.until(FIRST_LIGHT_S + 300.0)
         assert (await hand.change(documents(new)) or {})["removed"] == ["IC 405"]
 
-    told = night(tmp_path / "night", write(tmp_path / "orders"), act, faults=(full,))
-    (waited,) = [f for f in told.facts(FrameBegun) if f.target == "IC 405"]
-    assert waited.exposure_id in {f.exposure_id for f in told.facts(FrameFiled)}
-    assert told.outcome.summary.ended is not None
-    at_rest(told)
-    kept(told)
+    seen = night(tmp_path / "night", write(tmp_path / "orders"), act, faults=(full,))
+    (waited,) = [f for f in seen.facts(FrameBegun) if f.target == "IC 405"]
+    assert waited.exposure_id in {f.exposure_id for f in seen.facts(FrameFiled)}
+    assert seen.outcome.summary.ended is not None
+    at_rest(seen)
+    kept(seen)
 
 
 def test_bad_orders_are_refused_with_every_problem_and_change_nothing(tmp_path: Path) -> None:
@@ -154,22 +154,22 @@ def test_bad_orders_are_refused_with_every_problem_and_change_nothing(tmp_path: 
             answers[name] = hand.said[-1]
 
     path = write(tmp_path / "orders")
-    told = night(tmp_path / "night", path, act)
+    seen = night(tmp_path / "night", path, act)
     for name, (_, words) in BAD.items():
         for word in words:
             assert word in answers[name], name
         assert str(tmp_path) not in answers[name]
         assert "midwatch-orders-" not in answers[name]
-    refused = [n.message for n in told.facts(Notice) if "cannot hold" in n.message]
+    refused = [n.message for n in seen.facts(Notice) if "cannot hold" in n.message]
     assert len(refused) == len(BAD)
     assert all(message.startswith("ann gave orders") for message in refused)
-    assert not told.facts(OrdersChanged)
+    assert not seen.facts(OrdersChanged)
     calm = night(tmp_path / "calm", path)
     # Beside the refusals, and their number, nothing differs.
     beside = (Notice, HostAccount)
     happened = [
         [(e.at_utc_s, e.fact) for e in one.events if not isinstance(e.fact, beside)]
-        for one in (told, calm)
+        for one in (seen, calm)
     ]
     assert happened[0] == happened[1]
 
@@ -184,13 +184,13 @@ def test_changed_orders_hold_after_a_crash_unless_others_are_given(tmp_path: Pat
     path = write(tmp_path / "orders")
     at = FIRST_LIGHT_S + 300.0
     killed = (ScheduledFault(at, at + 60.0, "daemon-killed"),)
-    told = night(tmp_path / "night", path, act, faults=killed)
-    first, second = told.facts(NightBegan)
+    seen = night(tmp_path / "night", path, act, faults=killed)
+    first, second = seen.facts(NightBegan)
     assert first.orders_sha256 != second.orders_sha256
-    assert second.orders_sha256 == told.facts(OrdersChanged)[0].orders_sha256
-    assert (lights(told, "IC 405"), lights(told, "M 101")) == (1, 3)
-    kept(told)
-    at_rest(told)
+    assert second.orders_sha256 == seen.facts(OrdersChanged)[0].orders_sha256
+    assert (lights(seen, "IC 405"), lights(seen, "M 101")) == (1, 3)
+    kept(seen)
+    at_rest(seen)
 
 
 def test_close_wins_whatever_comes_with_it_in_one_breath(tmp_path: Path) -> None:
@@ -199,38 +199,38 @@ def test_close_wins_whatever_comes_with_it_in_one_breath(tmp_path: Path) -> None
         words = ("resume", "pause", "close", "skip", "resume")
         await asyncio.gather(*(hand.order(word, why="at once") for word in words))
 
-    told = night(tmp_path / "night", write(tmp_path / "orders"), act)
-    assert Counter(s.command for s in told.facts(OperatorSpoke)) == {
+    seen = night(tmp_path / "night", write(tmp_path / "orders"), act)
+    assert Counter(s.command for s in seen.facts(OperatorSpoke)) == {
         "resume": 2, "pause": 1, "close": 1, "skip": 1
     }  # fmt: skip
-    assert told.facts(NightEnded)[-1]
-    assert told.events[-1].at_utc_s < FIRST_LIGHT_S + 1500.0
-    assert lights(told, "M 101") == 0
-    kept(told)
-    at_rest(told)
+    assert seen.facts(NightEnded)[-1]
+    assert seen.events[-1].at_utc_s < FIRST_LIGHT_S + 1500.0
+    assert lights(seen, "M 101") == 0
+    kept(seen)
+    at_rest(seen)
 
 
 @pytest.mark.parametrize("fault", ["bad-orders", "conflicting-commands", "target-removed"])
 def test_a_rehearsed_person_does_what_the_fault_says(tmp_path: Path, fault: str) -> None:
     at = FIRST_LIGHT_S + 200.0
-    told = night(
+    seen = night(
         tmp_path / "night", write(tmp_path / "orders"), faults=(ScheduledFault(at, at, fault),)
     )
     if fault == "bad-orders":
-        (notice,) = (n.message for n in told.facts(Notice) if "cannot hold" in n.message)
+        (notice,) = (n.message for n in seen.facts(Notice) if "cannot hold" in n.message)
         assert "rehearsed person" in notice
         assert "targts" in notice
         assert "-60" in notice
-        assert (lights(told, "IC 405"), lights(told, "M 101")) == (7, 3)
+        assert (lights(seen, "IC 405"), lights(seen, "M 101")) == (7, 3)
     elif fault == "conflicting-commands":
-        assert told.events[-1].at_utc_s < at + 1500.0
-        assert {s.who for s in told.facts(OperatorSpoke)} == {"rehearsed person"}
+        assert seen.events[-1].at_utc_s < at + 1500.0
+        assert {s.who for s in seen.facts(OperatorSpoke)} == {"rehearsed person"}
     else:
-        (changed,) = told.facts(OrdersChanged)
+        (changed,) = seen.facts(OrdersChanged)
         assert changed.removed == ("IC 405",)
-        assert (lights(told, "IC 405"), lights(told, "M 101")) == (1, 3)
-    kept(told)
-    at_rest(told)
+        assert (lights(seen, "IC 405"), lights(seen, "M 101")) == (1, 3)
+    kept(seen)
+    at_rest(seen)
 
 
 COMMANDS = st.sampled_from(["pause", "resume", "skip", "close", "change"])
@@ -249,15 +249,15 @@ def test_frame_in_hand_is_finished_by_a_pause(tmp_path: Path) -> None:
         await hand.until(FIRST_LIGHT_S + 900.0)
         await hand.order("resume")
 
-    told = night(tmp_path / "night", write(tmp_path / "orders"), act)
-    begun = [e.at_utc_s for e in told.events
+    seen = night(tmp_path / "night", write(tmp_path / "orders"), act)
+    begun = [e.at_utc_s for e in seen.events
              if isinstance(e.fact, FrameBegun) and e.fact.frame == "light"]  # fmt: skip
     assert begun[0] == pytest.approx(FIRST_LIGHT_S, abs=1.0)
     assert begun[1] >= FIRST_LIGHT_S + 900.0
-    assert len(told.facts(FrameRead)) == len(told.facts(FrameBegun))
-    assert told.outcome.summary.ledger["paused"] == pytest.approx(900 - 122, abs=3)
-    kept(told)
-    at_rest(told)
+    assert len(seen.facts(FrameRead)) == len(seen.facts(FrameBegun))
+    assert seen.outcome.summary.ledger["paused"] == pytest.approx(900 - 122, abs=3)
+    kept(seen)
+    at_rest(seen)
 
 
 @settings(

@@ -8,7 +8,7 @@ import pytest
 
 from midwatch.journal.facts import DutyBegan, DutyEnded
 from midwatch.sky import Observer, Place
-from support.by_hand import FIRST_LIGHT_S, ORDERS, Told, check_by_hand, kept, lights, night, write
+from support.by_hand import FIRST_LIGHT_S, ORDERS, Seen, check_by_hand, kept, lights, night, write
 
 COMMANDS = ("pause", "resume", "skip", "close", "change")
 BENCH = Place(latitude_deg=46.2, longitude_deg=13.4, elevation_m=0.0)
@@ -36,16 +36,16 @@ ENDS_S = 1700.0
 
 
 @pytest.fixture(scope="module")
-def undisturbed(tmp_path_factory: pytest.TempPathFactory) -> Told:
+def undisturbed(tmp_path_factory: pytest.TempPathFactory) -> Seen:
     folder = tmp_path_factory.mktemp("undisturbed")
-    told = night(folder / "night", write(folder / "orders", FLIPPED))
-    kept(told)
-    return told
+    seen = night(folder / "night", write(folder / "orders", FLIPPED))
+    kept(seen)
+    return seen
 
 
 @pytest.mark.parametrize("name", INSTANTS)
 def test_the_undisturbed_night_is_doing_then_what_the_instants_say(
-    undisturbed: Told, name: str
+    undisturbed: Seen, name: str
 ) -> None:
     at_s, duty = INSTANTS[name]
     spans = {
@@ -63,12 +63,12 @@ def test_the_undisturbed_night_is_doing_then_what_the_instants_say(
 @pytest.mark.parametrize("command", COMMANDS)
 @pytest.mark.parametrize("name", INSTANTS)
 def test_an_order_in_the_midst_of_it_leaves_a_sound_night(
-    tmp_path: Path, undisturbed: Told, name: str, command: str
+    tmp_path: Path, undisturbed: Seen, name: str, command: str
 ) -> None:
     print("seed 1")
     at_s, duty = INSTANTS[name]
-    told = check_by_hand(tmp_path, [(at_s, command)], FLIPPED, ENDS_S)
-    crossing, other = lights(told, "crossing"), lights(told, "M 101")
+    seen = check_by_hand(tmp_path, [(at_s, command)], FLIPPED, ENDS_S)
+    crossing, other = lights(seen, "crossing"), lights(seen, "M 101")
     if command in ("pause", "resume") or duty == "calibrate":
         # Nothing was taken back: all that was ordered is there in the end.
         assert (crossing, other) == (8, 2)
@@ -77,10 +77,10 @@ def test_an_order_in_the_midst_of_it_leaves_a_sound_night(
         assert other == (0 if command == "close" else 2), "the next target gets its turn"
 
 
-def lights_before(told: Told, at_s: float) -> int:
+def lights_before(seen: Seen, at_s: float) -> int:
     """How many exposures the night that nobody disturbs had finished by then."""
     return sum(
         isinstance(e.fact, DutyEnded) and e.fact.duty == "expose" and e.fact.outcome == "done"
         and e.at_utc_s - FIRST_LIGHT_S < at_s
-        for e in told.events
+        for e in seen.events
     )  # fmt: skip

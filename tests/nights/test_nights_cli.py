@@ -64,9 +64,9 @@ def test_a_rehearsal_leaves_what_a_night_leaves(tmp_path: Path) -> None:
     assert checked.returncode == 0
     assert "19:" in done.stderr  # progress, in local time, went to standard error
 
-    told = midwatch("why", "21:00", "--out", out)
-    assert told.code == 0
-    assert "decided" in told.out
+    seen = midwatch("why", "21:00", "--out", out)
+    assert seen.code == 0
+    assert "decided" in seen.out
     digest = digest_of(out / "journal.sqlite", "2027-03-10")
     written = (folder / "night.json").read_text()
     assert midwatch("report", "--out", out).code == 0
@@ -189,8 +189,8 @@ def test_a_running_night_is_asked_ordered_and_closed(
     assert summary["ended"] is not None, stderr
     assert summary["how"] is not None
     assert not (out / "running.json").exists()
-    told = [p for p in summary["promises"] if p["number"] == 8]
-    assert all(promise["ok"] for promise in told), told
+    seen = [p for p in summary["promises"] if p["number"] == 8]
+    assert all(promise["ok"] for promise in seen), seen
     assert midwatch("status", "--out", out).code == 3
 
 
@@ -238,7 +238,7 @@ def broker_port() -> Iterator[int]:
     loop.close()
 
 
-def test_a_device_is_hosted_told_and_ended(tmp_path: Path, broker_port: int) -> None:
+def test_a_device_is_hosted_reported_and_ended(tmp_path: Path, broker_port: int) -> None:
     orders = write_night(tmp_path)
     where = ("--orders", orders, "--port", broker_port)
 

@@ -47,7 +47,7 @@ def test_a_frame_that_found_no_room_is_filed_once_there_is(
     assert (fault.device, fault.kind, fault.ended is not None) == ("disk", "write_failed", True)
 
 
-def test_a_frame_for_which_there_is_never_room_stays_in_the_spool_and_is_told(
+def test_a_frame_for_which_there_is_never_room_stays_in_the_spool_and_is_reported(
     tmp_path: Path,
 ) -> None:
     night = rehearsed(tmp_path, f"disk-full@{LAST}")

@@ -92,7 +92,7 @@ def test_a_mount_whose_clock_is_wrong_is_halted_before_its_host_has_to_stop_it(
     assert night.began_s < halted[0] < night.ended_s
 
 
-def test_it_is_told_when_a_mount_was_stopped_at_a_limit_by_its_own_host(tmp_path: Path) -> None:
+def test_it_is_reported_when_a_mount_was_stopped_at_a_limit_by_its_own_host(tmp_path: Path) -> None:
     """Where it says that it is, three degrees further on, would be past the limit of five."""
     night, _ = troubled(tmp_path, "mount-site-wrong@20:45+15m")
     held = night.of("limit_held")[0][1]

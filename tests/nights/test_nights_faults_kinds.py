@@ -30,13 +30,13 @@ def test_every_kind_has_its_expectation() -> None:
 
 def test_the_same_seed_and_faults_give_the_same_journal_in_any_process() -> None:
     faults = [f"{name}@{EXPECTED[name].when}" for name in SAMPLED]
-    told = []
+    seen = []
     for hash_seed in ("1", "2027"):
         environment = {**os.environ, "PYTHONHASHSEED": hash_seed, "PYTHONPATH": str(TESTS)}
         command = [sys.executable, "-W", "ignore", "-c", PROGRAM, *faults]
         run = subprocess.run(
             command, env=environment, capture_output=True, text=True, timeout=LIMIT_S, check=True
         )
-        told.append([line for line in run.stdout.splitlines() if line.split("@")[0] in SAMPLED])
-    assert len(told[0]) == len(set(told[0])) == len(SAMPLED)
-    assert told[0] == told[1]
+        seen.append([line for line in run.stdout.splitlines() if line.split("@")[0] in SAMPLED])
+    assert len(seen[0]) == len(set(seen[0])) == len(SAMPLED)
+    assert seen[0] == seen[1]

@@ -48,7 +48,7 @@ def test_after_a_short_stall_no_more_than_a_frame_is_taken_off_the_target(
     assert len(off) <= 1
 
 
-def test_a_shutter_that_stays_shut_is_told_and_tried_anew(tmp_path: Path) -> None:
+def test_a_shutter_that_stays_shut_is_reported_and_tried_again(tmp_path: Path) -> None:
     night = rehearsed(tmp_path, "shutter-stuck@20:10:30+15m")
     night.check_frames()
     night.check_promises()

@@ -61,9 +61,9 @@ def test_a_roof_that_stops_halfway_at_the_end_is_closed_all_the_same(tmp_path: P
     night.check_promises()
     night.check_rest()
     assert night.witness.moved_under_roof() == []
-    told = [fault for fault in night.faults if fault.device == "roof"]
-    assert told
-    assert all(fault.ended is not None for fault in told)
+    seen = [fault for fault in night.faults if fault.device == "roof"]
+    assert seen
+    assert all(fault.ended is not None for fault in seen)
 
 
 def test_a_roof_that_never_closes_is_a_fault_that_stands(tmp_path: Path) -> None:
@@ -72,9 +72,9 @@ def test_a_roof_that_never_closes_is_a_fault_that_stands(tmp_path: Path) -> None
     # What can be done is done: the telescope is parked and the camera warm, and a person is told.
     assert (night.end.parked, night.end.warm, night.end.closed) == (True, True, False)
     assert night.witness.mount[-1][1]["parked"]
-    (told,) = [fault for fault in night.faults if fault.device == "roof"]
-    assert told.ended is None
-    assert [r.remedy for r in told.remedies].count("retry close") >= 3
+    (seen,) = [fault for fault in night.faults if fault.device == "roof"]
+    assert seen.ended is None
+    assert [r.remedy for r in seen.remedies].count("retry close") >= 3
     broken = [promise.number for promise in night.outcome.summary.promises if promise.ok is False]
     assert broken == [8], "the promise of a closed roof, and no other"
 

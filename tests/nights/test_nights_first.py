@@ -208,11 +208,11 @@ def test_summary_journal_and_files_tell_one_story(night: tuple[Path, dict[str, A
         "DARK": 5 * len({h["EXPTIME"] for h in used}),
         "BIAS": 5,
     }
-    told = Counter(type(fact) for fact in story)
-    assert summary["decisions"] == told[DecisionMade]
-    assert len(summary["focus_runs"]) == told[FocusRun]
-    assert len(summary["flips"]) == told[Flipped] == 1
-    assert told[FrameLost] == 0
+    seen = Counter(type(fact) for fact in story)
+    assert summary["decisions"] == seen[DecisionMade]
+    assert len(summary["focus_runs"]) == seen[FocusRun]
+    assert len(summary["flips"]) == seen[Flipped] == 1
+    assert seen[FrameLost] == 0
 
 
 def test_one_shutter_is_open_at_a_time_and_the_rig_ends_shut(

@@ -19,7 +19,7 @@ def runs_during(night: FaultNight) -> list[tuple[float, object]]:
             if night.began_s < at_s < night.ended_s]  # fmt: skip
 
 
-def test_a_tube_that_slides_between_the_focus_run_and_the_first_light_is_focused_anew(
+def test_a_tube_that_slides_between_the_focus_run_and_the_first_light_is_focused_again(
     tmp_path: Path,
 ) -> None:
     """The run ends at 19:40, the first light begins at dusk, five minutes later."""

@@ -84,8 +84,8 @@ def test_headers_and_words_know_no_side_of_a_pier(tmp_path: Path) -> None:
     headers = [fits.getheader(path) for path in sorted(tmp_path.rglob("*.fits"))]
     assert len(headers) == 14
     assert not any("PIERSIDE" in header for header in headers)
-    told = [f"{fact.reason} {fact.ruled_out}" for _, fact in night.of("decision")]
-    assert not [text for text in told if "flip" in text or "pier" in text or "meridian" in text]
+    seen = [f"{fact.reason} {fact.ruled_out}" for _, fact in night.of("decision")]
+    assert not [text for text in seen if "flip" in text or "pier" in text or "meridian" in text]
 
 
 @pytest.mark.parametrize("at", ["20:04:30", "20:05:40"])
@@ -117,8 +117,8 @@ def test_one_guide_calibration_serves_on_both_sides_of_the_meridian(tmp_path: Pa
     assert night.outcome.promises_kept
     (target,) = night.outcome.summary.targets
     assert target.accepted == target.wanted == 6
-    assert night.told.count("calibrated") == 1
-    assert "calibration_check" not in night.told
+    assert night.seen.count("calibrated") == 1
+    assert "calibration_check" not in night.seen
     assert [fact.ok for fact in night.facts("guiding_started")] == [True]
     assert night.facts("flipped") == []
     began = sorted(
@@ -134,7 +134,7 @@ def test_one_guide_calibration_serves_on_both_sides_of_the_meridian(tmp_path: Pa
 
 
 @dataclass(frozen=True)
-class Told:
+class Seen:
     events: list[Event]
 
     def of(self, kind: str) -> list[Event]:
@@ -152,15 +152,15 @@ def test_a_third_kind_of_mount_goes_through_a_whole_night(
         "           frames: [{exposure_s: 120, count: 20}]}]\nseed: 4\n"
     )
     night = load_night(write_night(tmp_path, site=SITE, rig=RIG, orders=zenith))
-    told = Told([])
+    seen = Seen([])
     options = RehearsalOptions(
         seed=4, sky_mode="fast", data_folder=tmp_path / "data", evening=None, lean=True
     )
-    outcome = rehearse(night, options, told.events.append)
+    outcome = rehearse(night, options, seen.events.append)
     assert outcome.promises_kept
     (target,) = outcome.summary.targets
     assert target.accepted == 20
-    assert told.of("flipped") == [] and told.of("limit_held") == []
+    assert seen.of("flipped") == [] and seen.of("limit_held") == []
     observer, (resolved,) = Observer(night.place), night.targets
     altitudes = []
     for frame in outcome.summary.frames:
@@ -169,7 +169,7 @@ def test_a_third_kind_of_mount_goes_through_a_whole_night(
                 position = resolved.position_at(at_s)
                 altitudes.append(float(observer.altaz(*position, at_s).alt_deg))
     assert max(altitudes) < 85.0
-    (planned,) = told.of("target_planned")
+    (planned,) = seen.of("target_planned")
     transit = planned.fact.transit_utc_s  # type: ignore[attr-defined]
     before = [f for f in outcome.summary.frames if f.frame == "light" and utc_s(f.began) < transit]
     assert 0 < len(before) < 20  # some before the hole about the zenith, the rest after

@@ -25,13 +25,13 @@ WANTED = 24
 
 
 @dataclass
-class Told:
+class Seen:
     outcome: NightOutcome
     events: list[Event]
 
 
 @pytest.fixture(scope="module")
-def cloudy(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Told]:
+def cloudy(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Seen]:
     """Twenty-four frames wanted; thin cloud till an hour after dusk, later forty minutes of 70
     percent."""
     folder = tmp_path_factory.mktemp("cloudy")
@@ -62,10 +62,10 @@ def cloudy(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Told]:
     events: list[Event] = []
     print(f"seed {SEED}")
     outcome = rehearse(load_night(path), RehearsalOptions(SEED, "fast", data, None), events.append)
-    yield Told(outcome, events)
+    yield Seen(outcome, events)
 
 
-def test_rejected_frames_are_taken_again_until_the_wanted_count_is_accepted(cloudy: Told) -> None:
+def test_rejected_frames_are_taken_again_until_the_wanted_count_is_accepted(cloudy: Seen) -> None:
     (target,) = cloudy.outcome.summary.targets
     begun = [e for e in cloudy.events if isinstance(e.fact, FrameBegun) and e.fact.frame == "light"]
     assert target.rejected >= 5
@@ -74,7 +74,7 @@ def test_rejected_frames_are_taken_again_until_the_wanted_count_is_accepted(clou
     assert cloudy.outcome.promises_kept
 
 
-def test_the_cloud_is_rejected_and_the_clear_sky_is_not(cloudy: Told) -> None:
+def test_the_cloud_is_rejected_and_the_clear_sky_is_not(cloudy: Seen) -> None:
     """Hours after mean solar noon at 13.4 degrees east; the band's edges take five minutes."""
     lights = [f for f in cloudy.outcome.summary.frames if f.frame == "light"]
     for frame in lights:
@@ -87,7 +87,7 @@ def test_the_cloud_is_rejected_and_the_clear_sky_is_not(cloudy: Told) -> None:
             assert frame.grade == "accepted", (frame.began, frame.reasons)
 
 
-def test_the_cloud_of_dusk_is_known_when_it_has_cleared(cloudy: Told) -> None:
+def test_the_cloud_of_dusk_is_known_when_it_has_cleared(cloudy: Seen) -> None:
     """Nothing but cloud was there to compare with: those frames are taken back later."""
     taken_back = [f for f in cloudy.outcome.summary.frames if f.first_grade is not None]
     assert len(taken_back) >= 6
@@ -99,13 +99,13 @@ def test_the_cloud_of_dusk_is_known_when_it_has_cleared(cloudy: Told) -> None:
     assert "accepted when filed, judged again with more frames" in report
 
 
-def test_every_verdict_has_reasons(cloudy: Told) -> None:
+def test_every_verdict_has_reasons(cloudy: Seen) -> None:
     verdicts = [e.fact for e in cloudy.events if isinstance(e.fact, FrameGraded)]
     assert verdicts
     assert all(verdict.reasons and all(verdict.reasons) for verdict in verdicts)
 
 
-def test_rejected_frames_stay_on_disk_marked_and_whole(cloudy: Told) -> None:
+def test_rejected_frames_stay_on_disk_marked_and_whole(cloudy: Seen) -> None:
     """Headers by astropy; digests by hashlib."""
     rejected = [f for f in cloudy.outcome.summary.frames if f.grade == "rejected"]
     for frame in rejected:
@@ -118,13 +118,13 @@ def test_rejected_frames_stay_on_disk_marked_and_whole(cloudy: Told) -> None:
         assert "when filed" in header.comments["GRADE"]
 
 
-def test_the_promise_about_accepted_frames_was_checked(cloudy: Told) -> None:
+def test_the_promise_about_accepted_frames_was_checked(cloudy: Seen) -> None:
     promise = next(p for p in cloudy.outcome.summary.promises if p.number == 5)
     assert promise.ok
     assert promise.detail.startswith(f"{WANTED} accepted frames")
 
 
-def test_read_noise_and_sky_are_measured_as_the_simulator_has_them(cloudy: Told) -> None:
+def test_read_noise_and_sky_are_measured_as_the_simulator_has_them(cloudy: Seen) -> None:
     """The simulated sensor has 1.8 e- and a pedestal of 100 + 10 x 50 ADU."""
     (advice,) = cloudy.outcome.summary.exposures
     assert advice.missing == ""
@@ -146,8 +146,8 @@ def test_read_noise_and_sky_are_measured_as_the_simulator_has_them(cloudy: Told)
 )
 def test_what_truly_spoils_frames_is_found_and_nothing_else(scene: Scene) -> None:
     """Against the simulator's own truth; the bench draws many such nights."""
-    told = graded(scene)
-    spoilt = [grade for frame, grade in told if frame.truth == "spoilt"]
+    seen = graded(scene)
+    spoilt = [grade for frame, grade in seen if frame.truth == "spoilt"]
     assert len(spoilt) >= 4
     assert spoilt.count("accepted") <= 1
-    assert {grade for frame, grade in told if frame.truth == "good"} == {"accepted"}
+    assert {grade for frame, grade in seen if frame.truth == "good"} == {"accepted"}

@@ -29,8 +29,8 @@ def test_every_frame_that_was_wanted_is_taken_round_and_guided(night: GuidedNigh
 def test_it_calibrates_once_and_takes_the_calibration_over_the_flip(night: GuidedNight) -> None:
     (flip,) = night.facts("flipped")
     assert flip.ok and (flip.from_side, flip.to_side) == ("west", "east")
-    assert night.told.count("calibrated") == 1
-    assert "calibration_reused" in night.told[night.told.index("calibrated") :]
+    assert night.seen.count("calibrated") == 1
+    assert "calibration_reused" in night.seen[night.seen.index("calibrated") :]
     assert [fact.ok for fact in night.facts("guiding_started")] == [True, True]
 
 
@@ -43,7 +43,7 @@ def test_it_dithers_by_what_was_ordered(night: GuidedNight) -> None:
 
 def test_it_loses_the_stars_under_cloud_and_finds_them_by_itself(night: GuidedNight) -> None:
     assert night.phases.count("lost") * 2.6 > 30.0
-    assert night.told.index("stars_lost") < night.told.index("stars_found")
+    assert night.seen.index("stars_lost") < night.seen.index("stars_found")
     assert night.phases[-1] == "guiding"
     assert not night.facts("fault_began") and not night.facts("operator")
     ended = [

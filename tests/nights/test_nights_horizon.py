@@ -73,7 +73,7 @@ def test_one_night_proposes_nothing_and_the_second_does(
     assert second.summary.targets[0].rejected > 0
 
 
-def test_the_proposal_is_a_file_beside_the_journal_and_the_sites_own_is_untouched(
+def test_the_proposal_is_a_file_next_to_the_journal_and_the_sites_own_is_untouched(
     nights: tuple[Path, list[NightOutcome]],
 ) -> None:
     folder, outcomes = nights

@@ -25,12 +25,12 @@ def test_a_long_partition_is_sat_out_without_circles_or_new_drivers(tmp_path: Pa
     # Each host tells what it did meanwhile, once the bus is back.
     (unheard,) = night.facts("lease_unheard")
     assert unheard.until_utc_s - unheard.from_utc_s >= 1500.0
-    told = [
+    seen = [
         e.fact for e in night.events
         if e.fact.kind == "host_account" and BACK_S < e.at_utc_s < BACK_S + 120.0
     ]  # fmt: skip
-    assert {fact.device for fact in told} >= {"mount", "roof", "camera", "guider"}
-    for fact in told:
+    assert {fact.device for fact in seen} >= {"mount", "roof", "camera", "guider"}
+    for fact in seen:
         (silence,) = fact.silences
         assert silence.over_utc_s is not None
         assert abs(silence.over_utc_s - BACK_S) < 30.0

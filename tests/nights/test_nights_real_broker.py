@@ -50,14 +50,14 @@ def test_a_night_outlives_its_broker_a_broker_that_stands_still_and_its_own_slee
         # The first frame may be one that waited in the spool.
         wait_for(lambda: night.exposing(1) and not onlooker.safe(), "the night goes on")
 
-        told = onlooker.events.copy()
+        seen = onlooker.events.copy()
         os.kill(night.process.pid, signal.SIGSTOP)
         try:
             wait_for(onlooker.safe, f"the devices make themselves safe: {onlooker.states}")
         finally:
             os.kill(night.process.pid, signal.SIGCONT)
         for device in ("mount", "roof"):
-            assert onlooker.events[f"{device} made_safe"] == told[f"{device} made_safe"] + 1
+            assert onlooker.events[f"{device} made_safe"] == seen[f"{device} made_safe"] + 1
         more()
 
         wait_for(night.finished, "the night ends")

@@ -203,7 +203,7 @@ def damaged(data: bytes, random: np.random.Generator) -> tuple[bytes, str]:
             return data[:at] + random.bytes(end - at) + data[end:], f"garbage from {at}"
 
 
-def told_journal(folder: Path) -> list[str]:
+def story_journal(folder: Path) -> list[str]:
     """Write a journal that its writer never closed: some pages are still in the log beside it."""
     path = folder / "journal.sqlite"
     journal = Journal.open(path, CLOCK)
@@ -212,17 +212,17 @@ def told_journal(folder: Path) -> list[str]:
         journal.append(Notice(message=f"thing {number} " + "x" * 60))
         if number == 30:
             journal._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    told = [event.fact.message for event in journal.events()]  # type: ignore[attr-defined]
+    seen = [event.fact.message for event in journal.events()]  # type: ignore[attr-defined]
     for name in ("journal.sqlite", "journal.sqlite-wal"):
         (folder / f"{name}.copy").write_bytes((folder / name).read_bytes())
     journal.close()
-    return told
+    return seen
 
 
-def test_damage_anywhere_in_a_journal_or_its_log_is_told_and_what_is_before_it_stays(
+def test_damage_anywhere_in_a_journal_or_its_log_is_reported_and_what_is_before_it_stays(
     tmp_path: Path,
 ) -> None:
-    told = told_journal(tmp_path)
+    seen = story_journal(tmp_path)
     source = {name: (tmp_path / f"journal.sqlite{name}.copy").read_bytes() for name in ("", "-wal")}
     assert len(source["-wal"]) > 50_000
     random = np.random.default_rng(SEED)
@@ -248,8 +248,8 @@ def test_damage_anywhere_in_a_journal_or_its_log_is_told_and_what_is_before_it_s
         journal.close()
         notices = [m for m in messages if "was damaged" in m]
         kept = [m for m in messages if m not in notices]
-        assert kept == told[: len(kept)], how
-        if len(kept) < len(told):
+        assert kept == seen[: len(kept)], how
+        if len(kept) < len(seen):
             shortened += 1
             # A log that ends between two of its parts cannot be told from one that ended there.
             page = 24 + 4096

@@ -126,7 +126,7 @@ def test_a_camera_without_cable_costs_little_more_than_that_time(
     assert night.remedies()[:6] == [*3 * ["reconnect"], *2 * ["restart_driver"], "power_cycle"]
 
 
-def test_a_mount_without_power_is_aligned_anew(tmp_path: Path, undisturbed: FaultyNight) -> None:
+def test_a_mount_without_power_is_aligned_again(tmp_path: Path, undisturbed: FaultyNight) -> None:
     night = faulty_night(tmp_path, "mount-power-lost@20:40+5m")
     assert cost_s(night, undisturbed) <= 300.0 + 480.0
     assert all(fault.ended is not None for fault in night.faults)
@@ -198,7 +198,7 @@ def test_a_night_that_goes_in_circles_slows_down_and_ends_well(tmp_path: Path) -
 
 
 @pytest.mark.parametrize("role", ["camera", "guider"])
-def test_a_driver_that_keeps_dying_has_one_fault_in_which_each_restart_is_told(
+def test_a_driver_that_keeps_dying_has_one_fault_in_which_each_restart_is_reported(
     tmp_path: Path, role: str
 ) -> None:
     night = faulty_night(tmp_path, f"{role}-driver-crash-loop@20:40+5m")
@@ -271,5 +271,5 @@ def test_a_clock_that_is_right_where_the_count_is_wrong_is_believed(tmp_path: Pa
     woken = utc_s(20, 27)
     again = [begun for at_s, begun, verdict in night.frames() if at_s > woken + 1800.0]
     assert len(again) >= 5
-    (told,) = night.facts("clock_adopted")
-    assert told.jump_s == pytest.approx(adopted[0], abs=0.01)
+    (seen,) = night.facts("clock_adopted")
+    assert seen.jump_s == pytest.approx(adopted[0], abs=0.01)

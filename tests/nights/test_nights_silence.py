@@ -21,10 +21,10 @@ DEAD_S = 1500.0
 def test_every_host_tells_of_the_silence_and_the_promise_needs_its_word(tmp_path: Path) -> None:
     path = write(tmp_path / "orders")
     killed = (ScheduledFault(DIED_S, DIED_S + DEAD_S, "daemon-killed"),)
-    told = night(tmp_path / "night", path, faults=killed)
+    seen = night(tmp_path / "night", path, faults=killed)
     orders = load_orders(path)
     lease_s = with_rare_heartbeats(orders.rig).bus.lease_s
-    accounts = {fact.device: fact for fact in told.facts(HostAccount) if fact.device != "daemon"}
+    accounts = {fact.device: fact for fact in seen.facts(HostAccount) if fact.device != "daemon"}
     assert set(accounts) == set(orders.rig.devices.present())
     for name, fact in accounts.items():
         (silence,) = fact.silences
@@ -40,14 +40,14 @@ def test_every_host_tells_of_the_silence_and_the_promise_needs_its_word(tmp_path
     moved = accounts["mount"].silences[0]
     assert moved.at_rest_utc_s is not None
     assert moved.at_rest_utc_s > moved.noticed_utc_s
-    promises = {p.number: p for p in told.outcome.summary.promises}
+    promises = {p.number: p for p in seen.outcome.summary.promises}
     assert promises[2].ok is True
     assert promises[10].ok is True
-    holders = {began.holder for began in told.facts(NightBegan)}
+    holders = {began.holder for began in seen.facts(NightBegan)}
     assert len(holders) == 1, "the next life holds the lease of the one that died"
     assert {name for name, _ in accounts["camera"].holders} == holders
 
-    began = told.facts(NightBegan)[0]
+    began = seen.facts(NightBegan)[0]
     context = Surroundings.of(orders).context()
     # A host that tells nothing of it, and one that never told anything.
     for update in ({"silences": ()}, {"silences": (), "told": False, "lease_s": 0.0}):
@@ -55,7 +55,7 @@ def test_every_host_tells_of_the_silence_and_the_promise_needs_its_word(tmp_path
             Event(e.seq, e.at_utc_s, e.night, e.fact.model_copy(update=update), "")
             if isinstance(e.fact, HostAccount) and e.fact.device == "roof"
             else e
-            for e in told.events
+            for e in seen.events
         ]
         record = NightRecord.from_events(events)
         ledger = account(events, began.dusk_utc_s, began.dawn_utc_s)

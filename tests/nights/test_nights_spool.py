@@ -184,10 +184,10 @@ def test_another_night_leaves_a_frame_that_it_does_not_know_where_it_is(rig: Rig
     pixels = [path.read_bytes() for path in rig.spool("*.bin")]
 
     process = rig.run(NEXT_NIGHT, "2027-03-11T18:42:00Z")
-    told = wait_for(lambda: [n.message for n in rig.facts(NEXT_NIGHT, Notice)
+    seen = wait_for(lambda: [n.message for n in rig.facts(NEXT_NIGHT, Notice)
                              if NIGHT in n.message], "it is spoken of")  # fmt: skip
-    assert len(told) == 1
-    assert f"a light of 90 s of the night of {NIGHT} was never filed" in told[0]
+    assert len(seen) == 1
+    assert f"a light of 90 s of the night of {NIGHT} was never filed" in seen[0]
     process.send_signal(signal.SIGTERM)
     process.wait(timeout=LIMIT_S)
     assert process.returncode == 0

@@ -57,10 +57,10 @@ async def supervised(
         spawn_devices=True, sky_mode="fast",
     )  # fmt: skip
     processes = DeviceProcesses(night, settings, WallClock(), 1, options, rule)
-    told: list[tuple[str, str]] = []
-    processes.tell = lambda role, message: told.append((role, message))
+    seen: list[tuple[str, str]] = []
+    processes.inform = lambda role, message: seen.append((role, message))
     async with processes:
-        await work(processes, told)
+        await work(processes, seen)
 
 
 async def until(condition: Callable[[], bool], what: str) -> None:
@@ -81,7 +81,7 @@ def gone(pid: int) -> bool:
 def test_a_killed_driver_is_started_again_and_a_frozen_one_on_request(
     tmp_path: Path, broker: int
 ) -> None:
-    async def work(processes: DeviceProcesses, told: list[tuple[str, str]]) -> None:
+    async def work(processes: DeviceProcesses, seen: list[tuple[str, str]]) -> None:
         first = processes.processes["mount"].pid
         camera = processes.processes["camera"].pid
         # Ctrl-C goes to the whole foreground group of a terminal; the drivers are not in it.
@@ -89,7 +89,7 @@ def test_a_killed_driver_is_started_again_and_a_frozen_one_on_request(
         os.kill(first, signal.SIGKILL)
         await until(lambda: processes.processes["mount"].pid != first, "the mount is not back")
         second = processes.processes["mount"].pid
-        assert told == [
+        assert seen == [
             (
                 "mount",
                 "the driver of the mount ended with code -9; it is started again in 1 s",
@@ -100,7 +100,7 @@ def test_a_killed_driver_is_started_again_and_a_frozen_one_on_request(
         third = processes.processes["mount"].pid
         assert third != second
         assert gone(second)
-        assert told[-1] == ("mount", "the driver of the mount was started again")
+        assert seen[-1] == ("mount", "the driver of the mount was started again")
         assert processes.processes["camera"].pid == camera
         noted = json.loads((tmp_path / "devices.json").read_text())
         assert noted == {role: process.pid for role, process in processes.processes.items()}
@@ -110,7 +110,7 @@ def test_a_killed_driver_is_started_again_and_a_frozen_one_on_request(
 
 
 def test_a_minder_that_has_died_minds_its_driver_again(tmp_path: Path, broker: int) -> None:
-    async def work(processes: DeviceProcesses, told: list[tuple[str, str]]) -> None:
+    async def work(processes: DeviceProcesses, seen: list[tuple[str, str]]) -> None:
         first = processes.processes["mount"].pid
         assert await kill("minder of mount")
         os.kill(first, signal.SIGKILL)
@@ -120,16 +120,16 @@ def test_a_minder_that_has_died_minds_its_driver_again(tmp_path: Path, broker: i
 
 
 def test_a_driver_that_keeps_dying_is_started_more_slowly(tmp_path: Path, broker: int) -> None:
-    async def work(processes: DeviceProcesses, told: list[tuple[str, str]]) -> None:
+    async def work(processes: DeviceProcesses, seen: list[tuple[str, str]]) -> None:
         for turn in range(2):
             pid = processes.processes["focuser"].pid
             os.kill(pid, signal.SIGKILL)
-            await until(lambda turn=turn: len(told) > turn, "nobody was told")  # type: ignore[misc]
+            await until(lambda turn=turn: len(seen) > turn, "nobody was told")  # type: ignore[misc]
             await until(lambda pid=pid: processes.processes["focuser"].pid != pid, "not back")  # type: ignore[misc]
-        pauses = [message.rsplit(" ", 2)[1] for _, message in told]
+        pauses = [message.rsplit(" ", 2)[1] for _, message in seen]
         assert pauses == ["1", "2"]
-        assert "keeps dying" in told[-1][1]
-        assert "keeps dying" not in told[0][1]
+        assert "keeps dying" in seen[-1][1]
+        assert "keeps dying" not in seen[0][1]
 
     rule = RestartRule(loop_after=2, steady_s=10 * LIMIT_S)
     asyncio.run(supervised(tmp_path, broker, rule, work))
@@ -140,9 +140,9 @@ def test_a_driver_that_grows_too_large_is_started_again(
 ) -> None:
     monkeypatch.setattr("midwatch.runtime.real.device_processes._MEMORY_LOOK_S", 0.5)
 
-    async def work(processes: DeviceProcesses, told: list[tuple[str, str]]) -> None:
+    async def work(processes: DeviceProcesses, seen: list[tuple[str, str]]) -> None:
         pids = {role: process.pid for role, process in processes.processes.items()}
         await until(lambda: processes.processes["mount"].pid != pids["mount"], "still there")
-        assert any(role == "mount" and "has grown to" in message for role, message in told)
+        assert any(role == "mount" and "has grown to" in message for role, message in seen)
 
     asyncio.run(supervised(tmp_path, broker, RestartRule(memory_mb=20.0), work))

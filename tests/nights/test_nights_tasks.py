@@ -32,7 +32,7 @@ from midwatch.sequencer.watches.task_watch import RESTART_TASK, TaskLostError
 from support.by_hand import (
     FIRST_LIGHT_S,
     Hand,
-    Told,
+    Seen,
     at_rest,
     kept,
     lights,
@@ -100,8 +100,8 @@ def _unseen_logs():
 def undisturbed() -> tuple[int, int]:
     """Return the accepted frames of both targets in a night in which nothing dies."""
     with TemporaryDirectory() as folder:
-        told = night(Path(folder) / "night", write(Path(folder) / "orders"))
-        return lights(told, "IC 405"), lights(told, "M 101")
+        seen = night(Path(folder) / "night", write(Path(folder) / "orders"))
+        return lights(seen, "IC 405"), lights(seen, "M 101")
 
 
 def faults(events: list[Event], name: str = "") -> list[tuple[float, FaultBegan]]:
@@ -122,7 +122,7 @@ def ended(events: list[Event], fault_id: str) -> bool:
     return any(fact.fault_id == fault_id for _, fact in facts_of(events, FaultEnded))
 
 
-def with_deaths(folder: Path, names: Sequence[str], at_s: float = FIRST_LIGHT_S) -> Told:
+def with_deaths(folder: Path, names: Sequence[str], at_s: float = FIRST_LIGHT_S) -> Seen:
     """Rehearse a night in which tasks die one after the other, and a person looks in afterwards."""
 
     async def act(hand: Hand) -> None:
@@ -133,13 +133,13 @@ def with_deaths(folder: Path, names: Sequence[str], at_s: float = FIRST_LIGHT_S)
         await hand.order("pause", why="is anybody there?")
         await hand.order("resume", why="yes")
 
-    told = night(folder / "night", write(folder / "orders"), act)
-    assert told.hand is not None
-    assert told.hand.taken == ["pause", "resume"]
-    at_rest(told)
-    done = (lights(told, "IC 405"), lights(told, "M 101"))
+    seen = night(folder / "night", write(folder / "orders"), act)
+    assert seen.hand is not None
+    assert seen.hand.taken == ["pause", "resume"]
+    at_rest(seen)
+    done = (lights(seen, "IC 405"), lights(seen, "M 101"))
     assert done == undisturbed(), (done, undisturbed())
-    return told
+    return seen
 
 
 def test_the_tasks_that_are_killed_here_are_those_of_a_night(tmp_path):
@@ -156,19 +156,19 @@ def test_the_tasks_that_are_killed_here_are_those_of_a_night(tmp_path):
 
 
 def test_each_watch_that_dies_once_is_started_again_and_works(tmp_path):
-    told = with_deaths(tmp_path, tuple(WATCHES.values()))
-    deaths = faults(told.events)
+    seen = with_deaths(tmp_path, tuple(WATCHES.values()))
+    deaths = faults(seen.events)
     assert len(deaths) == len(WATCHES)
     for (_, fault), name in zip(deaths, WATCHES.values(), strict=True):
         assert re.search(name, fault.message)
         assert "MishapError: a mishap" in fault.message
-        assert remedies(told.events, fault.fault_id) == [(RESTART_TASK, "done")]
-        assert ended(told.events, fault.fault_id)
-    kept(told)
-    summary = [f for f in told.outcome.summary.faults if f.kind == TASK_DIED]
+        assert remedies(seen.events, fault.fault_id) == [(RESTART_TASK, "done")]
+        assert ended(seen.events, fault.fault_id)
+    kept(seen)
+    summary = [f for f in seen.outcome.summary.faults if f.kind == TASK_DIED]
     assert [(f.device, f.ended is not None) for f in summary] == [("daemon", True)] * len(WATCHES)
-    began_s = faults(told.events, "night watch")[0][0]
-    assert any(at_s > began_s + 60.0 for at_s, _ in facts_of(told.events, Sample))
+    began_s = faults(seen.events, "night watch")[0][0]
+    assert any(at_s > began_s + 60.0 for at_s, _ in facts_of(seen.events, Sample))
 
 
 @pytest.mark.parametrize("kind", [k for k in WATCHES if k not in (*VITAL, *DISPENSABLE)])
@@ -179,29 +179,29 @@ def test_a_watch_that_dies_for_good_has_the_night_closed_and_not_praised(tmp_pat
         await hand.until(FIRST_LIGHT_S)
         deaths.append(await kill_for_good(WATCHES[kind]))
 
-    told = night(tmp_path / "night", write(tmp_path / "orders"), act)
+    seen = night(tmp_path / "night", write(tmp_path / "orders"), act)
     assert deaths == [6]
-    ((_, fault),) = faults(told.events)
-    tried = remedies(told.events, fault.fault_id)
+    ((_, fault),) = faults(seen.events)
+    tried = remedies(seen.events, fault.fault_id)
     assert tried == [(RESTART_TASK, "failed")] * 5 + [("close", "done")]
-    assert not ended(told.events, fault.fault_id)
-    at_rest(told)
-    closed = [s for s in told.facts(OperatorSpoke) if (s.who, s.command) == ("midwatch", "close")]
+    assert not ended(seen.events, fault.fault_id)
+    at_rest(seen)
+    closed = [s for s in seen.facts(OperatorSpoke) if (s.who, s.command) == ("midwatch", "close")]
     assert "go on blind" in closed[0].why
-    not_praised(told)
-    assert lights(told, "IC 405") < undisturbed()[0]
+    not_praised(seen)
+    assert lights(seen, "IC 405") < undisturbed()[0]
 
 
-def not_praised(told: Told) -> None:
+def not_praised(seen: Seen) -> None:
     """Say that nobody claims that all went well, though nothing bad was seen."""
-    by_number = {p.number: p for p in told.outcome.summary.promises}
+    by_number = {p.number: p for p in seen.outcome.summary.promises}
     assert by_number[7].ok is False
     assert "has died" in by_number[7].detail
     for number in (1, 5, 8, 10):
         assert by_number[number].ok is None
         assert "no longer seen" in by_number[number].detail
     assert by_number[4].ok is True  # files are there or not, whoever watches
-    assert not told.outcome.promises_kept
+    assert not seen.outcome.promises_kept
 
 
 def test_what_tells_people_of_the_night_is_started_again_as_often_as_it_dies(tmp_path):
@@ -211,12 +211,12 @@ def test_what_tells_people_of_the_night_is_started_again_as_often_as_it_dies(tmp
             assert await kill("night bulletin")
             await hand.clock.sleep(61.0)
 
-    told = night(tmp_path / "night", write(tmp_path / "orders"), act)
-    at_rest(told)
-    kept(told)
-    ((_, fault),) = faults(told.events)
-    assert remedies(told.events, fault.fault_id)[:8] == [(RESTART_TASK, "failed")] * 8
-    assert (lights(told, "IC 405"), lights(told, "M 101")) == undisturbed()
+    seen = night(tmp_path / "night", write(tmp_path / "orders"), act)
+    at_rest(seen)
+    kept(seen)
+    ((_, fault),) = faults(seen.events)
+    assert remedies(seen.events, fault.fault_id)[:8] == [(RESTART_TASK, "failed")] * 8
+    assert (lights(seen, "IC 405"), lights(seen, "M 101")) == undisturbed()
 
 
 class _Left:
@@ -280,42 +280,42 @@ def test_an_engine_that_dies_leaves_the_devices_to_their_hosts(tmp_path, kind):
 
 @pytest.mark.parametrize("kind", SERVICES)
 def test_a_service_of_a_device_host_that_dies_has_the_driver_started_again(tmp_path, kind):
-    told = with_deaths(tmp_path, [SERVICES[kind]])
-    link = [f for _, f in facts_of(told.events, FaultBegan) if f.device == "mount" and not f.duty]
+    seen = with_deaths(tmp_path, [SERVICES[kind]])
+    link = [f for _, f in facts_of(seen.events, FaultBegan) if f.device == "mount" and not f.duty]
     assert link
-    assert ("restart_driver", "done") in remedies(told.events, link[0].fault_id)
-    assert all(ended(told.events, fault.fault_id) for fault in link)
-    kept(told)
+    assert ("restart_driver", "done") in remedies(seen.events, link[0].fault_id)
+    assert all(ended(seen.events, fault.fault_id) for fault in link)
+    kept(seen)
 
 
 @pytest.mark.parametrize("number", [0, 1])
 def test_a_side_task_that_dies_has_the_driver_started_again_between_two_duties(tmp_path, number):
     names = tuple(SIDE_TASKS.values())[number::2]
-    told = with_deaths(tmp_path, names)
-    died = [f for _, f in facts_of(told.events, FaultBegan) if f.fault == TASK_DIED]
+    seen = with_deaths(tmp_path, names)
+    died = [f for _, f in facts_of(seen.events, FaultBegan) if f.fault == TASK_DIED]
     assert [fault.device for fault in died] == [name.split(" ")[0] for name in names]
     for fault in died:
-        assert remedies(told.events, fault.fault_id) == [("restart_driver", "done")]
-        assert ended(told.events, fault.fault_id)
-    kept(told)
+        assert remedies(seen.events, fault.fault_id) == [("restart_driver", "done")]
+        assert ended(seen.events, fault.fault_id)
+    kept(seen)
 
 
 @pytest.mark.parametrize("kind", PIECES)
 def test_a_piece_of_work_that_dies_fails_its_duty_which_is_tried_again(tmp_path, kind):
     # Slews come before the first light, and parking comes at the end.
     at_s = {"slew": -300.0}.get(kind, 0.0)
-    told = with_deaths(tmp_path, [PIECES[kind]], FIRST_LIGHT_S + at_s)
-    failed = [fact for _, fact in facts_of(told.events, DutyEnded) if fact.outcome == "failed"]
+    seen = with_deaths(tmp_path, [PIECES[kind]], FIRST_LIGHT_S + at_s)
+    failed = [fact for _, fact in facts_of(seen.events, DutyEnded) if fact.outcome == "failed"]
     assert failed
-    opened = [fact for _, fact in facts_of(told.events, FaultBegan)]
+    opened = [fact for _, fact in facts_of(seen.events, FaultBegan)]
     assert opened
-    assert all(ended(told.events, fault.fault_id) for fault in opened)
-    kept(told)
+    assert all(ended(seen.events, fault.fault_id) for fault in opened)
+    kept(seen)
 
 
 def test_the_same_death_leaves_the_same_journal(tmp_path):
     digests = set()
     for number in range(2):
-        told = with_deaths(tmp_path / str(number), ["night watch"])
-        digests.add(tuple(event.digest for event in told.events))
+        seen = with_deaths(tmp_path / str(number), ["night watch"])
+        digests.add(tuple(event.digest for event in seen.events))
     assert len(digests) == 1

@@ -30,7 +30,7 @@ HOUR_S = 3600.0
 
 
 @dataclass
-class Told:
+class Seen:
     """A rehearsed night with its events."""
 
     outcome: NightOutcome
@@ -48,7 +48,7 @@ class Told:
 
 def night_with(
     folder: Path, weather: dict[str, object], standing_orders: list[dict[str, object]]
-) -> Told:
+) -> Seen:
     """Rehearse four hours of the demo night's second target under some weather."""
     for name in ("sites", "rigs"):
         shutil.copytree(CONFIGS / name, folder / name)
@@ -75,7 +75,7 @@ def night_with(
     outcome = rehearse(load_night(path), RehearsalOptions(SEED, "fast", data, None), events.append)
     # Mean solar noon at 13.4 degrees east: 12:00 less 53.6 min, 11:06:24 UTC (arithmetic).
     noon_s = datetime(2027, 3, 10, 11, 6, 24, tzinfo=UTC).timestamp()
-    return Told(outcome, events, noon_s)
+    return Seen(outcome, events, noon_s)
 
 
 def test_rain_closes_the_roof_in_time_and_the_night_goes_on_after_the_calm(
@@ -83,64 +83,64 @@ def test_rain_closes_the_roof_in_time_and_the_night_goes_on_after_the_calm(
 ) -> None:
     """Rain for forty minutes in the middle of an exposure: nothing stands open in it."""
     began, ended = 9.95, 9.95 + 40 / 60
-    told = night_with(tmp_path, {"rains": [{"from": began, "to": ended}]}, [])
-    secured = [at for at, fact in told.of(DutyEnded)
+    seen = night_with(tmp_path, {"rains": [{"from": began, "to": ended}]}, [])
+    secured = [at for at, fact in seen.of(DutyEnded)
                if isinstance(fact, DutyEnded) and (fact.duty, fact.outcome) == ("secure", "done")
                and at < 11.0]  # fmt: skip
     assert secured, "the rig was not secured"
     # The sensor reads once a minute; the site allows 240 s for parking and closing.
     assert began <= secured[0] <= began + (60 + 240) / HOUR_S
-    parks = [at for at, fact in told.of(MotionEnded)
+    parks = [at for at, fact in seen.of(MotionEnded)
              if isinstance(fact, MotionEnded) and fact.what == "park"]  # fmt: skip
     assert [at for at in parks if began <= at <= began + 0.1]
-    lost = [fact for at, fact in told.of(FrameLost) if began <= at <= began + 0.1]
+    lost = [fact for at, fact in seen.of(FrameLost) if began <= at <= began + 0.1]
     assert len(lost) == 1, "the exposure in hand is given up at once"
-    begun = [(fact.began_utc_s - told.noon_s) / HOUR_S for _, fact in told.of(FrameRead)
+    begun = [(fact.began_utc_s - seen.noon_s) / HOUR_S for _, fact in seen.of(FrameRead)
              if isinstance(fact, FrameRead)]  # fmt: skip
     # 15 min of calm after the last rain, then open, slew, centre, focus, guide.
     calm = ended + 15 / 60
     assert not [at for at in begun if began < at < calm]
     assert [at for at in begun if calm <= at <= calm + 0.2], "the night did not go on"
-    summary = told.outcome.summary
+    summary = seen.outcome.summary
     assert sum(summary.ledger.values()) == 32581
     assert 50 * 60 <= summary.ledger["unsafe"] <= 60 * 60
     assert next(p for p in summary.promises if p.number == 3).ok
-    assert told.outcome.promises_kept
+    assert seen.outcome.promises_kept
 
 
 def test_clouds_stop_exposures_between_frames_and_keep_the_roof_open(tmp_path: Path) -> None:
     """An hour of 80 percent cloud under a standing order to wait."""
     weather = {"clouds": [{"from": 10.0, "to": 11.0, "percent": 80}]}
     order = {"when": "clouds", "trip": 60, "clear": 35, "for_s": 180, "do": "wait"}
-    told = night_with(tmp_path, weather, [order])
-    assert [f.status for _, f in told.of(LookoutChanged)
+    seen = night_with(tmp_path, weather, [order])
+    assert [f.status for _, f in seen.of(LookoutChanged)
             if isinstance(f, LookoutChanged) and f.lookout == "clouds"] == [
         "clear", "tripped", "clear",
     ]  # fmt: skip
-    assert not [f for at, f in told.of(FrameLost) if 9.9 < at < 11.1]
-    begun = [(f.began_utc_s - told.noon_s) / HOUR_S for _, f in told.of(FrameRead)
+    assert not [f for at, f in seen.of(FrameLost) if 9.9 < at < 11.1]
+    begun = [(f.began_utc_s - seen.noon_s) / HOUR_S for _, f in seen.of(FrameRead)
              if isinstance(f, FrameRead)]  # fmt: skip
     assert not [at for at in begun if 10.15 < at < 11.0]
     assert [at for at in begun if 11.0 < at < 11.25]
-    duties = [f.duty for at, f in told.of(DecisionMade)
+    duties = [f.duty for at, f in seen.of(DecisionMade)
               if isinstance(f, DecisionMade) and 10.0 < at < 11.2]  # fmt: skip
     assert "secure" not in duties
     assert "open" not in duties
-    assert 35 * 60 <= told.outcome.summary.ledger["clouds"] <= 62 * 60
-    assert told.outcome.promises_kept
+    assert 35 * 60 <= seen.outcome.summary.ledger["clouds"] <= 62 * 60
+    assert seen.outcome.promises_kept
 
 
 @pytest.mark.parametrize("silent_from", [10.0])
 def test_a_gale_is_unsafe_however_clear_it_is(tmp_path: Path, silent_from: float) -> None:
     """Wind beyond the site's 9 m/s for good: the rig closes, and stays closed until dawn."""
     weather = {"winds": [{"from": silent_from, "to": 24.0, "more_ms": 15}]}
-    told = night_with(tmp_path, weather, [])
-    begun = [(f.began_utc_s - told.noon_s) / HOUR_S for _, f in told.of(FrameRead)
+    seen = night_with(tmp_path, weather, [])
+    begun = [(f.began_utc_s - seen.noon_s) / HOUR_S for _, f in seen.of(FrameRead)
              if isinstance(f, FrameRead)]  # fmt: skip
     assert begun
     assert max(begun) < silent_from + 0.05
-    reasons = {f.reason for _, f in told.of(DecisionMade)
+    reasons = {f.reason for _, f in seen.of(DecisionMade)
                if isinstance(f, DecisionMade) and f.duty == "secure"}  # fmt: skip
     assert any("wind" in reason and "9 m/s" in reason for reason in reasons)
-    assert told.outcome.promises_kept
-    assert told.outcome.summary.ledger["unsafe"] > 6 * HOUR_S
+    assert seen.outcome.promises_kept
+    assert seen.outcome.summary.ledger["unsafe"] > 6 * HOUR_S

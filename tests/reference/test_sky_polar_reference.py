@@ -85,8 +85,8 @@ def test_noise_of_solving_in_the_result(place, frames, rms_arcmin):
     observer = Observer(place)
     exact = axis_from_frames(observer, frames, sigma_arcsec=2.0)
     shrink = math.cos(math.radians(abs(place.latitude_deg)))
-    told = math.hypot(exact.sigma_altitude_arcmin, exact.sigma_azimuth_arcmin * shrink)
-    assert told == pytest.approx(rms_arcmin, rel=0.15)
+    seen = math.hypot(exact.sigma_altitude_arcmin, exact.sigma_azimuth_arcmin * shrink)
+    assert seen == pytest.approx(rms_arcmin, rel=0.15)
     rng = np.random.default_rng(126)
     errors = []
     for _ in range(250):

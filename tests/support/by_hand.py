@@ -33,7 +33,7 @@ from midwatch.sequencer.night import Documents, documents_of
 from support.interface_bench import RIG, SITE, write_night
 
 __all__ = [
-    "EVENING", "FIRST_LIGHT_S", "ORDERS", "ROOFED", "Hand", "Told", "at_rest", "check_by_hand",
+    "EVENING", "FIRST_LIGHT_S", "ORDERS", "ROOFED", "Hand", "Seen", "at_rest", "check_by_hand",
     "documents", "documents_of", "kept", "lights", "night", "orders_of", "text_of", "write",
 ]  # fmt: skip
 
@@ -116,7 +116,7 @@ class Hand:
 
 
 @dataclass(frozen=True)
-class Told:
+class Seen:
     """What a night left."""
 
     events: list[Event]
@@ -135,7 +135,7 @@ def night(
     faults: tuple[ScheduledFault, ...] = (),
     seed: int = 1,
     on_event: Callable[[Event], None] | None = None,
-) -> Told:
+) -> Seen:
     """Rehearse a fast night with somebody at its bus."""
     hands: list[Hand] = []
 
@@ -153,7 +153,7 @@ def night(
     )  # fmt: skip
     outcome = rehearse(load_orders(orders), options, on_event)
     events = read_events(out / "journal.sqlite")
-    return Told(events, outcome, hands[0] if hands else None)
+    return Seen(events, outcome, hands[0] if hands else None)
 
 
 def orders_of(**changes: Any) -> dict[str, Any]:
@@ -162,25 +162,25 @@ def orders_of(**changes: Any) -> dict[str, Any]:
     return new
 
 
-def lights(told: Told, target: str) -> int:
-    graded = {g.exposure_id for g in told.facts(FrameGraded) if g.grade == "accepted"}
-    return sum(b.target == target and b.exposure_id in graded for b in told.facts(FrameBegun))
+def lights(seen: Seen, target: str) -> int:
+    graded = {g.exposure_id for g in seen.facts(FrameGraded) if g.grade == "accepted"}
+    return sum(b.target == target and b.exposure_id in graded for b in seen.facts(FrameBegun))
 
 
-def kept(told: Told) -> None:
-    broken = [p for p in told.outcome.summary.promises if p.ok is False]
+def kept(seen: Seen) -> None:
+    broken = [p for p in seen.outcome.summary.promises if p.ok is False]
     assert not broken
 
 
-def at_rest(told: Told) -> None:
-    end = told.facts(NightEnded)[-1]
+def at_rest(seen: Seen) -> None:
+    end = seen.facts(NightEnded)[-1]
     assert (end.parked, end.warm, end.closed) == (True, True, True)
 
 
 def check_by_hand(
     folder: Path, given_at: list[tuple[float, str]], orders: dict[str, Any] | None = None,
     ends_s: float = 1250.0,
-) -> Told:  # fmt: skip
+) -> Seen:  # fmt: skip
     """Rehearse with these commands, and look at everything that must hold of any night.
 
     Args:
@@ -204,26 +204,26 @@ def check_by_hand(
             await hand.until(FIRST_LIGHT_S + 2000.0)
             await hand.order("resume", why="at last")
 
-    told = night(folder / "night", write(folder / "orders", old), act)
-    assert told.hand is not None
+    seen = night(folder / "night", write(folder / "orders", old), act)
+    assert seen.hand is not None
     # Skipping what is skipped, or changing to what holds already, is no mistake.
-    assert not told.hand.said
-    spoken = Counter(s.command for s in told.facts(OperatorSpoke) if s.who == "ann")
+    assert not seen.hand.said
+    spoken = Counter(s.command for s in seen.facts(OperatorSpoke) if s.who == "ann")
     # After its end a night hears nothing any more.
-    asked = Counter(told.hand.taken)
+    asked = Counter(seen.hand.taken)
     assert asked or min(at for at, _ in given_at) > ends_s
     for command in ("pause", "resume", "skip", "close"):
         assert spoken[command] == asked[command]
-    assert len(told.facts(OrdersChanged)) == asked["change"]
-    assert all(s.why for s in told.facts(OperatorSpoke))
+    assert len(seen.facts(OrdersChanged)) == asked["change"]
+    assert all(s.why for s in seen.facts(OperatorSpoke))
     # Every exposure has an end that is told, and only what was interrupted has none on disk.
-    ends = [f.exposure_id for f in (*told.facts(FrameRead), *told.facts(FrameLost))]
+    ends = [f.exposure_id for f in (*seen.facts(FrameRead), *seen.facts(FrameLost))]
     # One that was given up while it was read out may turn up in the spool, and is filed after all.
-    assert sorted(set(ends)) == sorted(b.exposure_id for b in told.facts(FrameBegun))
+    assert sorted(set(ends)) == sorted(b.exposure_id for b in seen.facts(FrameBegun))
     if asked["close"]:
         closed_at = min(at for at, command in given_at if command == "close")
-        end_s = next(e.at_utc_s for e in told.events if isinstance(e.fact, NightEnded))
+        end_s = next(e.at_utc_s for e in seen.events if isinstance(e.fact, NightEnded))
         assert end_s < FIRST_LIGHT_S + closed_at + 1500.0
-    kept(told)
-    at_rest(told)
-    return told
+    kept(seen)
+    at_rest(seen)
+    return seen

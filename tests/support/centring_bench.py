@@ -1,4 +1,4 @@
-"""The real centring duty on a simulated rig: hosts, bus, journal, darkroom, in virtual time."""
+"""The real centring duty on a simulated rig: hosts, bus, journal, frame taker, in virtual time."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from midwatch.journal.record import NightRecord
 from midwatch.journal.store import Journal
 from midwatch.orders.reading import load_night
 from midwatch.runtime.night import night_limits
-from midwatch.sequencer.camera import Darkroom, FrameAnalysis
+from midwatch.sequencer.camera import FrameAnalysis, FrameTaker
 from midwatch.sequencer.decision import CentreArgs
 from midwatch.sequencer.duties import DutyContext, DutyFailedError
 from midwatch.sky import Observer, pixel_scale_arcsec
@@ -121,7 +121,7 @@ def centred(
         if off_deg:
             # It takes where it is for the target: as after a wrong alignment.
             driver._body.sync(ra_deg, true_dec_deg)
-            driver.tell()
+            driver.inform()
         if prepare is not None:
             await prepare(context)
         return await _perform(context, driver)
@@ -161,12 +161,12 @@ def on_rig(
 
 async def _perform(context: DutyContext, driver: Any) -> Outcome:
     syncs = 0
-    told = driver._body.sync
+    seen = driver._body.sync
 
     def count(*place: float) -> Any:
         nonlocal syncs
         syncs += 1
-        return told(*place)
+        return seen(*place)
 
     driver._body.sync = count
     failure, began = None, context.clock.mono()
@@ -210,13 +210,13 @@ async def _context(
     scale = pixel_scale_arcsec(night.rig.camera.pixel_um, night.rig.optics.focal_length_mm)
     analysis = FrameAnalysis(measurer, scale)
     numbers = iter(range(1, 1000))
-    darkroom = Darkroom(
+    frame_taker = FrameTaker(
         rig.camera, clock, analysis, measurer, folder, durable=False,
         identify=lambda: f"bench-{next(numbers):03d}",
     )  # fmt: skip
     given: dict[str, Any] = {
         "clock": clock, "night": night, "rig": rig, "record": record, "journal": journal,
-        "darkroom": darkroom, "analysis": analysis, "observer": observer,
+        "frame_taker": frame_taker, "analysis": analysis, "observer": observer,
         "limits": night_limits(night),
     }  # fmt: skip
     # What centring never looks at is left out.

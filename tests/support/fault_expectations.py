@@ -29,7 +29,7 @@ class Expected:
         when: of the fault, as on the command line: time, and duration if it has one.
         cost_s: accepted integration may fall short of the undisturbed night's by so much.
         least_s: it must fall short by so much: the fault takes it by its nature.
-        told: faults, as device.kind, of which one must be in the record. Empty: nothing needs to
+        seen: faults, as device.kind, of which one must be in the record. Empty: nothing needs to
             be there.
         quiet: no fault at all may be in the record; nothing was wrong that anybody could help.
         within_s: so soon after its beginning the fault must be told.
@@ -43,7 +43,7 @@ class Expected:
     when: str
     cost_s: float
     least_s: float = 0.0
-    told: tuple[str, ...] = ()
+    seen: tuple[str, ...] = ()
     quiet: bool = False
     within_s: float = 150.0
     remedies: tuple[str, ...] = ()
@@ -59,128 +59,128 @@ def _midst(duration: str = "") -> str:
 DEVICES: dict[str, Expected] = {
     # Unguided frames go on, shorter where stars would trail.
     "guide-camera-unplugged": Expected(
-        _midst("+10m"), 4 * FRAME_S, told=("guider.unplugged",), remedies=("reconnect",)
+        _midst("+10m"), 4 * FRAME_S, seen=("guider.unplugged",), remedies=("reconnect",)
     ),
     "guide-camera-frozen": Expected(
-        _midst("+10m"), 5 * FRAME_S, told=("guider.no_guiding",), remedies=("retry", "recalibrate")
+        _midst("+10m"), 5 * FRAME_S, seen=("guider.no_guiding",), remedies=("retry", "recalibrate")
     ),
     # Hot pixels do not move with the star: a guider tells them apart.
     "guide-camera-hot": Expected(_midst("+20m"), FRAME_S, quiet=True),
     "guide-camera-wrong-exposure": Expected(_midst("+10m"), 2 * FRAME_S),
     "guide-star-lost": Expected(
-        _midst("+2m"), 3 * FRAME_S, told=("guider.no_guiding",), spoils="hand"
+        _midst("+2m"), 3 * FRAME_S, seen=("guider.no_guiding",), spoils="hand"
     ),
     "guide-overcorrection": Expected(
-        _midst("+6m"), 6 * MINUTE_S + 4 * FRAME_S, told=("guider.not_settled", "guider.no_guiding"),
+        _midst("+6m"), 6 * MINUTE_S + 4 * FRAME_S, seen=("guider.not_settled", "guider.no_guiding"),
         within_s=420.0, spoils="hand",
     ),
     # Calibration is made at the start of the night.
     "guide-calibration-nonsense": Expected(
-        "19:39+10m", 4 * FRAME_S, told=("guider.no_guiding",), remedies=("retry", "recalibrate"),
+        "19:39+10m", 4 * FRAME_S, seen=("guider.no_guiding",), remedies=("retry", "recalibrate"),
     ),
     # The sensor has warmed meanwhile; a cooler near its end takes its time.
     "camera-unplugged": Expected(
         _midst("+5m"), (5 + 5) * MINUTE_S + 3 * FRAME_S, least_s=2 * FRAME_S, spoils="all",
-        told=("camera.unplugged",), remedies=("reconnect", "restart_driver", "reconnect"),
+        seen=("camera.unplugged",), remedies=("reconnect", "restart_driver", "reconnect"),
     ),
     # It is known for hung only when it has overstayed its time.
     "exposure-never-ends": Expected(
         _midst("+8m"), 8 * MINUTE_S + 4 * FRAME_S, least_s=2 * FRAME_S, spoils="hand",
-        told=("camera.no_answer",), within_s=240.0, remedies=("reconnect", "restart_driver"),
+        seen=("camera.no_answer",), within_s=240.0, remedies=("reconnect", "restart_driver"),
     ),
     "frame-truncated": Expected(
         _midst("+5m"), 5 * MINUTE_S + 3 * FRAME_S, least_s=FRAME_S, spoils="hand",
-        told=("camera.corrupt_frame",), remedies=("retry",),
+        seen=("camera.corrupt_frame",), remedies=("retry",),
     ),
     "frame-corrupt": Expected(
         _midst("+5m"), 5 * MINUTE_S + 3 * FRAME_S, least_s=FRAME_S, spoils="hand",
-        told=("camera.corrupt_frame",), remedies=("retry",),
+        seen=("camera.corrupt_frame",), remedies=("retry",),
     ),
     # Nobody can stack a frame with other sides than all others.
     "frame-wrong-size": Expected(
         _midst("+5m"), 5 * MINUTE_S + 3 * FRAME_S, least_s=FRAME_S, spoils="hand",
-        told=("camera.corrupt_frame",), remedies=("retry",),
+        seen=("camera.corrupt_frame",), remedies=("retry",),
     ),
     # The one in hand had half of its light, and may pass.
     "shutter-stuck": Expected(
-        _midst("+5m"), 5 * MINUTE_S + 2 * FRAME_S, least_s=2 * FRAME_S, told=("camera.no_light",),
+        _midst("+5m"), 5 * MINUTE_S + 2 * FRAME_S, least_s=2 * FRAME_S, seen=("camera.no_light",),
         within_s=300.0,
     ),
     # A light that was cold and warm matches no darks; those that were warm all the while do.
     "cooler-fails": Expected(
-        _midst("+20m"), 20 * MINUTE_S + 5 * FRAME_S, told=("camera.not_cold",), within_s=600.0,
+        _midst("+20m"), 20 * MINUTE_S + 5 * FRAME_S, seen=("camera.not_cold",), within_s=600.0,
         remedies=("retry",), spoils="hand",
     ),
     "cooler-weak": Expected(
-        "18:20+3h", FRAME_S, told=("camera.not_cold",), within_s=1800.0,
+        "18:20+3h", FRAME_S, seen=("camera.not_cold",), within_s=1800.0,
         remedies=("less_cooling",),
     ),
     "mount-stalls": Expected(
         _midst("+3m"), 3 * MINUTE_S + 4 * FRAME_S, least_s=FRAME_S, spoils="hand",
-        told=("mount.device_fault", "mount.trailed", "guider.no_guiding"),
+        seen=("mount.device_fault", "mount.trailed", "guider.no_guiding"),
     ),
     "tracking-lost": Expected(
-        _midst(), 2 * FRAME_S, least_s=FRAME_S, spoils="hand", told=("mount.not_tracking",),
+        _midst(), 2 * FRAME_S, least_s=FRAME_S, spoils="hand", seen=("mount.not_tracking",),
         within_s=10.0, back_s=60.0,
     ),
     "slew-refused": Expected(
-        "19:38+5m", 3 * FRAME_S, told=("mount.device_fault",), remedies=("retry", "reconnect"),
+        "19:38+5m", 3 * FRAME_S, seen=("mount.device_fault",), remedies=("retry", "reconnect"),
     ),
     "slew-lands-elsewhere": Expected(
-        "19:38+5m", 3 * FRAME_S, told=("sky.not_centred", "mount.wrong_place"),
+        "19:38+5m", 3 * FRAME_S, seen=("sky.not_centred", "mount.wrong_place"),
         remedies=("retry",),
     ),
     "wrong-pier-side": Expected(
-        "19:38+5m", 4 * FRAME_S, told=("mount.wrong_side",), remedies=("retry",),
+        "19:38+5m", 4 * FRAME_S, seen=("mount.wrong_side",), remedies=("retry",),
     ),
     "mount-limit-hit": Expected(
-        _midst(), 2 * FRAME_S, least_s=FRAME_S, spoils="hand", told=("mount.not_tracking",),
+        _midst(), 2 * FRAME_S, least_s=FRAME_S, spoils="hand", seen=("mount.not_tracking",),
         within_s=10.0, back_s=60.0,
     ),
     # It must not slew meanwhile; what it tracks stays good.
     "mount-clock-wrong": Expected(
-        _midst("+15m"), FRAME_S, told=("mount.wrong_hour_angle",), remedies=("reconnect", "wait"),
+        _midst("+15m"), FRAME_S, seen=("mount.wrong_hour_angle",), remedies=("reconnect", "wait"),
     ),
     "mount-site-wrong": Expected(
-        _midst("+15m"), FRAME_S, told=("mount.wrong_hour_angle",), remedies=("reconnect", "wait"),
+        _midst("+15m"), FRAME_S, seen=("mount.wrong_hour_angle",), remedies=("reconnect", "wait"),
     ),
     "mount-power-lost": Expected(
         _midst("+5m"), 5 * MINUTE_S + 4 * FRAME_S, least_s=2 * FRAME_S, spoils="all",
-        told=("mount.unplugged",), remedies=("reconnect", "reconnect"),
+        seen=("mount.unplugged",), remedies=("reconnect", "reconnect"),
     ),
     # The telescope itself does not move: the frame is good; the next centring puts it right.
     "encoder-jump": Expected(_midst(), 2 * FRAME_S),
     "focuser-stuck": Expected(
-        "19:39+20m", 20 * MINUTE_S + 5 * FRAME_S, told=("focuser.stuck", "sky.no_focus"),
+        "19:39+20m", 20 * MINUTE_S + 5 * FRAME_S, seen=("focuser.stuck", "sky.no_focus"),
         within_s=240.0, remedies=("retry", "reconnect"),
     ),
     "focuser-slips": Expected(
         _midst(), 4 * FRAME_S, least_s=FRAME_S, spoils="hand",
     ),
     "focuser-at-end": Expected(
-        "19:39+10m", 4 * FRAME_S, told=("focuser.at_end", "sky.no_focus"),
+        "19:39+10m", 4 * FRAME_S, seen=("focuser.at_end", "sky.no_focus"),
         remedies=("retry", "reconnect"), back_s=900.0,
     ),
     "focuser-reversed": Expected("19:39+10m", 4 * FRAME_S),
     # Frames through the filter in the beam go on.
     "filter-wheel-jams": Expected(
         _midst("+10m"), 4 * FRAME_S, remedies=("retry", "reconnect"),
-        told=("filter_wheel.device_fault", "filter_wheel.wrong_filter"),
+        seen=("filter_wheel.device_fault", "filter_wheel.wrong_filter"),
     ),
 }  # fmt: skip
 
 SHELTER: dict[str, Expected] = {
     "roof-stays-shut": Expected(
-        "19:37:30+10m", 10 * MINUTE_S + 5 * FRAME_S, least_s=FRAME_S, told=("roof.device_fault",),
+        "19:37:30+10m", 10 * MINUTE_S + 5 * FRAME_S, least_s=FRAME_S, seen=("roof.device_fault",),
         remedies=("retry", "retry"),
     ),
     "roof-stops-halfway": Expected(
-        "19:37:30+5m", 5 * MINUTE_S + 4 * FRAME_S, told=("roof.device_fault",),
+        "19:37:30+5m", 5 * MINUTE_S + 4 * FRAME_S, seen=("roof.device_fault",),
         remedies=("retry",),
     ),
     # Not one frame is begun under a roof that says that it is shut.
     "roof-sensor-lies": Expected(
-        _midst("+5m"), 5 * MINUTE_S + 3 * FRAME_S, least_s=FRAME_S, told=("roof.not_open",),
+        _midst("+5m"), 5 * MINUTE_S + 3 * FRAME_S, least_s=FRAME_S, seen=("roof.not_open",),
     ),
     "cloud-bands": Expected(_midst("+20m"), 20 * MINUTE_S + 5 * FRAME_S, least_s=FRAME_S),
     # Rain, a gust, dew: as long as it lasts, the time of calm, and opening and pointing anew.
@@ -210,50 +210,50 @@ _WEATHER_DOWN = ("weather.silent", "weather.not_connected")
 
 PROCESSES: dict[str, Expected] = {
     "camera-driver-crash": Expected(
-        MIDST, 2 * FRAME_S, least_s=FRAME_S, spoils="hand", told=_CAMERA_DOWN,
+        MIDST, 2 * FRAME_S, least_s=FRAME_S, spoils="hand", seen=_CAMERA_DOWN,
         remedies=("reconnect",),
     ),
     # The exposure ends without the driver's word, and its frame waits in the spool.
     "camera-driver-hang": Expected(
         _midst("+5m"), 5 * MINUTE_S + 4 * FRAME_S, least_s=FRAME_S,
-        told=_CAMERA_DOWN, within_s=240.0, remedies=("restart_driver",),
+        seen=_CAMERA_DOWN, within_s=240.0, remedies=("restart_driver",),
     ),
     "camera-driver-crash-loop": Expected(
         _midst("+5m"), 5 * MINUTE_S + 4 * FRAME_S, least_s=2 * FRAME_S, spoils="hand",
-        told=_CAMERA_DOWN, remedies=("restart_driver",),
+        seen=_CAMERA_DOWN, remedies=("restart_driver",),
     ),
     "camera-driver-memory": Expected(
-        _midst("+5m"), 2 * FRAME_S, least_s=FRAME_S, spoils="hand", told=_CAMERA_DOWN,
+        _midst("+5m"), 2 * FRAME_S, least_s=FRAME_S, spoils="hand", seen=_CAMERA_DOWN,
     ),
     # Focus stays where it is.
-    "focuser-driver-crash": Expected(MIDST, FRAME_S, told=_FOCUSER_DOWN, remedies=("reconnect",)),
+    "focuser-driver-crash": Expected(MIDST, FRAME_S, seen=_FOCUSER_DOWN, remedies=("reconnect",)),
     "focuser-driver-hang": Expected(_midst("+5m"), FRAME_S),
-    "focuser-driver-crash-loop": Expected(_midst("+5m"), FRAME_S, told=_FOCUSER_DOWN),
-    "focuser-driver-memory": Expected(_midst("+5m"), FRAME_S, told=_FOCUSER_DOWN),
+    "focuser-driver-crash-loop": Expected(_midst("+5m"), FRAME_S, seen=_FOCUSER_DOWN),
+    "focuser-driver-memory": Expected(_midst("+5m"), FRAME_S, seen=_FOCUSER_DOWN),
     "guider-driver-crash": Expected(
-        MIDST, 2 * FRAME_S, told=_GUIDER_DOWN, remedies=("reconnect",)
+        MIDST, 2 * FRAME_S, seen=_GUIDER_DOWN, remedies=("reconnect",)
     ),
-    "guider-driver-hang": Expected(_midst("+5m"), 4 * FRAME_S, told=_GUIDER_DOWN, within_s=420.0),
-    "guider-driver-crash-loop": Expected(_midst("+5m"), 3 * FRAME_S, told=_GUIDER_DOWN),
-    "guider-driver-memory": Expected(_midst("+5m"), 2 * FRAME_S, told=_GUIDER_DOWN),
+    "guider-driver-hang": Expected(_midst("+5m"), 4 * FRAME_S, seen=_GUIDER_DOWN, within_s=420.0),
+    "guider-driver-crash-loop": Expected(_midst("+5m"), 3 * FRAME_S, seen=_GUIDER_DOWN),
+    "guider-driver-memory": Expected(_midst("+5m"), 2 * FRAME_S, seen=_GUIDER_DOWN),
     # The mount goes on tracking without its driver.
-    "mount-driver-crash": Expected(MIDST, 2 * FRAME_S, told=_MOUNT_DOWN, remedies=("reconnect",)),
+    "mount-driver-crash": Expected(MIDST, 2 * FRAME_S, seen=_MOUNT_DOWN, remedies=("reconnect",)),
     "mount-driver-hang": Expected(_midst("+5m"), 4 * FRAME_S),
     "mount-driver-crash-loop": Expected(
-        _midst("+5m"), 5 * MINUTE_S + 4 * FRAME_S, told=_MOUNT_DOWN,
+        _midst("+5m"), 5 * MINUTE_S + 4 * FRAME_S, seen=_MOUNT_DOWN,
     ),
-    "mount-driver-memory": Expected(_midst("+5m"), 2 * FRAME_S, told=_MOUNT_DOWN),
+    "mount-driver-memory": Expected(_midst("+5m"), 2 * FRAME_S, seen=_MOUNT_DOWN),
     # What was read stays good for three minutes.
     "weather-driver-crash": Expected(
-        MIDST, FRAME_S, told=_WEATHER_DOWN, remedies=("reconnect",)
+        MIDST, FRAME_S, seen=_WEATHER_DOWN, remedies=("reconnect",)
     ),
     "weather-driver-hang": Expected(_midst("+5m"), 5 * MINUTE_S + CALM_S + 4 * FRAME_S),
     "weather-driver-crash-loop": Expected(
-        _midst("+5m"), 5 * MINUTE_S + CALM_S + 4 * FRAME_S, told=_WEATHER_DOWN,
+        _midst("+5m"), 5 * MINUTE_S + CALM_S + 4 * FRAME_S, seen=_WEATHER_DOWN,
         remedies=("restart_driver",),
     ),
     "weather-driver-memory": Expected(
-        _midst("+5m"), FRAME_S, told=_WEATHER_DOWN
+        _midst("+5m"), FRAME_S, seen=_WEATHER_DOWN
     ),
 }  # fmt: skip
 
@@ -278,16 +278,16 @@ MACHINE: dict[str, Expected] = {
     ),
     # What is read out waits in the spool and is filed once there is room.
     "disk-full": Expected(
-        _midst("+5m"), 5 * MINUTE_S + 3 * FRAME_S, told=("disk.write_failed",),
+        _midst("+5m"), 5 * MINUTE_S + 3 * FRAME_S, seen=("disk.write_failed",),
         remedies=("retry",),
     ),
     "disk-read-only": Expected(
-        _midst("+5m"), 5 * MINUTE_S + 3 * FRAME_S, told=("disk.write_failed",),
+        _midst("+5m"), 5 * MINUTE_S + 3 * FRAME_S, seen=("disk.write_failed",),
         remedies=("retry",),
     ),
     "slow-disk": Expected(_midst("+15m"), 3 * FRAME_S, quiet=True),
     "clock-step-seconds": Expected(MIDST, 0.0, quiet=True),
-    "clock-step-hours": Expected(_midst("+10m"), 0.0, told=("daemon.clock_jumped",)),
+    "clock-step-hours": Expected(_midst("+10m"), 0.0, seen=("daemon.clock_jumped",)),
     # Nobody watches the weather meanwhile: the roof's host does not know it either, the lease
     # stands. After waking the readings are old: it closes, and waits for its time of calm.
     "suspend": Expected(

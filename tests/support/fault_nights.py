@@ -86,8 +86,8 @@ class Witness:
         bus = MemoryBus(broker, "witness")
         async with bus, bus.subscribe(*(root + topic for topic in _WATCHED)) as messages:
             async for message in messages:
-                told = json.loads(message.payload)
-                facts = told.get("facts") or told.get("state") or {}
+                seen = json.loads(message.payload)
+                facts = seen.get("facts") or seen.get("state") or {}
                 if message.topic.endswith("mount/event/truth"):
                     self.mount.append((facts["utc_s"], facts))
                 elif message.topic.endswith("roof/event/truth"):
@@ -294,11 +294,11 @@ def _check_record(night: FaultNight, expected: Expected) -> None:
     over_s = night.ended_s + expected.back_s
     late = [fault.fault_id for fault in night.faults if utc_s(str(fault.ended)) > over_s]
     assert late == [], "it was over long before"
-    if not expected.told:
+    if not expected.seen:
         return
-    told = [fault for name, fault in faults if name in expected.told]
-    assert told, f"none of {expected.told} is in the record, but {[name for name, _ in faults]}"
-    assert night.began_s <= utc_s(told[0].began) <= night.began_s + expected.within_s
-    tried = [remedy.remedy.partition(" ")[0] for fault in told for remedy in fault.remedies]
+    seen = [fault for name, fault in faults if name in expected.seen]
+    assert seen, f"none of {expected.seen} is in the record, but {[name for name, _ in faults]}"
+    assert night.began_s <= utc_s(seen[0].began) <= night.began_s + expected.within_s
+    tried = [remedy.remedy.partition(" ")[0] for fault in seen for remedy in fault.remedies]
     rest = iter(tried)
     assert all(remedy in rest for remedy in expected.remedies), f"tried: {tried}"

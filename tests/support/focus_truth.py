@@ -17,7 +17,7 @@ from midwatch.devices.contract.kinds import Move
 from midwatch.imaging import Frame
 from midwatch.imaging.focus import FocusMeasure, FocusSearch, FocusTask, zone_blur_px
 from midwatch.imaging.stars import measure_stars
-from midwatch.sequencer.camera import Sight
+from midwatch.sequencer.camera import FrameMeasures
 from midwatch.sky import critical_focus_zone_um
 from midwatch_plugins.duties.focusing import measure_of
 from midwatch_simulators.instruments.simulated_camera import make as make_camera
@@ -113,7 +113,7 @@ def run(
     search = FocusSearch(task)
     while search.wanted is not None:
         assert len(search.samples) < 60
-        search.tell(truth.measure(search.wanted.position, search.wanted.from_below))
+        search.inform(truth.measure(search.wanted.position, search.wanted.from_below))
     return search, truth
 
 
@@ -175,7 +175,7 @@ def pixel_run(rig: str, off_zones: float, seed: int, exposure_s: float = 4.0) ->
                 await focuser.perform(Move(position=wanted.position - LOWEST))
             await focuser.perform(Move(position=wanted.position))
             longer = 3.0 if search.coarse and wanted.why == "find" else 1.0
-            search.tell(await _look(bench, camera, longer * exposure_s))
+            search.inform(await _look(bench, camera, longer * exposure_s))
         return search
 
     found: FocusSearch = on_bench(main, seed=seed)
@@ -210,7 +210,7 @@ async def _look(bench: Bench, camera: Driver, exposure_s: float) -> FocusMeasure
     pixels, _ = bench.spools["camera"].frames[ref.sha256]
     bench.spools["camera"].drop(ref.sha256)
     found = measure_stars(Frame(pixels, bayer=ref.bayer, saturation_adu=float(ref.saturation_adu)))
-    sight = Sight(
+    measures = FrameMeasures(
         stars=found.count,
         hfr_px=found.hfr_px if math.isfinite(found.hfr_px) else None,
         fwhm_arcsec=None,
@@ -220,4 +220,4 @@ async def _look(bench: Bench, camera: Driver, exposure_s: float) -> FocusMeasure
         saturated_stars=found.saturated_count,
         table=found.stars,
     )
-    return measure_of(sight, exposure_s)
+    return measure_of(measures, exposure_s)

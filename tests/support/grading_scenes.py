@@ -55,7 +55,7 @@ class Scene:
 
 
 @dataclass(frozen=True)
-class Told:
+class Seen:
     """One frame: what the camera tells, and the truth."""
 
     light: LightFrame
@@ -71,7 +71,7 @@ class Told:
         return "good" if good else "between"
 
 
-def frames_of(scene: Scene) -> Iterator[Told]:
+def frames_of(scene: Scene) -> Iterator[Seen]:
     """Expose a scene frame by frame."""
     sensor = Sensor(CameraOptions(sky_mode="fast"), 1)
     rng = np.random.default_rng(scene.seed)
@@ -93,7 +93,7 @@ def frames_of(scene: Scene) -> Iterator[Told]:
         yield _frame(scene, sensor, air, number, rng)
 
 
-def _frame(scene: Scene, sensor: Sensor, air: Air, number: int, rng: np.random.Generator) -> Told:
+def _frame(scene: Scene, sensor: Sensor, air: Air, number: int, rng: np.random.Generator) -> Seen:
     options = sensor.options
     start_s = scene.began.timestamp() + number * STEP_S
     middle_s = start_s + EXPOSURE_S / 2.0
@@ -141,18 +141,18 @@ def _frame(scene: Scene, sensor: Sensor, air: Air, number: int, rng: np.random.G
         full_scale_adu=sensor.saturation_adu(100, 50), wind_ms=air.wind_ms_at(middle_s),
     )  # fmt: skip
     growth = psf_of(real).half_flux_radius() / psf_of(calm).half_flux_radius()
-    return Told(light, -2.5 * math.log10(clear), growth)
+    return Seen(light, -2.5 * math.log10(clear), growth)
 
 
-def graded(scene: Scene, bounds: GradingSettings | None = None) -> list[tuple[Told, Grade]]:
+def graded(scene: Scene, bounds: GradingSettings | None = None) -> list[tuple[Seen, Grade]]:
     """Grade a scene as a night does, later looks included; return the final grades."""
     book: list[Graded] = []
     graders = {"baseline": Baseline()}
     bounds = bounds or GradingSettings()
-    told = []
+    seen = []
     for frame in frames_of(scene):
         judge(graders, book, frame.light, bounds)
         for _ in look_again(graders, book, frame.light, bounds):
             pass
-        told.append(frame)
-    return [(frame, entry.grade) for frame, entry in zip(told, book, strict=True)]
+        seen.append(frame)
+    return [(frame, entry.grade) for frame, entry in zip(seen, book, strict=True)]

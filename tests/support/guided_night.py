@@ -27,13 +27,13 @@ class GuidedNight:
     """What a rehearsal left, and what it told.
 
     Attributes:
-        told: names of what the guide loop said, in order.
+        seen: names of what the guide loop said, in order.
         phases: of the loop after each guide frame.
     """
 
     outcome: NightOutcome
     events: Sequence[Event]
-    told: Sequence[str]
+    seen: Sequence[str]
     phases: Sequence[str]
 
     def facts(self, kind: str) -> list[Any]:
@@ -75,7 +75,7 @@ def orders_for(folder: Path, *, frames: int = 6, rig_name: str = "kestrel") -> P
 def guided_night(folder: Path, seed: int | None = None, **changes: Any) -> GuidedNight:
     """Rehearse it in pixels, and listen to the guide loop, which no journal does."""
     events: list[Event] = []
-    told: list[str] = []
+    seen: list[str] = []
     phases: list[str] = []
 
     class Overheard(GuideLoop):
@@ -86,7 +86,7 @@ def guided_night(folder: Path, seed: int | None = None, **changes: Any) -> Guide
             return heard(super().on_frame(*args, **settings))
 
     def heard(out: LoopOutput) -> LoopOutput:
-        told.extend(event.name for event in out.events)
+        seen.extend(event.name for event in out.events)
         phases.append(out.phase)
         return out
 
@@ -95,4 +95,4 @@ def guided_night(folder: Path, seed: int | None = None, **changes: Any) -> Guide
     )
     with patch("midwatch_plugins.drivers.midwatch_guider.GuideLoop", Overheard):
         outcome = rehearse(load_night(orders_for(folder, **changes)), options, events.append)
-    return GuidedNight(outcome, events, told, phases)
+    return GuidedNight(outcome, events, seen, phases)

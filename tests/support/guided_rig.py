@@ -38,7 +38,7 @@ class GuidedRig:
     lease: LeaseHolder
     hosts: dict[str, DeviceHost]
     clients: dict[str, DeviceClient[Any]]
-    told: list[tuple[float, str, Mapping[str, Any]]] = field(default_factory=list)
+    seen: list[tuple[float, str, Mapping[str, Any]]] = field(default_factory=list)
 
     async def do(self, role: str, command: Any, timeout_s: float = 900.0) -> Any:
         return await self.clients[role].do(command, timeout_s)
@@ -47,7 +47,7 @@ class GuidedRig:
         return self.clients[role].state
 
     def events(self, name: str) -> list[Mapping[str, Any]]:
-        return [facts for _, said, facts in self.told if said == name]
+        return [facts for _, said, facts in self.seen if said == name]
 
     @property
     def truth(self) -> Any:
@@ -111,7 +111,7 @@ async def guided_rig(
             stack.push_async_callback(client.stop)
             clients[role] = client
         rig = GuidedRig(clock, lease, hosts, clients)
-        clients["guider"].on_event(lambda name, facts: rig.told.append((clock.mono(), name, facts)))
+        clients["guider"].on_event(lambda name, facts: rig.seen.append((clock.mono(), name, facts)))
         await clock.sleep(1.0)
         for role in connect:
             await rig.do(role, Connect(), 60.0)

@@ -76,7 +76,7 @@ class Story:
     hfr: float = 2.1
     random: np.random.Generator = field(default_factory=lambda: np.random.default_rng(7))
 
-    def tell(self, fact: e.Fact, after_s: float = 0.0) -> None:
+    def inform(self, fact: e.Fact, after_s: float = 0.0) -> None:
         self.clock.utc_s += after_s
         self.journal.append(fact)
 
@@ -84,10 +84,10 @@ class Story:
         self, name: str, cause: str, took_s: float, reason: str, outcome: str = "done"
     ) -> None:
         self.begin(name, cause, reason)
-        self.tell(e.DutyEnded(duty=name, outcome=outcome, took_s=took_s), took_s)
+        self.inform(e.DutyEnded(duty=name, outcome=outcome, took_s=took_s), took_s)
 
     def begin(self, name: str, cause: str, reason: str, detail: str | None = None) -> None:
-        self.tell(
+        self.inform(
             e.DecisionMade(
                 duty=name,
                 args={},
@@ -96,8 +96,8 @@ class Story:
                 ruled_out=(("wait", "there is something to do"),),
             )
         )
-        self.tell(e.Activity(cause=cause, detail=detail))
-        self.tell(e.DutyBegan(duty=name, args={}))
+        self.inform(e.Activity(cause=cause, detail=detail))
+        self.inform(e.DutyBegan(duty=name, args={}))
 
     def focus(self, trigger: str, *, ok: bool = True) -> None:
         self.begin("focus", "focusing", f"focus is due: {trigger}")
@@ -105,7 +105,7 @@ class Story:
         around = tuple(best + 40 * step for step in range(-4, 5))
         noise = self.random.normal(1.0, 0.02 if ok else 0.4, len(around))
         sizes = np.sqrt(self.hfr**2 + (np.array(around) - best) ** 2 * 0.0004) * noise
-        self.tell(
+        self.inform(
             e.FocusRun(
                 positions=around,
                 hfr_px=tuple(np.abs(sizes).tolist()),
@@ -121,7 +121,7 @@ class Story:
             175.0,
         )
         self.position = best if ok else self.position
-        self.tell(e.DutyEnded(duty="focus", outcome="done" if ok else "failed", took_s=175.0))
+        self.inform(e.DutyEnded(duty="focus", outcome="done" if ok else "failed", took_s=175.0))
 
     def air_c(self) -> float:
         return 6.0 - 8.0 * (self.clock.utc_s - OPENED_UTC_S) / 43200
@@ -130,7 +130,7 @@ class Story:
         self.duty("slew", "slewing", 46.0, f"{target} is the best target now")
         self.moved("slew", target)
         self.begin("centre", "centring", f"{target} must be centred")
-        self.tell(
+        self.inform(
             e.Centred(
                 target=target,
                 ok=True,
@@ -141,20 +141,20 @@ class Story:
             ),
             38.0,
         )
-        self.tell(e.DutyEnded(duty="centre", outcome="done", took_s=38.0))
+        self.inform(e.DutyEnded(duty="centre", outcome="done", took_s=38.0))
         self.guide()
 
     def guide(self) -> None:
         self.begin("guide", "guiding", "guiding is off")
-        self.tell(e.GuidingStarted(ok=True, rms_arcsec=0.8), 25.0)
-        self.tell(e.DutyEnded(duty="guide", outcome="done", took_s=25.0))
+        self.inform(e.GuidingStarted(ok=True, rms_arcsec=0.8), 25.0)
+        self.inform(e.DutyEnded(duty="guide", outcome="done", took_s=25.0))
 
     def moved(self, what: str, target: str, side: str | None = None) -> None:
         ra, dec = TARGETS[target]
         at = self.clock.utc_s
         alt, az = OBSERVER.altaz(ra, dec, at)
         ha = float(OBSERVER.hour_angle_deg(ra, dec, at))
-        self.tell(
+        self.inform(
             e.MotionEnded(
                 what=what,
                 alt_deg=float(alt),
@@ -168,7 +168,7 @@ class Story:
 
     def park(self) -> None:
         self.duty("park", "closing", 40.0, "nothing is left to do")
-        self.tell(
+        self.inform(
             e.MotionEnded(
                 what="park",
                 alt_deg=46.2,
@@ -185,7 +185,7 @@ class Story:
         self.begin("expose", "open_shutter", f"next frame of {target}", f"{target}, {name}")
         began = self.clock.utc_s + 0.4
         frame_id = self.expose("light", target, index, name, exposure_s)
-        self.tell(e.Activity(cause="read_out"))
+        self.inform(e.Activity(cause="read_out"))
         self.read_and_file(frame_id, f"frames/{target}/{frame_id}.fits", began, exposure_s)
         alt = float(OBSERVER.altaz(*TARGETS[target], began).alt_deg)
         facts = {
@@ -202,9 +202,9 @@ class Story:
             "sensor_c": -10.0,
             "offset_arcsec": 6.0,
         }
-        self.tell(e.FrameGraded(exposure_id=frame_id, **(facts | measured)))
-        self.tell(e.DutyEnded(duty="expose", outcome="done", took_s=exposure_s + 3.4))
-        self.tell(
+        self.inform(e.FrameGraded(exposure_id=frame_id, **(facts | measured)))
+        self.inform(e.DutyEnded(duty="expose", outcome="done", took_s=exposure_s + 3.4))
+        self.inform(
             e.Sample(
                 air_c=self.air_c(),
                 sensor_c=-10.0,
@@ -223,7 +223,7 @@ class Story:
     ) -> str:
         self.frames += 1
         frame_id = f"{NIGHT}-{self.frames:04d}"
-        self.tell(
+        self.inform(
             e.FrameBegun(
                 exposure_id=frame_id,
                 frame=frame,
@@ -241,7 +241,7 @@ class Story:
 
     def read_and_file(self, frame_id: str, path: str, began: float, exposure_s: float) -> None:
         data = self.random.integers(900, 1000, (24, 32), dtype=np.uint16)
-        self.tell(
+        self.inform(
             e.FrameRead(
                 exposure_id=frame_id,
                 sha256=hashlib.sha256(data.tobytes()).hexdigest(),
@@ -257,7 +257,7 @@ class Story:
         if preview:
             (self.folder / "previews").mkdir(exist_ok=True)
             (self.folder / preview).write_bytes(star_picture(self.frames % 6))
-        self.tell(
+        self.inform(
             e.FrameFiled(
                 exposure_id=frame_id,
                 path=path,
@@ -273,7 +273,7 @@ class Story:
             began = self.clock.utc_s
             frame_id = self.expose(frame, None, None, None, exposure_s)
             self.read_and_file(frame_id, f"calibration/{frame_id}.fits", began, exposure_s)
-        self.tell(e.DutyEnded(duty="calibrate", outcome="done", took_s=count * exposure_s))
+        self.inform(e.DutyEnded(duty="calibrate", outcome="done", took_s=count * exposure_s))
 
 
 def tell_night(path: Path, folder: Path) -> tuple[Journal, StoryClock]:
@@ -284,13 +284,13 @@ def tell_night(path: Path, folder: Path) -> tuple[Journal, StoryClock]:
     journal.begin_night(NIGHT)
     story = Story(journal, clock, folder)
     took_up = began(dusk, dawn)
-    story.tell(took_up)
+    story.inform(took_up)
     for priority, (target, (ra, dec)) in enumerate(TARGETS.items(), start=1):
-        story.tell(_planned(target, ra, dec, priority, dusk, dawn))
+        story.inform(_planned(target, ra, dec, priority, dusk, dawn))
     story.duty("prepare", "preparing", 600.0, "the devices must be connected and cold")
     story.duty("open_roof", "opening", 30.0, "it is safe")
     story.focus("start of the night")
-    story.tell(e.Activity(cause="waiting_for_target", detail="dusk"))
+    story.inform(e.Activity(cause="waiting_for_target", detail="dusk"))
     clock.utc_s = dusk + 2.0
     first, second = TARGETS
     first_ends = _windows(*TARGETS[first], dusk, dawn)[0].end_utc_s
@@ -303,7 +303,7 @@ def tell_night(path: Path, folder: Path) -> tuple[Journal, StoryClock]:
     story.calibrate("dark", 5, 60.0)
     story.calibrate("bias", 5, 0.0)
     story.duty("warm", "closing", 420.0, "the camera must be warm")
-    story.tell(
+    story.inform(
         e.NightEnded(how="dawn: every dark minute was used", parked=True, warm=True, closed=True)
     )
     return journal, clock
@@ -314,8 +314,8 @@ def _first_target(story: Story, target: str, ends: float) -> None:
     while story.clock.utc_s + 320.0 < ends:
         if shot and shot % 2 == 0:
             story.begin("dither", "dithering", "two frames since the last dither")
-            story.tell(e.Dithered(east_arcsec=6.0, north_arcsec=-4.0, settle_s=14.0), 14.0)
-            story.tell(e.DutyEnded(duty="dither", outcome="done", took_s=14.0))
+            story.inform(e.Dithered(east_arcsec=6.0, north_arcsec=-4.0, settle_s=14.0), 14.0)
+            story.inform(e.DutyEnded(duty="dither", outcome="done", took_s=14.0))
         if shot in (12, 24):
             story.focus("the air cooled by 1.6 C")
         if shot == 17:
@@ -328,26 +328,28 @@ def _first_target(story: Story, target: str, ends: float) -> None:
 
 def _interruptions(story: Story, took_up: e.NightBegan, second: str) -> None:
     """Clouds, a focuser that falls silent, and a daemon that is killed."""
-    story.tell(e.LookoutChanged(lookout="clouds", status="tripped", level=82, message="cloud 82 %"))
-    story.tell(e.Activity(cause="clouds", detail="cloud 82 %"))
-    story.tell(
+    story.inform(
+        e.LookoutChanged(lookout="clouds", status="tripped", level=82, message="cloud 82 %")
+    )
+    story.inform(e.Activity(cause="clouds", detail="cloud 82 %"))
+    story.inform(
         e.LookoutChanged(lookout="clouds", status="clear", level=10, message="cloud 10 %"), 1500.0
     )
-    story.tell(e.Activity(cause="fault", detail="focuser is silent"))
-    story.tell(
+    story.inform(e.Activity(cause="fault", detail="focuser is silent"))
+    story.inform(
         e.FaultBegan(fault_id="f-1", device="focuser", fault="silent", message="no state for 34 s")
     )
     for attempt, outcome in enumerate(("failed", "done"), start=1):
         story.duty("reconnect", "fault", 45.0, "the focuser is silent", outcome)
-        story.tell(
+        story.inform(
             e.RemedyTried(
                 fault_id="f-1", remedy="reconnect", attempt=attempt, outcome=outcome, reason=None
             )
         )
-    story.tell(e.FaultEnded(fault_id="f-1", how="its state came again"), 5.0)
+    story.inform(e.FaultEnded(fault_id="f-1", how="its state came again"), 5.0)
     story.begin("slew", "slewing", f"{second} is the best target now")
     story.clock.utc_s += 95.0
-    story.tell(took_up.model_copy(update={"resumed": True}))
+    story.inform(took_up.model_copy(update={"resumed": True}))
 
 
 def _second_target(story: Story, target: str, dawn: float) -> None:
@@ -374,14 +376,14 @@ def _second_target(story: Story, target: str, dawn: float) -> None:
 
 def _flip(story: Story, target: str) -> None:
     while (ha := float(OBSERVER.hour_angle_deg(*TARGETS[target], story.clock.utc_s))) < 0.75:
-        story.tell(e.Activity(cause="waiting_for_meridian"))
+        story.inform(e.Activity(cause="waiting_for_meridian"))
         story.clock.utc_s += 60.0
     story.moved("tracking", target, "west")
     story.begin("flip", "flipping", f"{target} has crossed the meridian")
-    story.tell(
+    story.inform(
         e.Flipped(target=target, ok=True, hour_angle_deg=ha, from_side="west", to_side="east"), 95.0
     )
-    story.tell(e.DutyEnded(duty="flip", outcome="done", took_s=95.0))
+    story.inform(e.DutyEnded(duty="flip", outcome="done", took_s=95.0))
     story.moved("flip", target, "east")
     story.guide()
 
@@ -450,7 +452,7 @@ def star_picture(seed: int, width: int = 240, height: int = 180) -> bytes:
 
 
 @dataclass(frozen=True)
-class ToldNight:
+class StoryNight:
     """The night, told once for all tests: read-only."""
 
     folder: Path
@@ -458,13 +460,13 @@ class ToldNight:
 
 
 @cache
-def told_night() -> ToldNight:
+def story_night() -> StoryNight:
     folder = Path(tempfile.mkdtemp(prefix="night-"))
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
     journal, _ = tell_night(folder / "journal.sqlite", folder)
     events = tuple(journal.events(NIGHT))
     journal.close()
-    return ToldNight(folder, events)
+    return StoryNight(folder, events)
 
 
 def with_fact(events: tuple[Event, ...], index: int, **changes: object) -> tuple[Event, ...]:
@@ -477,6 +479,6 @@ def index_of(events: tuple[Event, ...], kind: type[e.Fact], nth: int = 0) -> int
     return [i for i, event in enumerate(events) if isinstance(event.fact, kind)][nth]
 
 
-def as_events(*told: tuple[float, e.Fact]) -> tuple[Event, ...]:
+def as_events(*seen: tuple[float, e.Fact]) -> tuple[Event, ...]:
     """Events from (moment, fact) pairs; the digests are not those of a journal."""
-    return tuple(Event(n, at, NIGHT, fact, "") for n, (at, fact) in enumerate(told, start=1))
+    return tuple(Event(n, at, NIGHT, fact, "") for n, (at, fact) in enumerate(seen, start=1))

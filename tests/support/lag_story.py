@@ -25,7 +25,7 @@ _LIGHT_S, _RUN_S, _SAMPLE_S, _HOURS = 200.0, 100.0, 300.0, 9.5
 
 
 @dataclass
-class Told:
+class Seen:
     """What a night came to: defocus of every light in zones, runs, trust after each."""
 
     off_zones: list[float] = field(default_factory=list)
@@ -59,14 +59,14 @@ class Story:
         self.seed = seed
         self.events: list[Event] = []
 
-    def night(self, number: int) -> Told:
+    def night(self, number: int) -> Seen:
         """Live one night; what the nights before have taught is known."""
         return _Night(self, number).live()
 
 
 class _Night:
     def __init__(self, story: Story, number: int) -> None:
-        self.story, self.told = story, Told()
+        self.story, self.seen = story, Seen()
         self.name = f"2027-03-{10 + number:02d}"
         self.rng = np.random.default_rng((story.seed, number))
         weather = story.weather
@@ -82,13 +82,13 @@ class _Night:
         self.position = 15_000.0
         self.sampled_s, self.settled_c = -1.0, 0.0
 
-    def live(self) -> Told:
+    def live(self) -> Seen:
         # The rig is up an hour before the first frame.
         end_s, first_s = self.now_s + 3600.0 * _HOURS, self.now_s + 3600.0
         while self.now_s < end_s:
             if self.now_s - self.sampled_s >= _SAMPLE_S:
                 self.sampled_s = self.now_s
-                self.tell(Sample(focuser_c=self.probe_c()))
+                self.inform(Sample(focuser_c=self.probe_c()))
             if self.now_s < first_s:
                 self.now_s += _SAMPLE_S
                 continue
@@ -97,8 +97,8 @@ class _Night:
                 self.run(why)
             else:
                 self.light()
-        self.told.model = self.memory.model
-        return self.told
+        self.seen.model = self.memory.model
+        return self.seen
 
     def probe_c(self) -> float:
         true_c = self.air.body_c(self.now_s, 60.0 * self.story.weather.probe_min)
@@ -131,7 +131,7 @@ class _Night:
         self.now_s += _RUN_S
         self.position = round(self.best(self.now_s - 0.5 * _RUN_S) + 3.0 * float(self.rng.normal()))
         self.settled_c = self.probe_c()
-        self.tell(
+        self.inform(
             FocusRun(
                 positions=(), hfr_px=(), filter="L", temperature_c=self.settled_c, ok=True,
                 reason="", trigger=why, best_position=self.position, uncertainty_steps=3.0,
@@ -139,35 +139,35 @@ class _Night:
                 foretold_sigma_steps=foretold[1] if foretold else None,
             )
         )  # fmt: skip
-        self.told.runs.append(why)
-        self.told.trusted.append(self.memory.model.trusted)
+        self.seen.runs.append(why)
+        self.seen.trusted.append(self.memory.model.trusted)
 
     def light(self) -> None:
-        name = f"{self.name}-{len(self.told.off_zones)}"
-        self.tell(
+        name = f"{self.name}-{len(self.seen.off_zones)}"
+        self.inform(
             FrameBegun(exposure_id=name, frame="light", target="t", order_index=0, filter="L",
                        exposure_s=180.0, gain=0, offset=0, binning=1)
         )  # fmt: skip
         middle_s = self.now_s + 0.5 * _LIGHT_S
         off = (self.position - self.best(middle_s)) / SCALE.zone_steps
-        self.told.off_zones.append(off)
+        self.seen.off_zones.append(off)
         sharp = 0.75 * self.air.seeing_factor(middle_s)
         self.now_s += _LIGHT_S
         # A narrow disc under a Gaussian: variances add.
         hfr = math.hypot(sharp, math.sqrt(0.693) * SIZES.blur_px_per_zone * off)
-        self.tell(
+        self.inform(
             FrameGraded(exposure_id=name, grade="accepted", stars=100, hfr_px=hfr, elongation=1.1,
                         altitude_deg=60.0, focus_position=round(self.position))
         )  # fmt: skip
 
-    def tell(self, fact: Fact) -> None:
+    def inform(self, fact: Fact) -> None:
         events = self.story.events
         event = Event(len(events) + 1, self.now_s, self.name, fact, "")
         events.append(event)
         self.memory.hear(event)
 
 
-def nights(weather: Weather, seed: int, count: int = 2) -> Iterator[Told]:
+def nights(weather: Weather, seed: int, count: int = 2) -> Iterator[Seen]:
     """Live nights in a row."""
     story = Story(weather, seed)
     for number in range(count):

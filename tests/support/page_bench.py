@@ -133,9 +133,9 @@ def interrupted_story(data_folder: Path) -> float:
 
     A fault stands, and a hostile person has spoken.
     """
-    told, clock = tell_night(data_folder / "told.sqlite", data_folder / NIGHT)
-    events = list(told.events(NIGHT))
-    told.close()
+    seen, clock = tell_night(data_folder / "told.sqlite", data_folder / NIGHT)
+    events = list(seen.events(NIGHT))
+    seen.close()
     last = [i for i, event in enumerate(events) if isinstance(event.fact, FaultBegan)][-1]
     journal = Journal.open(data_folder / "journal.sqlite", clock, durable=False)
     journal.begin_night(NIGHT)

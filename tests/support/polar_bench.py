@@ -125,11 +125,11 @@ def aligned(folder: Path, rig: Rig) -> Aligned:
     orders = [parse_fault(text) for text in rig.faults]
     lines: list[str] = []
 
-    def tell(line: str) -> None:
+    def inform(line: str) -> None:
         lines.append(line)
         rig.heard(person, line)
 
-    person, witness = AtTheKnobs(tell), Witness()
+    person, witness = AtTheKnobs(inform), Witness()
     rehearsal = Rehearsal(
         seed=1, evening=rig.evening, sky_mode="fast", data_folder=folder / "out",
         faults=schedule(orders, EVENING, ZONE), guest=witness.watch,

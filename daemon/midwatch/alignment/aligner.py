@@ -60,13 +60,13 @@ class Aligner:
 
     Attributes:
         exposure_s: of a frame to solve.
-        tell: shows a line to the person.
+        inform: shows a line to the person.
         publish: sends the facts of guidance to the programs that show them.
     """
 
     context: DutyContext
     exposure_s: float
-    tell: Callable[[str], None]
+    inform: Callable[[str], None]
     publish: Publish
     # Where the telescope looked last, relative to where the mount believed: eastward in right
     # ascension and northward, degrees. Learned from the first field, for finding the next.
@@ -118,7 +118,7 @@ class Aligner:
         now: AxisError | None = None
         good = bad = frames = 0
         await self.publish(guidance_facts(error, turns, done=False))
-        self.tell(guidance_line(error, turns))
+        self.inform(guidance_line(error, turns))
         while not stop.is_set():
             if self._limit_in_s() < _LIMIT_AHEAD_S:
                 return Guided("limit", now, frames)
@@ -127,7 +127,7 @@ class Aligner:
                 bad += 1
                 if bad >= _LOST_FRAMES:
                     return Guided("lost", now, frames)
-                self.tell("no solution: leave the knobs alone for a moment")
+                self.inform("no solution: leave the knobs alone for a moment")
                 continue
             bad, frames = 0, frames + 1
             now = guide.remaining(frame)
@@ -135,7 +135,7 @@ class Aligner:
             good = good + 1 if now.total_arcmin <= within_arcmin else 0
             done = good >= _GOOD_FRAMES
             await self.publish(guidance_facts(now, turns, done=done))
-            self.tell(guidance_line(now, turns))
+            self.inform(guidance_line(now, turns))
             if done:
                 return Guided("reached", now, frames)
         return Guided("stopped", now, frames)
@@ -149,7 +149,7 @@ class Aligner:
         breach = context.limits.breach(ra_deg, dec_deg, context.now_s, side)
         if breach is not None:
             raise DutyFailedError("mount", "limit", f"not slewed: {breach.message}")
-        self.tell(
+        self.inform(
             f"{what}: slewing to altitude {pointing.alt_deg:.0f} deg, azimuth "
             f"{pointing.az_deg:.0f} deg"
         )
@@ -173,12 +173,12 @@ class Aligner:
         context = self.context
         self._see_tracking()
         exposure_s, setting = self.exposure_s * longer, context.setting()
-        shot = await context.darkroom.throwaway("solve", exposure_s, setting)
+        shot = await context.frame_taker.throwaway("solve", exposure_s, setting)
         state = context.mount_state()
         east, north = self._beside_deg or (0.0, 0.0)
         expected = (state.ra_deg + east) % 360.0, min(90.0, max(-90.0, state.dec_deg + north))
         for radius_deg in _RADII_DEG:
-            found = await context.analysis.solve(shot.ref, shot.sight, *expected, radius_deg)
+            found = await context.analysis.solve(shot.ref, shot.measures, *expected, radius_deg)
             if isinstance(found, Solution):
                 self._beside_deg = (
                     (found.ra_deg - state.ra_deg + 180.0) % 360.0 - 180.0,

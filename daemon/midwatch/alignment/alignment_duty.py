@@ -20,7 +20,7 @@ from midwatch.sky import LimitCheck, sun_altaz
 from midwatch.sky.polar import AxisError, WeakGeometryError
 
 Method = Literal["frames", "drift"]
-Tell = Callable[[str], None]
+Inform = Callable[[str], None]
 
 # Higher, the sky is too bright for the stars that solving needs. Common practice, no source.
 SUN_BELOW_DEG = 8.0
@@ -99,7 +99,7 @@ class Align:
 
     Args:
         options: what to do.
-        tell: shows a line to the person.
+        inform: shows a line to the person.
         publish: sends the facts of guidance to the programs that show them.
 
     Attributes:
@@ -112,12 +112,12 @@ class Align:
     cause: ClassVar[Cause] = "preparing"
     takes: ClassVar[type[DutyArgs]] = AlignArgs
 
-    def __init__(self, options: AlignOptions, tell: Tell, publish: Publish) -> None:
+    def __init__(self, options: AlignOptions, inform: Inform, publish: Publish) -> None:
         self.found = Findings()
         self.guiding = False
         self.enough = asyncio.Event()
         self._options = options
-        self._tell = tell
+        self._inform = inform
         self._publish = publish
 
     async def perform(self, context: DutyContext, args: AlignArgs) -> None:  # noqa: ARG002
@@ -152,18 +152,18 @@ class Align:
     async def _align(self, context: DutyContext) -> None:
         options, found = self._options, self.found
         exposure_s = options.exposure_s or context.night.rig.centring.exposure_s
-        aligner = Aligner(context, exposure_s, self._tell, self._publish)
+        aligner = Aligner(context, exposure_s, self._inform, self._publish)
         await ready_optics(context, focus=options.focus)
         try:
             found.measured = await self._measure(context, aligner)
             if options.guide:
-                self._tell("turn the knobs as shown; Ctrl-C ends it")
+                self._inform("turn the knobs as shown; Ctrl-C ends it")
                 self.guiding = True
                 within_arcmin = options.tolerance_arcmin
                 found.guided = await aligner.guide(found.measured, within_arcmin, self.enough)
                 self.guiding = False
             if options.confirm:
-                self._tell("hands off the mount: it moves again, to measure once more")
+                self._inform("hands off the mount: it moves again, to measure once more")
                 found.confirmed = await self._measure(context, aligner)
         except WeakGeometryError as error:
             raise DutyFailedError("sky", "weak_geometry", str(error)) from error

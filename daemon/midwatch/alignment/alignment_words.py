@@ -25,12 +25,12 @@ class Narrator:
     """Reads what is journaled and reports what matters; every motion is shown before it begins.
 
     Attributes:
-        tell: shows a line.
+        inform: shows a line.
         zone: of the site.
         has_roof: whether there is one to open and close.
     """
 
-    tell: Callable[[str], None]
+    inform: Callable[[str], None]
     zone: tzinfo
     has_roof: bool
     _begun: bool = field(default=False, init=False)
@@ -45,13 +45,13 @@ class Narrator:
             self._failed(fact, at)
         elif isinstance(fact, DutyEnded) and (fact.duty, fact.outcome) == ("close", "done"):
             roof = ", the roof is closed" if self.has_roof else ""
-            self._tell(f"{at}  the mount is parked{roof}")
+            self._inform(f"{at}  the mount is parked{roof}")
         elif isinstance(fact, OperatorSpoke) and fact.who != "midwatch":
-            self._tell(f"{at}  you end the alignment")
+            self._inform(f"{at}  you end the alignment")
 
     def _decided(self, decision: DecisionMade, at: str) -> None:
         if decision.duty == "secure" and not self._begun:
-            self._tell(f"{at}  {decision.reason}: {self._puts_away()}")
+            self._inform(f"{at}  {decision.reason}: {self._puts_away()}")
         elif decision.duty == "secure" and decision.args.get("roof") == "leave":
             self._stops(
                 at,
@@ -65,33 +65,33 @@ class Narrator:
             self._stops(at, decision.reason, f"the mount stops; then {self._puts_away()}")
         elif decision.duty == "close" and not self._stopping:
             self._stopping = True
-            self._tell(f"{at}  {self._puts_away()}")
+            self._inform(f"{at}  {self._puts_away()}")
         elif decision.duty == ALIGN:
             self._begun = True
         elif decision.duty == "open":
-            self._tell(f"{at}  the roof opens now: keep clear of it")
+            self._inform(f"{at}  the roof opens now: keep clear of it")
         elif decision.duty == "wait" and decision.rule == "safety":
-            self._tell(f"{at}  nothing is opened yet: {decision.reason}; looking again")
+            self._inform(f"{at}  nothing is opened yet: {decision.reason}; looking again")
 
     def _stops(self, at: str, what: str, then: str) -> None:
         self._stopping = True
-        self._tell(f"{at}  STOPPED: {what}; {then}")
+        self._inform(f"{at}  STOPPED: {what}; {then}")
 
     def _failed(self, ended: DutyEnded, at: str) -> None:
         if ended.duty in ("secure", "close"):
-            self._tell(
+            self._inform(
                 f"{at}  NOT PUT AWAY: {ended.reason}; Midwatch tries again. See to it if that is "
                 "safe; Ctrl-C leaves it to you"
             )
         elif ended.duty in _FAILED:
-            self._tell(f"{at}  STOPPED: {_FAILED[ended.duty]}: {ended.reason}")
+            self._inform(f"{at}  STOPPED: {_FAILED[ended.duty]}: {ended.reason}")
 
     def _puts_away(self) -> str:
         roof = ", then the roof closes: keep clear of both" if self.has_roof else ": keep clear"
         return f"the mount parks now{roof}"
 
-    def _tell(self, line: str) -> None:
-        self.tell(in_zone(line, self.zone))
+    def _inform(self, line: str) -> None:
+        self.inform(in_zone(line, self.zone))
 
     def _clock(self, utc_s: float) -> str:
         return f"{datetime.fromtimestamp(utc_s, self.zone):%H:%M:%S}"

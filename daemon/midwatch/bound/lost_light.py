@@ -199,11 +199,11 @@ def clouded(events: Sequence[Event], faults: Sequence[ScheduledFault]) -> list[D
     for at, sample in facts_of(events, Sample):
         cloud_percent = sample.cloud_percent
         if cloud_percent is not None and cloud_percent >= _OVERCAST_PERCENT:
-            if not _stepped(at, faults) and not _untold(at, at, faults):
+            if not _stepped(at, faults) and not _unreported(at, at, faults):
                 since = at if since is None else since
                 last = at
         elif since is not None:
-            known = not _stepped(at, faults) and not _untold(last, at, faults)
+            known = not _stepped(at, faults) and not _unreported(last, at, faults)
             if cloud_percent is not None and known:
                 # Clouds that go are sampled as soon as the daemon looks.
                 last = max(last, at - _LOOK_S)
@@ -241,7 +241,7 @@ def waited(
     return spans
 
 
-def _untold(from_utc_s: float, until_utc_s: float, faults: Sequence[ScheduledFault]) -> bool:
+def _unreported(from_utc_s: float, until_utc_s: float, faults: Sequence[ScheduledFault]) -> bool:
     """Return whether the sky may have been another than readings of this time show."""
     return _blinded(from_utc_s, until_utc_s, faults) or any(
         fault.name in ("weather-silent", "weather-stuck")

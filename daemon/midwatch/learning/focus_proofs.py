@@ -27,7 +27,7 @@ def proofs(points: Sequence[FocusPoint], scale: FocusScale) -> tuple[bool, ...]:
 
     The first run of a night tells nothing: the rig may have been set up afresh.
     """
-    told: list[bool] = []
+    confirmed: list[bool] = []
     for before, point in pairwise(points):
         if before.night != point.night or point.foretold is None:
             continue
@@ -38,19 +38,20 @@ def proofs(points: Sequence[FocusPoint], scale: FocusScale) -> tuple[bool, ...]:
         telling = moved >= _TELLING_ZONES * scale.zone_steps
         if not telling and abs(point.temperature_c - before.temperature_c) < _TELLING_C:
             continue
-        told.append(abs(point.position - point.foretold) <= _CONFIRMED_ZONES * scale.zone_steps)
-    return tuple(told)
+        missed_by = abs(point.position - point.foretold)
+        confirmed.append(missed_by <= _CONFIRMED_ZONES * scale.zone_steps)
+    return tuple(confirmed)
 
 
 def trust(points: Sequence[FocusPoint], scale: FocusScale) -> tuple[bool, str]:
     """Say whether the model may be followed, and why."""
     if len(points) < _FEWEST_RUNS:
         return False, f"fewer than {_FEWEST_RUNS} runs"
-    told = proofs(points, scale)
-    right = sum(told)
-    if not told:
+    confirmed = proofs(points, scale)
+    right = sum(confirmed)
+    if not confirmed:
         return False, "no run has tried its predictions yet"
-    text = f"{right} of {len(told)} predictions confirmed by the next run"
-    if len(told) < _IN_A_ROW or not all(told[-_IN_A_ROW:]):
+    text = f"{right} of {len(confirmed)} predictions confirmed by the next run"
+    if len(confirmed) < _IN_A_ROW or not all(confirmed[-_IN_A_ROW:]):
         return False, f"{text}; the latest {_IN_A_ROW} must be"
     return True, text

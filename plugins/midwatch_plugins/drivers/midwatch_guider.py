@@ -116,13 +116,13 @@ class MidwatchGuider:
                 await self._halt()
             case _:
                 raise DeviceError(f"{self._context.name} cannot do {command.command}")
-        self._tell()
+        self._inform()
 
     async def make_safe(self, reason: str) -> None:
         """Let go of the mount."""
         del reason
         await self._halt()
-        self._tell()
+        self._inform()
 
     async def close(self) -> None:
         """Let go of the mount; the process ends."""
@@ -338,9 +338,9 @@ class MidwatchGuider:
         changed = phase != self._phase or self._fault != self._state.fault
         self._phase = phase
         if changed or self._clock.mono() - self._reported_s >= _REPORT_S:
-            self._tell()
+            self._inform()
 
-    def _tell(self) -> None:
+    def _inform(self) -> None:
         self._reported_s = self._clock.mono()
         figures: dict[str, Any] = {}
         if self._phase in ("guiding", "settling", "lost"):

@@ -99,7 +99,7 @@ class Calibrate:
         exposure_s: float,
         setting: CameraSetting,
     ) -> str:
-        exposure_id = context.darkroom.identify()
+        exposure_id = context.frame_taker.identify()
         await keep_frame(
             context,
             FrameBegun(
@@ -122,13 +122,13 @@ class Calibrate:
         Raises:
             DutyFailedError: the panel is too dim or too bright for the camera.
         """
-        bias = await context.darkroom.throwaway("bias", 0.0, setting)
-        dark_level = bias.sight.background_adu
+        bias = await context.frame_taker.throwaway("bias", 0.0, setting)
+        dark_level = bias.measures.background_adu
         exposure_s = _FLAT_FIRST_S
         for _ in range(_FLAT_TRIES):
-            shot = await context.darkroom.throwaway("flat", exposure_s, setting)
+            shot = await context.frame_taker.throwaway("flat", exposure_s, setting)
             full = float(shot.ref.saturation_adu)
-            level = shot.sight.background_adu
+            level = shot.measures.background_adu
             if abs(level / full - _FLAT_AIM) <= _FLAT_WITHIN:
                 return exposure_s
             got = max(level - dark_level, 1.0)

@@ -142,12 +142,12 @@ class _Centring:
         longest_s = max(_LONGEST_S, self.settings.exposure_s)
         exposure_s = min(self.settings.exposure_s * 2.0 ** min(few, 3), longest_s)
         setting = self.context.setting()
-        shot = await self.context.darkroom.throwaway("solve", exposure_s, setting)
+        shot = await self.context.frame_taker.throwaway("solve", exposure_s, setting)
         look: Look | None = None
         for method in self._methods():
             answer = await self.context.analysis.solve(
                 shot.ref,
-                shot.sight,
+                shot.measures,
                 *self._there(),
                 _WIDE_DEG if method == "wide" else _NEAR_DEG,
                 method,
@@ -160,7 +160,7 @@ class _Centring:
             if look is None or isinstance(answer, Solution):
                 filter_name = selected_filter(self.context)
                 full_adu = float(shot.ref.saturation_adu)
-                look = Look(exposure_s, filter_name, full_adu, shot.sight, answer)
+                look = Look(exposure_s, filter_name, full_adu, shot.measures, answer)
             if isinstance(answer, Solution) or look.few_stars:
                 break
         assert look is not None
@@ -292,8 +292,8 @@ class _Centring:
                 offset_before_arcsec=self.before_arcsec,
                 exposures_s=tuple(look.exposure_s for look in self.looks),
                 filter=last.filter if last else None,
-                stars=last.sight.stars if last else None,
-                background_adu=last.sight.background_adu if last else None,
+                stars=last.measures.stars if last else None,
+                background_adu=last.measures.background_adu if last else None,
                 rotation_error_deg=rotation_error_deg,
                 diagnosis=self.diagnosis.fault if self.diagnosis else None,
             )

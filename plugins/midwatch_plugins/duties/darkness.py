@@ -34,11 +34,11 @@ async def light_let_in(context: DutyContext, setting: CameraSetting) -> str | No
 
     A short dark is compared with a bias; what is more than a sensor's own current is light.
     """
-    darkroom = context.darkroom
-    bias = await darkroom.throwaway("bias", 0.0, setting)
-    probe = await darkroom.throwaway("dark", _PROBE_S, setting)
+    frame_taker = context.frame_taker
+    bias = await frame_taker.throwaway("bias", 0.0, setting)
+    probe = await frame_taker.throwaway("dark", _PROBE_S, setting)
     e_per_adu = probe.ref.electrons_per_adu or 1.0
-    grown_adu = probe.sight.background_adu - bias.sight.background_adu
+    grown_adu = probe.measures.background_adu - bias.measures.background_adu
     found_e_s = grown_adu * e_per_adu / probe.ref.exposure_s / setting.binning**2
     sensor_c = probe.ref.sensor_c
     above_c = 0.0 if sensor_c is None else max(sensor_c - _BELOW_C, 0.0)

@@ -6,7 +6,7 @@ import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from midwatch.api.duty import DutyContext, Sight, Solution, SolveFailure
+from midwatch.api.duty import DutyContext, FrameMeasures, Solution, SolveFailure
 
 # Below this many stars a frame cannot be solved with certainty.
 FEW_STARS = 8
@@ -41,7 +41,7 @@ class Look:
     exposure_s: float
     filter: str | None
     saturation_adu: float
-    sight: Sight
+    measures: FrameMeasures
     answer: Solution | SolveFailure
 
     @property
@@ -53,8 +53,8 @@ class Look:
         expected = failure.expected_stars or 0.0
         return (
             failure.kind == "few_stars"
-            or self.sight.stars < FEW_STARS
-            or self.sight.stars < _DIMMED * expected
+            or self.measures.stars < FEW_STARS
+            or self.measures.stars < _DIMMED * expected
         )
 
 
@@ -79,7 +79,7 @@ def diagnose(
         searched: what was searched without success, in words.
     """
     last = looks[-1]
-    seen = f"{last.sight.stars} stars in {last.exposure_s:g} s"
+    seen = f"{last.measures.stars} stars in {last.exposure_s:g} s"
     return (
         _drawn_out(looks, scale_arcsec)
         or _blurred(context, looks, scale_arcsec)
@@ -95,7 +95,7 @@ def diagnose(
 
 
 def _drawn_out(looks: Sequence[Look], scale_arcsec: float) -> Diagnosis | None:
-    known = [look.sight.elongation for look in looks if look.sight.elongation is not None]
+    known = [look.measures.elongation for look in looks if look.measures.elongation is not None]
     if not known or statistics.median(known) < _TRAILED:
         return None
     standing_px = _SIDEREAL_ARCSEC_S * looks[-1].exposure_s / scale_arcsec
@@ -111,7 +111,7 @@ def _drawn_out(looks: Sequence[Look], scale_arcsec: float) -> Diagnosis | None:
 def _blurred(context: DutyContext, looks: Sequence[Look], scale_arcsec: float) -> Diagnosis | None:
     focus = context.record.focus
     best_px = focus.run.best_hfr_px if focus is not None else None
-    sizes = [look.sight.hfr_px for look in looks if look.sight.hfr_px is not None]
+    sizes = [look.measures.hfr_px for look in looks if look.measures.hfr_px is not None]
     if sizes:
         size_px = statistics.median(sizes)
         few = looks[-1].few_stars
@@ -146,8 +146,8 @@ def _dark(context: DutyContext, look: Look) -> Diagnosis:
     """Say what takes the light of the stars away, or drowns it."""
     failure = look.answer
     assert isinstance(failure, SolveFailure)
-    rig, sight = context.rig, look.sight
-    seen = f"{sight.stars} stars in {look.exposure_s:g} s"
+    rig, measures = context.rig, look.measures
+    seen = f"{measures.stars} stars in {look.exposure_s:g} s"
     if failure.expected_stars:
         seen += f" where about {failure.expected_stars:.0f} of the catalogue should show"
     roof = None if rig.roof is None or rig.roof.down else rig.roof.state
@@ -159,10 +159,10 @@ def _dark(context: DutyContext, look: Look) -> Diagnosis:
     for fault in context.record.open_faults():
         if (fault.began.device, fault.began.fault) == ("camera", "no_light"):
             return Diagnosis("camera", "no_light", f"{seen}, and before {fault.began.message}")
-    level = sight.background_adu / look.saturation_adu
+    level = measures.background_adu / look.saturation_adu
     weather = None if rig.weather is None or rig.weather.down else rig.weather.state
     cloud = None if weather is None else weather.cloud_percent
-    sky = f"background {sight.background_adu:.0f} ADU, {100 * level:.0f} % of full scale"
+    sky = f"background {measures.background_adu:.0f} ADU, {100 * level:.0f} % of full scale"
     if cloud is not None and cloud >= _CLOUDY_PERCENT:
         return Diagnosis(
             "sky", "clouds", f"{seen}: the weather sensor sees {cloud:.0f} % clouds; {sky}"

@@ -41,7 +41,7 @@ class ExposeLight:
         await keep_frame(
             context,
             FrameBegun(
-                exposure_id=context.darkroom.identify(),
+                exposure_id=context.frame_taker.identify(),
                 frame="light",
                 target=target.name,
                 order_index=args.order_index,

@@ -20,8 +20,8 @@ from midwatch.api.duty import (
     FocusSearch,
     FocusTask,
     FocusVerdict,
+    FrameMeasures,
     Move,
-    Sight,
     zone_blur_px,
 )
 from midwatch_plugins.duties.filters import bring_filter, propose_offsets, selected_filter
@@ -91,11 +91,11 @@ async def _searched(context: DutyContext, task: FocusTask, trails: Trails) -> Fo
     while (wanted := search.wanted) is not None:
         await _arrive(context, wanted.position, from_below=wanted.from_below)
         longer = _FAR_EXPOSURE if search.coarse and wanted.why == "find" else 1.0
-        shot = await context.darkroom.throwaway(
+        shot = await context.frame_taker.throwaway(
             "focus", longer * context.night.rig.focus.exposure_s, context.setting()
         )
-        trails.look(shot.sight)
-        search.tell(measure_of(shot.sight, shot.ref.exposure_s))
+        trails.look(shot.measures)
+        search.inform(measure_of(shot.measures, shot.ref.exposure_s))
     assert search.verdict is not None
     return search.verdict
 
@@ -116,10 +116,10 @@ class Trails:
         self._worst_px = 0.0
         self._elongations: list[tuple[float, float]] = []
 
-    def look(self, sight: Sight) -> None:
+    def look(self, measures: FrameMeasures) -> None:
         """Take in a frame, and what the guider says meanwhile."""
-        if sight.hfr_px is not None and sight.elongation is not None:
-            self._elongations.append((sight.hfr_px, sight.elongation))
+        if measures.hfr_px is not None and measures.elongation is not None:
+            self._elongations.append((measures.hfr_px, measures.elongation))
         guider = self._guider
         state = None if guider is None or guider.down else guider.state
         if state is not None and state.phase == "guiding" and state.rms_ra_arcsec is not None:
@@ -143,21 +143,21 @@ class Trails:
         return f"stars were trailed, {middle:.1f} times as long as wide"
 
 
-def measure_of(sight: Sight, exposure_s: float) -> FocusMeasure:
+def measure_of(measures: FrameMeasures, exposure_s: float) -> FocusMeasure:
     """Return what a frame says about focus; without enough stars it says nothing."""
-    table = sight.table
+    table = measures.table
     fewest = _FEWEST_DISCS if table is not None and table.discs else _FEWEST_STARS
-    if sight.hfr_px is None or sight.stars < fewest:
-        return FocusMeasure(None, None, sight.stars, None, exposure_s)
+    if measures.hfr_px is None or measures.stars < fewest:
+        return FocusMeasure(None, None, measures.stars, None, exposure_s)
     if table is None:
-        return FocusMeasure(sight.hfr_px, None, sight.stars, None, exposure_s)
+        return FocusMeasure(measures.hfr_px, None, measures.stars, None, exposure_s)
     radii = table.hfr_px[table.good]
     # The median of N values scatters by 1.25 standard deviations over the root of N.
     scatter = 1.4826 * float(np.median(np.abs(radii - np.median(radii))))
     sigma = 1.2533 * scatter / len(radii) ** 0.5
     ranked = table.flux_adu[_LIGHT_RANKS]
     light = float(np.median(ranked)) if len(ranked) >= 10 else None
-    return FocusMeasure(sight.hfr_px, sigma, sight.stars, light, exposure_s)
+    return FocusMeasure(measures.hfr_px, sigma, measures.stars, light, exposure_s)
 
 
 def _task(context: DutyContext, start: int) -> FocusTask:

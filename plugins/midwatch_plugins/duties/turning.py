@@ -69,7 +69,7 @@ class Turning:
             return False
         rotator = self._context.rig.rotator
         if rotator is None:
-            self._tell(rotation_deg, error_deg)
+            self._inform(rotation_deg, error_deg)
             return False
         if self._turns >= _MOST_TURNS:
             raise DutyFailedError(
@@ -108,7 +108,7 @@ class Turning:
         )
         self._sense = 1.0 if agree <= against else -1.0
 
-    def _tell(self, rotation_deg: float, error_deg: float) -> None:
+    def _inform(self, rotation_deg: float, error_deg: float) -> None:
         if self._reported:
             return
         self._reported = True

@@ -33,7 +33,7 @@ M = TypeVar("M", bound=Model)
 TRUTH_EVERY_S = 120.0  # slow processes are looked after, and what has changed is sent, this often
 # What has not changed is sent again after this time, for devices that missed it. Sooner
 # fills the bus with old news; later leaves a device that was cut off in the past for longer.
-TOLD_AGAIN_S = 600.0
+REPORTED_AGAIN_S = 600.0
 VANISHING = ("-unplugged", "-power-lost")  # endings of faults that take the hardware away
 LINK_S = 0.3  # opening a serial or USB link
 # Devices that go by the truths of others, and ask for them when their driver was started again.
@@ -128,7 +128,7 @@ class SimulatedDevice:
         self._spawned: list[str] = []
         self._kept_body: dict[str, JsonValue] = {}
         self._told: dict[str, Any] = {}
-        self._told_mono_s = 0.0
+        self._announced_mono_s = 0.0
         self._at_work: list[asyncio.Task[Model | None]] = []
         self._handlers = dict(self.handlers())
         faulty = Faulty.model_validate({"faults": context.options.get("faults") or ()})
@@ -141,7 +141,7 @@ class SimulatedDevice:
         if self._has_truth:
             for listener in LISTENERS:
                 if listener != context.name:
-                    context.watch(listener, "awake", lambda _: self.tell_truth())
+                    context.watch(listener, "awake", lambda _: self.publish_truth())
 
     @abstractmethod
     def handlers(self) -> Mapping[type[Command[Any]], Handler]:
@@ -260,9 +260,9 @@ class SimulatedDevice:
         """Release the device."""
         self.connected = False
 
-    def tell(self) -> None:
+    def inform(self) -> None:
         """Let the host and the other devices know that something has changed."""
-        self.tell_truth()
+        self.publish_truth()
         self.context.changed()
         self._keep_body()
 
@@ -295,29 +295,29 @@ class SimulatedDevice:
             self.take_up(kept, max(0.0, self.clock.unix_s() - at_utc_s))
             self._keep_body()
             if self._has_truth and self.first_time("truth"):
-                self.tell_truth()
+                self.publish_truth()
                 self.context.spawn(f"{self.context.name} truth", self._beats())
             # The others answer with what this driver has missed.
             self.context.emit("awake", {})
 
-    def tell_truth(self) -> None:
+    def publish_truth(self) -> None:
         """Publish the truth."""
         truth = self.truth()
         if truth is not None:
             self._publish(truth.model_dump())
 
-    def _tell_news(self) -> None:
+    def _publish_news(self) -> None:
         """Publish the truth if it is another than was sent last, or that was long ago."""
         truth = self.truth()
         if truth is None:
             return
         facts = truth.model_dump()
         news = {**facts, "utc_s": 0.0} != {**self._told, "utc_s": 0.0}
-        if news or self.clock.mono() - self._told_mono_s >= TOLD_AGAIN_S:
+        if news or self.clock.mono() - self._announced_mono_s >= REPORTED_AGAIN_S:
             self._publish(facts)
 
     def _publish(self, facts: dict[str, Any]) -> None:
-        self._told, self._told_mono_s = facts, self.clock.mono()
+        self._told, self._announced_mono_s = facts, self.clock.mono()
         self.context.emit("truth", facts)
 
     @property
@@ -345,13 +345,13 @@ class SimulatedDevice:
         if not on:
             self._lose_link()
             self.power_cut()
-        self.tell()
+        self.inform()
 
     def _trouble(self, name: str, began: bool) -> None:
         self.trouble(name, began)
         if began and name.endswith(VANISHING):
             self._lose_link()
-        self.tell()
+        self.inform()
 
     def _lose_link(self) -> None:
         """Be gone from the bus of the computer, as a device is whose cable is pulled."""
@@ -378,11 +378,11 @@ class SimulatedDevice:
         self.on_connect()
         if self._has_truth and self.first_time("truth"):
             self.context.spawn(f"{self.context.name} truth", self._beats())
-        self.tell()
+        self.inform()
 
     async def _beats(self) -> None:
         while True:
             await self.clock.sleep(TRUTH_EVERY_S)
             self.beat()
-            self._tell_news()
+            self._publish_news()
             self._keep_body()

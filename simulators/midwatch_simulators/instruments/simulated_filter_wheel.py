@@ -112,13 +112,13 @@ class SimulatedFilterWheel(SimulatedDevice):
                 f"{self.context.name} does not turn; it is cold or its wheel rubs", retryable=True
             )
         self._slot, self._moving = None, True
-        self.tell()
+        self.inform()
         try:
             await self.clock.sleep(slots * self._options.slot_s)
             self._slot = wanted
         finally:
             self._moving = False
-            self.tell()
+            self.inform()
 
 
 def make(context: DriverContext) -> SimulatedFilterWheel:

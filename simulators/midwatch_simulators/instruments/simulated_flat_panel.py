@@ -108,7 +108,7 @@ class SimulatedFlatPanel(SimulatedDevice):
         if brightness_percent != self._brightness_percent:
             await self.clock.sleep(self._options.warm_up_s)
             self._brightness_percent = brightness_percent
-            self.tell()
+            self.inform()
 
     async def _move_cover(self, command: Cover) -> None:
         # A panel without a cover has nothing to move, and says so in its state.
@@ -123,14 +123,14 @@ class SimulatedFlatPanel(SimulatedDevice):
         self._cover, self._goal = "moving", goal
         self._still.clear()
         self.context.spawn(f"{self.context.name} cover", self._run_to(goal))
-        self.tell()
+        self.inform()
         await self._still.wait()
 
     async def _run_to(self, goal: Literal["open", "closed"]) -> None:
         await self.clock.sleep(self._options.cover_s)
         self._cover = goal
         self._still.set()
-        self.tell()
+        self.inform()
 
 
 def make(context: DriverContext) -> SimulatedFlatPanel:

@@ -186,7 +186,7 @@ class SimulatedFocuser(SimulatedDevice):
         if name == "focuser-slips" and began:
             self._engaged -= _SLIP_STEPS
             self._tube -= _SLIP_STEPS
-            self.tell()
+            self.inform()
 
     def _arrive(self, position: int) -> None:
         """Bring the motor to a position, and the tube where the gear takes it.
@@ -203,7 +203,7 @@ class SimulatedFocuser(SimulatedDevice):
             self._engaged -= 2 * moved
         lowest = position + self._engaged
         self._tube = min(max(self._tube, lowest), lowest + self._options.backlash_steps)
-        self.tell()
+        self.inform()
 
 
 def make(context: DriverContext) -> SimulatedFocuser:

@@ -186,7 +186,7 @@ class SimulatedGuider(SimulatedDevice):
             self._since_utc_s = self.clock.unix_s()
             self._east_arcsec = self._north_arcsec = 0.0
             self._phase = "settling"
-            self.tell()
+            self.inform()
             if self.first_time("reports"):
                 self.context.spawn(f"{self.context.name} reports", self._reports())
             start = abs(normal(self.seed, "start", int(self._since_utc_s)))
@@ -204,7 +204,7 @@ class SimulatedGuider(SimulatedDevice):
         self._east_arcsec += command.east_arcsec
         self._north_arcsec += command.north_arcsec
         self._phase = "settling"
-        self.tell()
+        self.inform()
         try:
             await self._settle(
                 command.settle, math.hypot(command.east_arcsec, command.north_arcsec)
@@ -213,7 +213,7 @@ class SimulatedGuider(SimulatedDevice):
             # A dither that did not settle leaves a loop that still guides.
             if self._phase == "settling":
                 self._phase = "guiding"
-                self.tell()
+                self.inform()
 
     async def _settle(self, settle: Settle, error_arcsec: float) -> None:
         """Wait until an error that decays on top of the residual is small for long enough."""
@@ -232,7 +232,7 @@ class SimulatedGuider(SimulatedDevice):
                 retryable=True,
             )
         self._phase = "guiding"
-        self.tell()
+        self.inform()
 
     @contextmanager
     def _idle_if_not_done(self) -> Iterator[None]:
@@ -255,7 +255,7 @@ class SimulatedGuider(SimulatedDevice):
             if self._guiding:
                 self._look()
                 if self.troubles.active("guide-overcorrection"):
-                    self.tell_truth()
+                    self.publish_truth()
                 self.context.changed()
 
     def _look(self) -> None:
@@ -286,7 +286,7 @@ class SimulatedGuider(SimulatedDevice):
         changed = self._phase != phase
         self._phase, self._since_utc_s, self.fault = phase, 0.0, None
         if changed:
-            self.tell()
+            self.inform()
 
     def _snr(self) -> float:
         if self.troubles.active("guide-star-lost"):

@@ -126,7 +126,7 @@ class SimulatedRoof(SimulatedDevice):
         self._goal = goal
         start, began = self._fraction, self.clock.mono()
         self._direction = 1 if goal > start else -1
-        self.tell()
+        self.inform()
         try:
             await self.clock.sleep(abs(end - start) * self._options.travel_s)
             self._fraction = end
@@ -135,7 +135,7 @@ class SimulatedRoof(SimulatedDevice):
                 gone = (self.clock.mono() - began) / self._options.travel_s
                 self._fraction = min(1.0, max(0.0, start + self._direction * gone))
             self._direction = 0
-            self.tell()
+            self.inform()
         if end != goal:
             raise DeviceError(
                 f"{self.context.name} has stopped on its way; check its track", retryable=True

@@ -114,7 +114,7 @@ class SimulatedRotator(SimulatedDevice):
         finally:
             if self._way is not None:
                 self._angle_deg, self._way = self._position_deg(), None
-            self.tell()
+            self.inform()
 
 
 def make(context: DriverContext) -> SimulatedRotator:

@@ -103,7 +103,7 @@ class SimulatedSwitch(SimulatedDevice):
 
     def _feed(self) -> None:
         self.context.emit("truth", {"outlets": dict(self._outlets)})
-        self.tell()
+        self.inform()
 
     def _check(self, name: str) -> None:
         if name not in self._outlets:

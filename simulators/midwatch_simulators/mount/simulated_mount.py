@@ -200,7 +200,7 @@ class SimulatedMount(SimulatedDevice):
             # On a way that an earlier driver has begun.
             self._body.stand()
         self._body.track(on=False)
-        self.tell()
+        self.inform()
         await self.clock.sleep(self._options.slew_rate_deg_s / self._options.slew_accel_deg_s2)
 
     async def _slew(self, command: Slew) -> None:
@@ -230,12 +230,12 @@ class SimulatedMount(SimulatedDevice):
         await self._travel(goal, (command.ra_deg, command.dec_deg, side))
         self._arrive()
         self._settling = True
-        self.tell_truth()
+        self.publish_truth()
         try:
             await self.clock.sleep(self._options.settle_s)
         finally:
             self._settling = False
-            self.tell()
+            self.inform()
 
     async def _sync(self, command: Sync) -> None:
         await self.clock.sleep(0.2)
@@ -247,14 +247,14 @@ class SimulatedMount(SimulatedDevice):
                 f" {_SYNC_WITHIN_DEG:.0f} deg from where it believes that it points"
             )
         self._body.sync(command.ra_deg, command.dec_deg)
-        self.tell()
+        self.inform()
 
     async def _track(self, command: Track) -> None:
         if command.on and self._body.parked:
             raise DeviceError(f"{self.context.name} is parked; unpark it before tracking")
         await self.clock.sleep(0.1)
         self._body.track(on=command.on)
-        self.tell()
+        self.inform()
 
     async def _park(self, _command: Park) -> None:
         await self._go_park()
@@ -263,7 +263,7 @@ class SimulatedMount(SimulatedDevice):
         await self.clock.sleep(0.5)
         if self._body.parked:
             self._body.unpark()
-            self.tell()
+            self.inform()
 
     async def _pulse(self, command: Pulse) -> None:
         if not self._body.tracking:
@@ -276,7 +276,7 @@ class SimulatedMount(SimulatedDevice):
             gone_s = min(self.clock.mono() - began_s, command.duration_ms / 1000.0)
             if self._body.tracking:
                 self._body.pulse(*self._bent(command.direction, gone_s))
-                self.tell_truth()
+                self.publish_truth()
 
     def _bent(self, direction: str, duration_s: float) -> tuple[str, float]:
         """Return what a guide pulse comes to: a mount in a bad way does something else."""
@@ -290,7 +290,7 @@ class SimulatedMount(SimulatedDevice):
         if not self._body.parked:
             await self._travel(self._kind.park, None)
             self._arrive()
-            self.tell()
+            self.inform()
 
     def _arrive(self) -> None:
         if self._goal is None:
@@ -316,7 +316,7 @@ class SimulatedMount(SimulatedDevice):
         await self.clock.sleep(left_s)
         if self._body.way is way:
             self._arrive()
-            self.tell()
+            self.inform()
 
     async def _travel(self, goal: Axes, ends: _Goal) -> None:
         if self._body.stalled:
@@ -328,24 +328,24 @@ class SimulatedMount(SimulatedDevice):
             )
         self._goal = ends
         duration_s = self._body.begin(goal)
-        self.tell()
+        self.inform()
         try:
             await self.clock.sleep(duration_s)
         except asyncio.CancelledError:
             self._body.stand()
-            self.tell()
+            self.inform()
             raise
         if not self._body.moving:
             raise DeviceError(f"{self.context.name} did not arrive: {self.fault}", retryable=True)
 
     def _turn_knobs(self, up_arcmin: float, east_arcmin: float) -> None:
         self._body.turn_knobs(up_arcmin, east_arcmin)
-        self.tell_truth()
+        self.publish_truth()
 
     def _hear_guider(self, guider: GuiderTruth) -> None:
         before, self._guider = self._guider, guider
         if self._body.guide(before, guider):
-            self.tell_truth()
+            self.publish_truth()
 
 
 def _side(side: object) -> PierSide:

@@ -21,26 +21,26 @@ class Story:
         self.clock_off_s = 0.0
         self.events: list[Event] = []
 
-    def tell(self, fact: Fact) -> None:
+    def inform(self, fact: Fact) -> None:
         at_s = round(self.now_s + self.clock_off_s, 3)
         self.events.append(Event(len(self.events) + 1, at_s, "n", fact, ""))
 
     def light(self, target: str = "A") -> None:
         name = f"n-{len(self.events)}"
         setting = {"gain": 1, "offset": 1, "binning": 1}
-        self.tell(FrameBegun(exposure_id=name, frame="light", target=target, order_index=0,
+        self.inform(FrameBegun(exposure_id=name, frame="light", target=target, order_index=0,
                              filter=None, exposure_s=EXPOSURE_S, **setting))  # fmt: skip
         began_s = self.now_s
         self.now_s += EXPOSURE_S
-        self.tell(read_out(name, began_s))
+        self.inform(read_out(name, began_s))
 
     def dither(self, took_s: float) -> None:
         self.now_s += took_s
-        self.tell(Dithered(east_arcsec=3.0, north_arcsec=4.0, settle_s=took_s))
+        self.inform(Dithered(east_arcsec=3.0, north_arcsec=4.0, settle_s=took_s))
 
     def slew(self, took_s: float, side: str) -> None:
         self.now_s += took_s
-        self.tell(slew_to(side))
+        self.inform(slew_to(side))
 
     def record(self) -> NightRecord:
         return NightRecord.from_events(self.events)

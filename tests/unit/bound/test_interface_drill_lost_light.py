@@ -193,15 +193,15 @@ def looked(at: float, status: str, lookout: str = "clouds") -> Event:
 
 
 def test_nothing_is_begun_while_the_orders_ask_for_waiting():
-    told = [looked(1000.0, "tripped"), looked(1500.0, "tripped", "gusts"), looked(2000.0, "clear")]
-    (span,) = waited(told, [], ["clouds"])
+    seen = [looked(1000.0, "tripped"), looked(1500.0, "tripped", "gusts"), looked(2000.0, "clear")]
+    (span,) = waited(seen, [], ["clouds"])
     assert (span.from_utc_s, span.until_utc_s, span.how) == (1001.0, 1999.0, "begin")
     # What is not known to be over at its time takes nothing.
-    assert waited(told[:2], [], ["clouds"]) == []
+    assert waited(seen[:2], [], ["clouds"]) == []
     again = Event(2, 1700.0, "n", NightBegan.model_construct(night="n"), "")
-    assert waited([*told[:2], again, told[2]], [], ["clouds"]) == []
+    assert waited([*seen[:2], again, seen[2]], [], ["clouds"]) == []
     off = fault("clock-step-hours", 1800.0 - 7200.0, 600.0)
-    assert waited(told, [off], ["clouds"]) == []
+    assert waited(seen, [off], ["clouds"]) == []
 
 
 def sample(cloud_percent: float) -> Sample:

@@ -160,7 +160,7 @@ def ask(number: int, deadline: datetime) -> bytes:
     )
 
 
-def test_a_sender_gone_wild_is_told_that_the_device_is_busy() -> None:
+def test_a_sender_gone_wild_is_reported_that_the_device_is_busy() -> None:
     async def scenario(host: MemoryBus, daemon: MemoryBus, clock: VirtualClock) -> None:
         slow = Slow()
         responder = Responder(host, TOPICS, "mount", clock, slow.handle)

@@ -102,7 +102,7 @@ def test_a_second_participant_of_the_same_name_replaces_the_first() -> None:
     run_virtual(main)
 
 
-def test_a_stopped_broker_forgets_or_keeps_as_told() -> None:
+def test_a_stopped_broker_forgets_or_keeps_as_reported() -> None:
     async def main() -> None:
         for keep, expected in ((False, None), (True, b"kept")):
             broker = MemoryBroker()

@@ -85,8 +85,8 @@ def test_everything_is_published_again_after_the_broker_lost_it():
             broker.stop()
             rig.hosts["mount"].driver.become(ra_deg=123.0)
             rig.hosts["mount"].driver.context.emit("turned", {"by_deg": 123.0})
-            told = []
-            mount.on_event(lambda name, facts: told.append((name, dict(facts))))
+            seen = []
+            mount.on_event(lambda name, facts: seen.append((name, dict(facts))))
             await rig.clock.sleep(45)
             down = mount.down
             await broker.start()
@@ -95,14 +95,14 @@ def test_everything_is_published_again_after_the_broker_lost_it():
             kept = [broker.retained(topic("mount")) is not None for topic in topics]
             state = mount.state
             await mount.stop()
-            return down, kept, mount.down, state.ra_deg, told
+            return down, kept, mount.down, state.ra_deg, seen
 
-    down, kept, down_after, ra_deg, told = run_virtual(main)
+    down, kept, down_after, ra_deg, seen = run_virtual(main)
     assert down
     assert kept == [True, True, True]
     assert not down_after
     assert ra_deg == 123.0
-    assert told == [("turned", {"by_deg": 123.0})]
+    assert seen == [("turned", {"by_deg": 123.0})]
 
 
 def test_a_state_of_which_the_driver_did_not_tell_comes_before_the_answer():
@@ -290,8 +290,8 @@ def test_events_travel_from_driver_to_driver_and_to_the_daemon():
     async def main():
         async with toy_rig(Kind.MOUNT, Kind.CAMERA) as rig:
             camera = rig.client(Kind.CAMERA)
-            told = []
-            camera.on_event(lambda name, facts: told.append((name, dict(facts))))
+            seen = []
+            camera.on_event(lambda name, facts: seen.append((name, dict(facts))))
             await camera.start()
             mount = rig.hosts["mount"].driver
             mount.context.emit("truth", {"ra_deg": 12.5, "tracking": True})
@@ -302,15 +302,15 @@ def test_events_travel_from_driver_to_driver_and_to_the_daemon():
             mount.context.emit("truth", {"ra_deg": 13.5, "tracking": False})
             await rig.clock.sleep(2)
             await camera.stop()
-            return rig.hosts["camera"].driver.truths, told
+            return rig.hosts["camera"].driver.truths, seen
 
     with capture_logs():
-        truths, told = run_virtual(main)
+        truths, seen = run_virtual(main)
     assert truths == [{"ra_deg": 12.5, "tracking": True}, {"ra_deg": 13.5, "tracking": False}]
-    assert told == [("ready", {"after_s": 1.0})]
+    assert seen == [("ready", {"after_s": 1.0})]
 
 
-def test_a_failing_task_of_a_driver_is_told_and_ends_nothing_else():
+def test_a_failing_task_of_a_driver_is_reported_and_ends_nothing_else():
     class Broken(ToyCamera):
         async def tick(self):
             await self.context.clock.sleep(1)
@@ -319,16 +319,16 @@ def test_a_failing_task_of_a_driver_is_told_and_ends_nothing_else():
     async def main():
         async with toy_rig(Kind.CAMERA, factories={Kind.CAMERA: Broken}) as rig:
             camera = rig.client(Kind.CAMERA)
-            told = []
-            camera.on_event(lambda name, facts: told.append((name, dict(facts))))
+            seen = []
+            camera.on_event(lambda name, facts: seen.append((name, dict(facts))))
             await camera.start()
             await rig.clock.sleep(60)
             await camera.stop()
-            return told, camera.down
+            return seen, camera.down
 
     with capture_logs():
-        told, down = run_virtual(main)
-    assert told == [("driver_task_failed", {"task": "first light", "error": "the cable fell out"})]
+        seen, down = run_virtual(main)
+    assert seen == [("driver_task_failed", {"task": "first light", "error": "the cable fell out"})]
     assert not down
 
 

@@ -136,7 +136,7 @@ def test_exclusive_commands_exclude_each_other_and_others_pass():
     assert (during, after) == (pytest.approx(5.5), pytest.approx(20))
 
 
-def test_an_interrupting_command_ends_what_runs_and_whoever_asked_for_it_is_told():
+def test_an_interrupting_command_ends_what_runs_and_whoever_asked_for_it_is_reported():
     async def main():
         async with toy_rig(Kind.MOUNT) as rig, rig.lease:
             mount = rig.client(Kind.MOUNT)

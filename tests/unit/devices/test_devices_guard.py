@@ -51,14 +51,14 @@ async def start_tracking(rig, ra_deg: float, dec_deg: float, **slew):
 
 async def tracked_until_held(rig, mount) -> tuple[datetime, dict]:
     """Track for some hours; when tracking ended, and what was told of it."""
-    told: list[dict] = []
-    mount.on_event(lambda name, facts: told.append(dict(facts)) if name == "limit_held" else None)
+    seen: list[dict] = []
+    mount.on_event(lambda name, facts: seen.append(dict(facts)) if name == "limit_held" else None)
     await mount.until(lambda state: not state.tracking, 40_000)
     ended = rig.clock.now()
     await rig.clock.sleep(120)
-    assert len(told) == 1
+    assert len(seen) == 1
     assert not mount.state.tracking
-    return ended, told[0]
+    return ended, seen[0]
 
 
 def test_tracking_is_stopped_before_the_horizon_though_no_daemon_asks():
@@ -71,13 +71,13 @@ def test_tracking_is_stopped_before_the_horizon_though_no_daemon_asks():
             await mount.stop()
             return held
 
-    ended, told = run_virtual(main)
+    ended, seen = run_virtual(main)
     altitude = altitude_deg(ra, 5.0, ended)
     # Stopping takes the toy 2 s, in which the sky turns by 0.008 deg.
     assert 20.0 <= altitude < 20.1
-    assert told["limit"] == "horizon"
-    assert told["stopped"] is True
-    assert "20.03 deg" in told["message"]
+    assert seen["limit"] == "horizon"
+    assert seen["stopped"] is True
+    assert "20.03 deg" in seen["message"]
 
 
 def test_tracking_is_stopped_before_the_meridian_limit():
@@ -90,7 +90,7 @@ def test_tracking_is_stopped_before_the_meridian_limit():
             await mount.stop()
             return held
 
-    ended, told = run_virtual(main)
+    ended, seen = run_virtual(main)
     frame = AltAz(obstime=Time(ended.replace(tzinfo=None)), location=SITE)
     # The hour angle from astropy's own apparent place and sidereal time.
     apparent = SkyCoord(ra * u.deg, 20 * u.deg).transform_to(frame)
@@ -102,7 +102,7 @@ def test_tracking_is_stopped_before_the_meridian_limit():
         )
     )
     assert 4.9 < hour_angle <= 5.0
-    assert told["limit"] == "meridian"
+    assert seen["limit"] == "meridian"
 
 
 def test_a_fork_is_stopped_before_its_cables_end_and_not_at_the_meridian():
@@ -119,14 +119,14 @@ def test_a_fork_is_stopped_before_its_cables_end_and_not_at_the_meridian():
                 await mount.do(Slew(ra_deg=ra, dec_deg=87.0), 60)
             with pytest.raises(CommandError, match="cables of the fork"):
                 await mount.do(Slew(ra_deg=at_hour_angle(START, -40.0), dec_deg=20.0), 60)
-            ended, told = await tracked_until_held(rig, mount)
+            ended, seen = await tracked_until_held(rig, mount)
             await mount.stop()
-            return (ended - START).total_seconds(), told
+            return (ended - START).total_seconds(), seen
 
-    after_s, told = run_virtual(main)
+    after_s, seen = run_virtual(main)
     # From -3 to 30 degrees at 15.04107 degrees an hour; half a degree of precession and the margin.
     assert after_s == pytest.approx(33.0 / 15.04107 * 3600.0, abs=180.0)
-    assert told["limit"] == "axes"
+    assert seen["limit"] == "axes"
 
 
 def test_tracking_is_stopped_before_the_sun_comes_near():
@@ -143,11 +143,11 @@ def test_tracking_is_stopped_before_the_sun_comes_near():
             await mount.stop()
             return held
 
-    ended, told = run_virtual(main)
+    ended, seen = run_virtual(main)
     when = Time(ended.replace(tzinfo=None))
     sun_alt = get_body("sun", when, SITE).transform_to(AltAz(obstime=when, location=SITE)).alt.deg
     assert -18.3 < sun_alt <= -18.0
-    assert told["limit"] == "sun"
+    assert seen["limit"] == "sun"
 
 
 def test_small_moves_and_a_narrow_wall_do_not_carry_a_mount_over_the_limit():
@@ -359,8 +359,8 @@ def test_a_motor_that_does_not_obey_is_stopped_by_stronger_means():
             await mount.stop()
             return held
 
-    _, told = run_virtual(main)
-    assert told["stopped"] is True
+    _, seen = run_virtual(main)
+    assert seen["stopped"] is True
 
 
 def test_tracking_that_nobody_commanded_is_noticed():

@@ -96,7 +96,7 @@ def test_making_safe_is_repeated_until_it_works():
     assert run_virtual(main) == (["make_safe_failed", "made_safe"], True)
 
 
-def test_a_slow_device_is_told_again_only_each_minute():
+def test_a_slow_device_is_reported_again_only_each_minute():
     async def main():
         async with toy_rig(Kind.CAMERA) as rig:
             camera = rig.client(Kind.CAMERA)
@@ -253,7 +253,7 @@ def test_devices_tell_who_begins_what_the_broker_may_have_forgotten():
     assert run_virtual(main) == [False, True, False, True]
 
 
-def test_a_host_that_came_up_is_told_of_the_lease_before_it_is_asked():
+def test_a_host_that_came_up_is_reported_of_the_lease_before_it_is_asked():
     async def main():
         broker = MemoryBroker()
         async with toy_rig(broker=broker) as daemon, daemon.lease:
@@ -270,7 +270,7 @@ def test_a_host_that_came_up_is_told_of_the_lease_before_it_is_asked():
     assert run_virtual(main) == 0
 
 
-def test_a_host_that_came_up_between_two_renewals_is_told_of_the_lease_when_it_refuses():
+def test_a_host_that_came_up_between_two_renewals_is_reported_of_the_lease_when_it_refuses():
     async def main():
         broker = MemoryBroker()
         async with toy_rig(broker=broker) as daemon, daemon.lease:

@@ -20,11 +20,11 @@ from support.device_toys import START, Kind, ToyCamera, toy_rig
 @pytest.fixture(autouse=True)
 def _nothing_forgotten():
     """A coroutine that nobody awaited is told when it is collected."""
-    with warnings.catch_warnings(record=True) as told:
+    with warnings.catch_warnings(record=True) as seen:
         warnings.simplefilter("always")
         yield
         gc.collect()
-    assert [str(warning.message) for warning in told] == []
+    assert [str(warning.message) for warning in seen] == []
 
 
 class Spawning(ToyCamera):

@@ -93,14 +93,14 @@ def test_the_listing_says_what_the_worst_nights_spent_more_on_than_an_undisturbe
     first = worst.model_copy(update={"ledger": spent, "refused_s": 4500.0})
     lines = listing(drill.model_copy(update={"results": [first, *drill.results[1:]]}))
     # 3600 s, 7230 s, 4500 s; 30 s more of dithering are the least, 90 s of slewing the fourth.
-    told = " ".join(" ".join(lines).split())
+    seen = " ".join(" ".join(lines).split())
     costs = "unsafe weather 2 h 00 min, frames not accepted 1 h 15 min, faults 1 h 00 min midwatch"
-    assert costs in told
+    assert costs in seen
     assert "      faults 1 h 00 min" in lines
     assert max(len(line) for text in lines for line in text.split("\n")) <= 80
 
 
-def test_a_night_without_faults_that_breaks_a_promise_is_told_too():
+def test_a_night_without_faults_that_breaks_a_promise_is_reported_too():
     lines = listing(drilled(result(0, 0.98, (Broken(3, "the roof", "It closes in time"),))))
     assert any("BROKEN in 1 night, promise 3: It closes in time" in line for line in lines)
     assert any("the night without faults, seed 900000000: promise 3: the roof" in x for x in lines)
@@ -113,12 +113,12 @@ def test_progress_tells_of_broken_nights_and_of_what_was_tried_for_their_cause(c
         progress(one)
     progress(result(2, 0.5, broken))
     progress(result(2, 0.9))
-    told = capsys.readouterr().err.splitlines()
-    assert told[-4] == "    night 2, seed 900000002: promise 8: ended: not closed"
-    assert told[-3].startswith("  2 of 2 nights, 1 broken, ")
-    assert told[-2].endswith("in night 2: with 2 faults it still breaks")
-    assert told[-1].endswith("in night 2: with 2 faults it breaks no more")
-    assert "to go" not in told[-3]
+    seen = capsys.readouterr().err.splitlines()
+    assert seen[-4] == "    night 2, seed 900000002: promise 8: ended: not closed"
+    assert seen[-3].startswith("  2 of 2 nights, 1 broken, ")
+    assert seen[-2].endswith("in night 2: with 2 faults it still breaks")
+    assert seen[-1].endswith("in night 2: with 2 faults it breaks no more")
+    assert "to go" not in seen[-3]
 
 
 def test_a_listing_command_can_be_pasted():

@@ -193,7 +193,7 @@ def beside_a_thread(strict: bool) -> None:
         thread.join()
 
 
-def test_a_thread_beside_the_loop_is_refused_unless_allowed() -> None:
+def test_a_thread_next_to_the_loop_is_refused_unless_allowed() -> None:
     with pytest.raises(ForeignThreadError, match="stray"):
         beside_a_thread(strict=True)
     beside_a_thread(strict=False)

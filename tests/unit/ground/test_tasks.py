@@ -65,9 +65,9 @@ class Bench:
     def __init__(self):
         self.clock = VirtualClock(START)
         self.tasks = Tasks(self.clock)
-        self.told = []
+        self.seen = []
         self.begun = []
-        self.tasks.hear(lambda death: self.told.append((self.clock.mono(), death)))
+        self.tasks.hear(lambda death: self.seen.append((self.clock.mono(), death)))
 
     def dying(self, *lives_s, error=NO_STAR):
         """A watch that lives for so long each time, and for good after the last."""
@@ -88,14 +88,14 @@ class Bench:
         await end(*tasks, reason="enough was seen")
 
 
-def test_a_watch_that_raises_is_told_and_started_again_after_a_pause():
+def test_a_watch_that_raises_is_reported_and_started_again_after_a_pause():
     async def main():
         bench = Bench()
         await bench.see(100, bench.tasks.keep("limits", bench.dying(10)))
         return bench
 
     bench = run_virtual(main)
-    ((at_s, death),) = bench.told
+    ((at_s, death),) = bench.seen
     assert at_s == 10
     assert (death.name, death.reason, death.count, death.again_in_s) == (
         "limits", "ValueError: no such star", 1, FIRST_PAUSE_S,
@@ -110,7 +110,7 @@ def test_a_watch_that_returns_has_died_too():
         return bench
 
     bench = run_virtual(main)
-    assert "returned" in bench.told[0][1].reason
+    assert "returned" in bench.seen[0][1].reason
     assert len(bench.begun) == 2
 
 
@@ -131,7 +131,7 @@ def test_a_watch_for_which_something_was_cancelled_without_asking_has_died_too()
         return bench
 
     bench = run_virtual(main)
-    assert [death.reason for _, death in bench.told] == ["CancelledError"]
+    assert [death.reason for _, death in bench.seen] == ["CancelledError"]
 
 
 def test_pauses_double_until_a_watch_is_given_up_with_its_error():
@@ -142,10 +142,10 @@ def test_pauses_double_until_a_watch_is_given_up_with_its_error():
         return bench, task.exception()
 
     bench, error = run_virtual(main)
-    pauses = [death.again_in_s for _, death in bench.told]
+    pauses = [death.again_in_s for _, death in bench.seen]
     assert pauses == [1, 2, 4, 8, 16, None]
     assert len(bench.begun) == MOST_RESTARTS + 1
-    assert {death.without for _, death in bench.told} == {"leave"}
+    assert {death.without for _, death in bench.seen} == {"leave"}
     assert isinstance(error, ValueError)
 
 
@@ -156,7 +156,7 @@ def test_what_the_night_can_do_without_is_started_again_for_good():
         return bench
 
     bench = run_virtual(main)
-    pauses = [death.again_in_s for _, death in bench.told]
+    pauses = [death.again_in_s for _, death in bench.seen]
     assert pauses[:7] == [1, 2, 4, 8, 16, 32, LONGEST_PAUSE_S]
     assert set(pauses[7:]) == {LONGEST_PAUSE_S}
 
@@ -170,7 +170,7 @@ def test_an_error_that_says_stop_is_not_answered_by_another_start():
         return bench
 
     bench = run_virtual(main)
-    assert [death.again_in_s for _, death in bench.told] == [None]
+    assert [death.again_in_s for _, death in bench.seen] == [None]
     assert bench.begun == [0]
 
 
@@ -182,8 +182,8 @@ def test_deaths_far_apart_do_not_add_up():
         return bench
 
     bench = run_virtual(main)
-    assert len(bench.told) == 20
-    assert {death.count for _, death in bench.told} == {1}
+    assert len(bench.seen) == 20
+    assert {death.count for _, death in bench.seen} == {1}
 
 
 def test_a_watch_that_dies_at_its_every_look_is_given_up():
@@ -193,7 +193,7 @@ def test_a_watch_that_dies_at_its_every_look_is_given_up():
         task = bench.tasks.keep("night watch", bench.dying(*[60.0] * 50))
         await asyncio.wait({task})
         assert isinstance(task.exception(), ValueError)
-        return bench.told[-1][0]
+        return bench.seen[-1][0]
 
     assert run_virtual(main) < 600
 
@@ -232,7 +232,7 @@ def test_who_begins_to_hear_late_hears_of_what_is_not_well():
     assert run_virtual(main) == ["limits"]
 
 
-def test_a_death_that_cannot_be_told_keeps_no_watch_from_being_started_again():
+def test_a_death_that_cannot_be_reported_keeps_no_watch_from_being_started_again():
     async def main():
         bench = Bench()
 
@@ -255,7 +255,7 @@ def test_a_death_that_cannot_be_logged_keeps_no_watch_from_being_started_again(m
     async def main():
         bench = Bench()
         await bench.see(100, bench.tasks.keep("limits", bench.dying(10)))
-        return bench.begun, len(bench.told)
+        return bench.begun, len(bench.seen)
 
     assert run_virtual(main) == ([0, 10 + FIRST_PAUSE_S], 1)
 
@@ -272,12 +272,12 @@ def test_a_piece_of_work_is_done_once_and_again_only_if_it_died():
                 raise OSError("No space left on device")
 
         await bench.tasks.finish("evidence", work)
-        return done, len(bench.told)
+        return done, len(bench.seen)
 
     assert run_virtual(main) == ([0, 1 + FIRST_PAUSE_S], 1)
 
 
-def test_whoever_ends_a_task_says_why_and_no_death_is_told():
+def test_whoever_ends_a_task_says_why_and_no_death_is_reported():
     async def main():
         bench = Bench()
         reasons = []
@@ -291,7 +291,7 @@ def test_whoever_ends_a_task_says_why_and_no_death_is_told():
 
         task = bench.tasks.keep("limits", watch)
         await bench.see(1, task)
-        return reasons, bench.told, task.cancelled()
+        return reasons, bench.seen, task.cancelled()
 
     assert run_virtual(main) == (["enough was seen"], [], True)
 
@@ -309,7 +309,7 @@ def test_a_swallowed_cancellation_ends_a_watch_all_the_same():
         task = bench.tasks.keep("limits", deaf)
         owned = start("owned", for_ever("owned", deaf))
         await bench.see(1, task, owned)
-        return bench.told, task.cancelled(), owned.cancelled()
+        return bench.seen, task.cancelled(), owned.cancelled()
 
     assert run_virtual(main) == ([], True, True)
 

@@ -54,7 +54,7 @@ def calibrate(bench: Bench, settings: GuideSettings = SETTINGS) -> Done | Failed
         if not isinstance(step, PulseStep):
             return step
         bench.pulse(step)
-        calibrator.tell(bench.look(), bench.now_s)
+        calibrator.inform(bench.look(), bench.now_s)
     raise AssertionError("the calibration does not end")
 
 
@@ -212,7 +212,7 @@ def test_check_pulses_tell_how_a_calibration_holds(follows: bool, flipped: bool)
         if not isinstance(step, PulseStep):
             break
         bench.pulse(step)
-        check.tell(bench.look())
+        check.inform(bench.look())
     # Not flipped, both kinds of mount answer alike.
     assert step == Holds(turned=flipped, dec_follows_sky=follows or not flipped)
 
@@ -224,7 +224,7 @@ def test_a_turned_camera_fails_the_check() -> None:
     check = FlipCheck(known, EAST, bench.look(), 12.0)
     while isinstance(step := check.next_step(), PulseStep):
         bench.pulse(step)
-        check.tell(bench.look())
+        check.inform(bench.look())
     assert isinstance(step, Failed)
     assert "turned" in step.reason
 
@@ -233,7 +233,7 @@ def test_check_pulses_without_an_answer_end() -> None:
     check = FlipCheck(saved(), EAST, shift_of(0, 0), 12.0)
     count = 0
     while isinstance(step := check.next_step(), PulseStep):
-        check.tell(shift_of(0.1, 0.1))
+        check.inform(shift_of(0.1, 0.1))
         count += 1
     assert isinstance(step, Failed)
     assert count < 20

@@ -58,7 +58,7 @@ def test_on_a_mount_at_rest_seeing_is_not_chased() -> None:
     assert errors[120:].std() < 0.12
 
 
-def test_seeing_and_drift_are_told_apart() -> None:
+def test_seeing_and_drift_are_distinguished() -> None:
     axis = controller()
     closed_loop(axis, lambda t: 0.02 * t, 240, noise_arcsec=0.4, seed=4)
     assert axis.estimator.noise_arcsec == pytest.approx(0.4, rel=0.15)
@@ -155,7 +155,7 @@ def test_the_estimate_says_how_sure_it_is() -> None:
     assert estimator.foretell(0.0).sigma_arcsec > 3.0
     rng = np.random.default_rng(5)
     for i in range(120):
-        estimator.tell(i * CYCLE_S, 1.0 + 0.4 * rng.normal())
+        estimator.inform(i * CYCLE_S, 1.0 + 0.4 * rng.normal())
     soon = estimator.foretell(120 * CYCLE_S)
     late = estimator.foretell(180 * CYCLE_S)
     assert abs(soon.place_arcsec - 1.0) < 3 * soon.sigma_arcsec
@@ -171,7 +171,7 @@ def test_white_noise_has_no_period() -> None:
     assert len(periodogram(time[:10], time[:10]).share) == 0
 
 
-def test_two_periods_are_found_beside_drift_and_gaps() -> None:
+def test_two_periods_are_found_next_to_drift_and_gaps() -> None:
     rng = np.random.default_rng(7)
     time = np.sort(rng.choice(np.arange(900), 600, replace=False)) * CYCLE_S
     error = 0.01 * time + 6 * np.sin(time / 480 * 2 * np.pi) + 2 * np.sin(time / 160 * 2 * np.pi)

@@ -14,34 +14,34 @@ RULE = SettleRule(under_arcsec=1.0, hold_s=5.0, timeout_s=30.0)
 
 def test_it_is_settled_once_the_error_has_stayed_small_long_enough() -> None:
     watch = SettleWatch(RULE, 100.0)
-    told = [watch.tell(100.0 + t, e, e) for t, e in ((0, 3.0), (2, 0.8), (4, 0.5), (6, 0.9))]
-    assert told == ["waiting"] * 4
-    assert watch.tell(107.0, 0.2, 0.2) == "settled"
+    seen = [watch.inform(100.0 + t, e, e) for t, e in ((0, 3.0), (2, 0.8), (4, 0.5), (6, 0.9))]
+    assert seen == ["waiting"] * 4
+    assert watch.inform(107.0, 0.2, 0.2) == "settled"
 
 
-def test_one_large_error_or_a_missing_star_begins_the_hold_anew() -> None:
+def test_one_large_error_or_a_missing_star_begins_the_hold_again() -> None:
     for interruption in (1.0, None):
         watch = SettleWatch(RULE, 0.0)
-        watch.tell(0.0, 0.5, 0.5)
-        watch.tell(4.0, interruption, 0.1)
-        assert watch.tell(6.0, 0.5, 0.5) == "waiting"
-        assert watch.tell(10.9, 0.5, 0.5) == "waiting"
-        assert watch.tell(11.0, 0.5, 0.5) == "settled"
+        watch.inform(0.0, 0.5, 0.5)
+        watch.inform(4.0, interruption, 0.1)
+        assert watch.inform(6.0, 0.5, 0.5) == "waiting"
+        assert watch.inform(10.9, 0.5, 0.5) == "waiting"
+        assert watch.inform(11.0, 0.5, 0.5) == "settled"
 
 
 def test_it_times_out() -> None:
     watch = SettleWatch(RULE, 0.0)
-    assert watch.tell(29.9, 2.0, 2.0) == "waiting"
-    assert watch.tell(30.0, 2.0, 2.0) == "timed_out"
+    assert watch.inform(29.9, 2.0, 2.0) == "waiting"
+    assert watch.inform(30.0, 2.0, 2.0) == "timed_out"
 
 
 def test_a_smoothed_rule_looks_at_the_estimate_but_wants_a_star() -> None:
     watch = SettleWatch(SettleRule(1.0, 5.0, 30.0, smoothed=True), 0.0)
-    assert watch.tell(0.0, 1.7, 0.3) == "waiting"
-    assert watch.tell(5.0, 1.4, 0.3) == "settled"
+    assert watch.inform(0.0, 1.7, 0.3) == "waiting"
+    assert watch.inform(5.0, 1.4, 0.3) == "settled"
     watch = SettleWatch(SettleRule(1.0, 5.0, 30.0, smoothed=True), 0.0)
-    watch.tell(0.0, None, 0.1)
-    assert watch.tell(6.0, None, 0.1) == "waiting"
+    watch.inform(0.0, None, 0.1)
+    assert watch.inform(6.0, None, 0.1) == "waiting"
 
 
 @pytest.mark.parametrize("wrong", [(0, 5, 30), (1, -1, 30), (1, 5, 0)])

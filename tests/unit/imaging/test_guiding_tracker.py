@@ -61,7 +61,7 @@ def test_one_star_that_goes_astray_moves_the_mean_no_more() -> None:
     assert shift.used == 5
 
 
-def test_cloud_dims_all_stars_and_is_told_as_light() -> None:
+def test_cloud_dims_all_stars_and_is_reported_as_light() -> None:
     track = tracker()
     measured(track, frame(seed=1))
     shift = measured(track, frame(0.4, 0.2, seed=2, light=0.3))

@@ -78,11 +78,11 @@ def test_sweeps_go_up_and_take_up_the_backlash_before() -> None:
         assert wanted.from_below == (last is None or wanted.position < last)
         last = wanted.position
         asked.append(wanted)
-        search.tell(measured(10_060, wanted.position))
+        search.inform(measured(10_060, wanted.position))
     sweep = [w.position for w in asked if w.why == "sweep"][:4]
     assert sweep == sorted(sweep)
     with pytest.raises(ValueError, match="over"):
-        search.tell(measured(10_060, 10_060))
+        search.inform(measured(10_060, 10_060))
 
 
 def test_the_wings_rise_to_about_twice_the_minimum_whatever_the_seeing() -> None:
@@ -96,7 +96,7 @@ def test_stars_that_never_change_are_a_focuser_that_does_not_move() -> None:
     for radius in (1.2, 18.0):
         search = FocusSearch(task())
         while search.wanted is not None:
-            search.tell(FocusMeasure(radius, None, 150))
+            search.inform(FocusMeasure(radius, None, 150))
         assert search.verdict is not None
         assert search.verdict.trouble == "unchanged"
         assert search.verdict.best_position is None
@@ -105,7 +105,7 @@ def test_stars_that_never_change_are_a_focuser_that_does_not_move() -> None:
 def test_no_stars_anywhere_ends_after_a_fixed_pattern() -> None:
     search = FocusSearch(task())
     while search.wanted is not None:
-        search.tell(FocusMeasure(None))
+        search.inform(FocusMeasure(None))
     assert search.verdict is not None
     assert search.verdict.trouble == "no_stars"
     offsets = [s.position - 10_000 for s in search.samples]
@@ -118,7 +118,7 @@ def test_focus_beyond_the_travel_is_said(lowest: int, highest: int) -> None:
     search = FocusSearch(task(lowest=lowest, highest=highest))
     while (wanted := search.wanted) is not None:
         assert lowest <= wanted.position <= highest
-        search.tell(measured(beyond, wanted.position))
+        search.inform(measured(beyond, wanted.position))
     assert search.verdict is not None
     assert search.verdict.trouble == "at_end"
     assert "travel" in search.verdict.reason
@@ -130,7 +130,7 @@ def test_a_focuser_that_slips_before_confirming_gets_one_more_round() -> None:
     while (wanted := search.wanted) is not None:
         if wanted.why == "confirm":
             best = 10_190.0
-        search.tell(measured(best, wanted.position))
+        search.inform(measured(best, wanted.position))
     assert search.verdict is not None
     assert search.verdict.ok
     assert search.verdict.best_position == pytest.approx(10_190, abs=4)
@@ -140,7 +140,7 @@ def test_a_focuser_that_never_comes_back_is_not_believed() -> None:
     search = FocusSearch(task())
     while (wanted := search.wanted) is not None:
         slipped = 200.0 if wanted.why == "confirm" else 0.0
-        search.tell(measured(10_040.0 + slipped, wanted.position))
+        search.inform(measured(10_040.0 + slipped, wanted.position))
     assert search.verdict is not None
     assert (search.verdict.ok, search.verdict.trouble) == (False, "unconfirmed")
 
@@ -158,17 +158,17 @@ TRAILING_PX = (
 @settings(max_examples=60, deadline=None)
 def test_a_run_ends_whatever_is_seen(radii: list[float | None]) -> None:
     search = FocusSearch(task(expected_hfr_px=0.9))
-    told = 0
+    seen = 0
     while search.wanted is not None:
-        radius = radii[min(told, len(radii) - 1)]
+        radius = radii[min(seen, len(radii) - 1)]
         stars = 0 if radius is None else round(300.0 / radius)
-        search.tell(FocusMeasure(radius, stars=stars))
-        told += 1
-        assert told < 100  # exposures that nobody would spend on one run
+        search.inform(FocusMeasure(radius, stars=stars))
+        seen += 1
+        assert seen < 100  # exposures that nobody would spend on one run
     assert search.verdict is not None
 
 
-def test_cloud_and_wind_are_told_from_focus() -> None:
+def test_cloud_and_wind_are_distinguished_from_focus() -> None:
     positions = (9_900, 9_950, 10_000, 10_050, 10_100)
     samples = [FocusSample(p, measured(10_000, p)) for p in positions]
     assert [s.spoiled for s in mark_spoiled(samples)] == [""] * 5

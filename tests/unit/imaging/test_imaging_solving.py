@@ -78,7 +78,7 @@ def test_the_order_of_the_stars_does_not_matter() -> None:
 
 
 @pytest.mark.parametrize("count", [0, 1, 4])
-def test_few_stars_are_told_from_no_match(count: int) -> None:
+def test_few_stars_are_distinguished_from_no_match(count: int) -> None:
     x, y, flux = (column[:count] for column in visible())
     answer = solve_field(x, y, flux, SHAPE, hint(), SKY)
     assert isinstance(answer, SolveFailure)
@@ -94,7 +94,7 @@ def test_stars_without_numbers_are_ignored() -> None:
     assert isinstance(answer, SolveFailure) and answer.kind == "few_stars"
 
 
-def test_an_empty_part_of_the_catalogue_is_told() -> None:
+def test_an_empty_part_of_the_catalogue_is_reported() -> None:
     answer = solve_field(*visible(), SHAPE, hint(ra_deg=200.0, dec_deg=-60.0), SKY)
     assert isinstance(answer, SolveFailure) and answer.kind == "few_catalogue_stars"
 

@@ -115,7 +115,7 @@ def test_a_star_of_two_catalogues_counts_once() -> None:
     assert len(apart.near(80.0, -20.0, 0.1)) == 0
 
 
-def test_what_blind_solving_lacks_is_told(tmp_path: Path) -> None:
+def test_what_blind_solving_lacks_is_reported(tmp_path: Path) -> None:
     assert "centring.index_folder" in (blind_trouble(None) or "")
     assert f"no index files in {tmp_path}" in (blind_trouble(tmp_path) or "")
     write_index(tmp_path / "index-5.fits")

@@ -132,7 +132,7 @@ def test_the_luminance_of_a_mosaic_averages_whole_cells() -> None:
     assert image.tolist() == [[57.5, 61.5]]
 
 
-def test_full_stars_are_told_and_left_out_of_the_sharpness() -> None:
+def test_full_stars_are_reported_and_left_out_of_the_sharpness() -> None:
     truth = render(gaussian(1.5), flux=(20_000, 600_000), full=30_000, seed=11)
     measures = measure_stars(Frame(truth.data, saturation_adu=30_000))
     # Peak share of a centred Gaussian of sigma 1.5 px: erf(1 / (2 sqrt 2 1.5))^2 = 0.0682.

@@ -54,7 +54,7 @@ def test_mistakes_in_files_are_named(
     assert said.out == ""
 
 
-def test_every_problem_of_every_file_is_told_at_once(tmp_path: Path) -> None:
+def test_every_problem_of_every_file_is_reported_at_once(tmp_path: Path) -> None:
     orders = write_night(
         tmp_path,
         orders=ORDERS.replace("count: 12", "count: 0"),
@@ -100,7 +100,7 @@ def test_a_target_that_never_rises_is_wrong(tmp_path: Path) -> None:
     assert "it never rises above 15 deg from latitude 46.2" in wrong["text"]
 
 
-def test_a_target_out_of_season_is_only_noted_beside_others(tmp_path: Path) -> None:
+def test_a_target_out_of_season_is_only_noted_next_to_others(tmp_path: Path) -> None:
     # M 8 culminates with the Sun in late December and is a summer object.
     extra = "  - name: M 8\n    frames: [{exposure_s: 60, count: 1}]\n"
     dated = ORDERS.replace("2027-03-10", "2026-12-20")

@@ -57,7 +57,7 @@ def test_branches_without_a_code_of_their_own_end_with_one() -> None:
     assert explained(SkipTargetError("gone"))[0] == MidwatchError.exit_code == 1
 
 
-def test_a_full_disk_is_told_without_a_traceback() -> None:
+def test_a_full_disk_is_shown_without_a_traceback() -> None:
     # /dev/full answers every write with ENOSPC (full(4)).
     said = midwatch("schema", "site", "--out", "/dev/full")
     assert said.code == 3

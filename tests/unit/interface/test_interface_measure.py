@@ -119,7 +119,7 @@ def test_a_huge_frame_is_refused_before_it_is_read(tmp_path: Path) -> None:
     assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 100_000  # kilobytes
 
 
-def test_a_spoilt_frame_is_told_why_and_a_dark_is_not_judged(tmp_path: Path) -> None:
+def test_a_spoilt_frame_is_reported_why_and_a_dark_is_not_judged(tmp_path: Path) -> None:
     trailed = render(elliptic(2.0, 2.2, 0.0, 3.5, n=5), shape=(200, 240), stars=12, reach=14)
     light = written(tmp_path / "trailed.fits", trailed.data)
     dark = written(tmp_path / "dark.fits", TRUTH.data, IMAGETYP="Dark Frame")

@@ -37,7 +37,7 @@ from midwatch.runtime.files import Running, load_orders
 from midwatch.runtime.night import NightOutcome
 from midwatch.sequencer.night import NightState
 from support.interface_bench import write_night
-from support.journal_story import CONTEXT, told_night
+from support.journal_story import CONTEXT, story_night
 
 VIENNA = ZoneInfo("Europe/Vienna")
 AT = datetime(2027, 3, 10, 21, 41, 5, tzinfo=UTC)  # 22:41:05 in Vienna
@@ -67,7 +67,7 @@ def test_the_status_shows_the_sites_time() -> None:
 
 
 def test_the_report_shows_the_sites_time() -> None:
-    night = told_night()
+    night = story_night()
     last = night.events[-1]
     said = [
         decision(),
@@ -120,7 +120,7 @@ def test_lines_of_a_running_night_show_the_sites_time(
 
 
 def test_the_end_of_a_night_shows_the_sites_time(tmp_path: Path) -> None:
-    night = told_night()
+    night = story_night()
     summary = take_accounts(night.events, night.folder, CONTEXT).summary
     fault = summary.faults[0].model_copy(update={"began": "2027-03-10T21:41:05Z", "ended": None,
                                                  "message": WAITS})  # fmt: skip
@@ -137,12 +137,12 @@ def test_the_end_of_a_night_shows_the_sites_time(tmp_path: Path) -> None:
 
 
 def test_an_alignment_shows_the_sites_time() -> None:
-    told: list[str] = []
-    Narrator(told.append, VIENNA, has_roof=False).hear(
+    seen: list[str] = []
+    Narrator(seen.append, VIENNA, has_roof=False).hear(
         Event(1, AT.timestamp(), "p", e.DecisionMade(duty="halt", args={}, rule="limits",
                                                      reason=WAITS), "")
     )  # fmt: skip
-    assert told[0].startswith(f"22:41:05  STOPPED: {SHOWN};")
+    assert seen[0].startswith(f"22:41:05  STOPPED: {SHOWN};")
 
 
 def test_texts_below_the_screens_hold_instants_and_no_times_of_day() -> None:

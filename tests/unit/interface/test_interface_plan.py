@@ -45,8 +45,8 @@ def test_the_plan_of_a_fork_does_not_speak_of_flips(tmp_path: Path) -> None:
     assert german.out.count("meridian flip: M 101 at") == 1
     orders = write_night(tmp_path, orders=TWO, rig=FORK)
     assert "flip" not in midwatch("plan", orders).out
-    told = midwatch("plan", orders, "--json").json
-    assert [target["flip_from"] for target in told["targets"]] == [None, None]
+    seen = midwatch("plan", orders, "--json").json
+    assert [target["flip_from"] for target in seen["targets"]] == [None, None]
 
 
 def test_what_the_cables_of_a_fork_do_not_reach_is_no_window(tmp_path: Path) -> None:
@@ -217,8 +217,8 @@ def test_orders_of_which_nothing_can_be_imaged_are_refused(tmp_path: Path) -> No
 def test_each_target_has_the_distance_and_height_of_the_moon(tmp_path: Path) -> None:
     """Against PyEphem: two days before full the Moon is up nearly all night."""
     orders = write_night(tmp_path, orders=TWO)
-    told = midwatch("plan", orders, "--evening", "2027-03-20", "--json").json
-    (m101,) = [target for target in told["targets"] if target["name"] == "M 101"]
+    seen = midwatch("plan", orders, "--evening", "2027-03-20", "--json").json
+    (m101,) = [target for target in seen["targets"] if target["name"] == "M 101"]
     site = ephem.Observer()
     site.lat, site.lon, site.elevation, site.pressure = "46.2", "13.4", 1200.0, 0.0
     star = ephem.FixedBody()

@@ -22,7 +22,7 @@ from midwatch.reports import NightSummary, Reach, take_accounts
 from midwatch.runtime.files import load_orders
 from midwatch.runtime.night import NightOutcome
 from support.interface_bench import logs_left_alone, write_night
-from support.journal_story import CONTEXT, NIGHT, told_night
+from support.journal_story import CONTEXT, NIGHT, story_night
 
 EVENING = datetime(2027, 3, 10, 18, 0, tzinfo=UTC)  # 19:00 in Vienna
 
@@ -66,7 +66,7 @@ STORY = (
 )  # fmt: skip
 
 
-def told(folder: Path) -> tuple[NightProgress, list[str]]:
+def seen(folder: Path) -> tuple[NightProgress, list[str]]:
     night = load_orders(write_night(folder))
     progress = NightProgress(night, "a night")
     err = io.StringIO()
@@ -78,7 +78,7 @@ def told(folder: Path) -> tuple[NightProgress, list[str]]:
 
 
 def test_without_a_terminal_a_line_comes_now_and_then(tmp_path: Path) -> None:
-    _, lines = told(tmp_path)
+    _, lines = seen(tmp_path)
     # One line when the night begins and one after each half hour, in local time; faults, orders
     # by hand and the end of the night at once.
     assert [line[:5] for line in lines] == [
@@ -91,7 +91,7 @@ def test_without_a_terminal_a_line_comes_now_and_then(tmp_path: Path) -> None:
 
 
 def test_a_terminal_shows_where_the_night_stands(tmp_path: Path) -> None:
-    progress, _ = told(tmp_path)
+    progress, _ = seen(tmp_path)
     console = Console(file=io.StringIO(), width=90, record=True)
     console.print(panel(progress))
     text = console.export_text()
@@ -103,7 +103,7 @@ def test_a_terminal_shows_where_the_night_stands(tmp_path: Path) -> None:
 
 
 def test_the_altitude_is_that_of_the_target(tmp_path: Path) -> None:
-    progress, _ = told(tmp_path)
+    progress, _ = seen(tmp_path)
     observer = ephem.Observer()
     observer.lat, observer.lon, observer.pressure = "46.2", "13.4", 0
     observer.date = ephem.Date("2027/03/10 21:00:00")
@@ -119,26 +119,26 @@ def test_a_broken_promise_is_said_in_words_and_in_the_exit_code(
     tmp_path: Path, ok: bool | None, code: int
 ) -> None:
     promise = Promise(number=4, text="Every frame is on disk", ok=ok, detail="frame 7 is missing")
-    said, returned = concluded(tmp_path, told_summary(), promise)
+    said, returned = concluded(tmp_path, story_summary(), promise)
     assert returned == code
     broken = "BROKEN 4: Every frame is on disk: frame 7 is missing"
     assert (broken in said) is (ok is False)
 
 
-@pytest.mark.parametrize(("bound_s", "told"), [(25_200.0, "7 h 00 min"), (None, None)])
+@pytest.mark.parametrize(("bound_s", "seen"), [(25_200.0, "7 h 00 min"), (None, None)])
 def test_what_perfect_knowledge_could_have_had_is_said_where_it_is_known(
-    tmp_path: Path, bound_s: float | None, told: str | None
+    tmp_path: Path, bound_s: float | None, seen: str | None
 ) -> None:
     reach = None if bound_s is None else Reach(had_s=18_900.0, bound_s=bound_s)
     promise = Promise(number=4, text="Every frame is on disk", ok=True, detail="")
-    said, _ = concluded(tmp_path, told_summary(reach), promise)
-    line = f"  5 h 15 min kept of the {told} that perfect knowledge could have had, 75%\n"
+    said, _ = concluded(tmp_path, story_summary(reach), promise)
+    line = f"  5 h 15 min kept of the {seen} that perfect knowledge could have had, 75%\n"
     assert (line in said) is (bound_s is not None)
     assert ("perfect knowledge" in said) is (bound_s is not None)
 
 
-def told_summary(reach: Reach | None = None) -> NightSummary:
-    night = told_night()
+def story_summary(reach: Reach | None = None) -> NightSummary:
+    night = story_night()
     return take_accounts(night.events, night.folder, CONTEXT, measure=lambda *_: reach).summary
 
 
@@ -186,7 +186,7 @@ def test_the_count_goes_on_after_a_restart_and_follows_new_orders(tmp_path: Path
 
 def test_one_thing_has_one_percentage(tmp_path: Path) -> None:
     """What is said at the end is what the report says, of the same hours."""
-    summary = told_summary()
+    summary = story_summary()
     promise = Promise(number=4, text="Every frame is on disk", ok=True, detail="")
     said, _ = concluded(tmp_path, summary, promise)
     assert summary.yield_.fraction is not None

@@ -51,7 +51,7 @@ STORY: tuple[tuple[float, e.Fact], ...] = (
 def folder(tmp_path: Path) -> Path:
     clock = VirtualClock(BEGAN)
 
-    async def tell() -> None:
+    async def inform() -> None:
         journal = Journal.open(tmp_path / "journal.sqlite", clock, durable=False)
         journal.begin_night("2027-03-10")
         for at_s, fact in STORY:
@@ -59,12 +59,12 @@ def folder(tmp_path: Path) -> Path:
             journal.append(fact)
         journal.close()
 
-    run_virtual(tell)
+    run_virtual(inform)
     Surroundings.of(load_orders(write_night(tmp_path))).write(tmp_path / "2027-03-10")
     return tmp_path
 
 
-def test_the_decision_in_force_is_told_with_its_reason(folder: Path) -> None:
+def test_the_decision_in_force_is_shown_with_its_reason(folder: Path) -> None:
     said = midwatch("why", "19:02", "--out", folder)
     assert said.code == 0
     assert "19:02:00 CET, night of 2027-03-10, Test Field" in said.out
@@ -106,7 +106,7 @@ def test_before_the_beginning_nothing_was_decided(folder: Path) -> None:
     assert "begins at 19:00 CET" in said.err
 
 
-def test_after_the_end_the_end_is_told(folder: Path) -> None:
+def test_after_the_end_the_end_is_reported(folder: Path) -> None:
     said = midwatch("why", "04:00", "--out", folder)
     assert said.code == 0
     assert "the night ended at 19:05:21" in said.out

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from midwatch.interface.page.accounts import Told
+from midwatch.interface.page.accounts import OrderAnswer
 from midwatch.interface.page.document import night_page, sign_in_page
 from midwatch.interface.page.forms import OrderForms
 from midwatch.interface.page.page_facts import (
@@ -26,7 +26,7 @@ from support.markup import HOSTILE, read, spoilt
 
 PACKAGE = Sections.__module__.rpartition(".")[0]
 DUSK, NOW, DAWN = 1804704237, 1804720000, 1804736819
-ANSWER = Told(True, ("Paused.", "a line", "another"))
+ANSWER = OrderAnswer(True, ("Paused.", "a line", "another"))
 
 
 @cache

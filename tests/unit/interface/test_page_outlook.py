@@ -27,7 +27,7 @@ from support.page_bench import EVENING, HOSTILE
 
 
 @pytest.fixture(scope="module")
-def told(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Event], Night]:
+def seen(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Event], Night]:
     """A told night in its data folder: with a restart, faults, clouds and a flip."""
     folder = tmp_path_factory.mktemp("told")
     tell_night(folder / "journal.sqlite", folder / NIGHT)[0].close()
@@ -40,8 +40,8 @@ def outlook(folder: Path, night: Night) -> Outlook:
     return looking
 
 
-def test_at_the_end_it_agrees_with_the_report(told) -> None:
-    folder, events, night = told
+def test_at_the_end_it_agrees_with_the_report(seen) -> None:
+    folder, events, night = seen
     glance = outlook(folder, night).glance(events[-1].at_utc_s + 60.0)
     accounts = take_accounts(events, folder / NIGHT, CONTEXT)
     assert glance.phase == "ended"
@@ -68,9 +68,9 @@ class TellingClock:
         return self.now_s
 
 
-def test_reading_on_gives_what_reading_at_once_gives(told, tmp_path: Path) -> None:
+def test_reading_on_gives_what_reading_at_once_gives(seen, tmp_path: Path) -> None:
     """The journal grows between looks; a restart is in it, so the ledger has a gap to tell."""
-    _, events, night = told
+    _, events, night = seen
     clock, followed = TellingClock(), outlook(tmp_path, night)
     restart = next(i for i, e in enumerate(events) if i and isinstance(e.fact, NightBegan))
     for start, end in itertools.pairwise((0, restart // 2, restart - 7, restart + 1, len(events))):
@@ -94,8 +94,10 @@ def test_reading_on_gives_what_reading_at_once_gives(told, tmp_path: Path) -> No
     assert "daemon_down" in glance.ledger.seconds
 
 
-def test_a_night_without_a_journal_is_awaited_and_its_hours_are_told(told, tmp_path: Path) -> None:
-    night = told[2]
+def test_a_night_without_a_journal_is_awaited_and_its_hours_are_reported(
+    seen, tmp_path: Path
+) -> None:
+    night = seen[2]
     plan = plan_night(night, EVENING)
     glance = outlook(tmp_path, night).glance(plan.prepare_from_s)
     assert (glance.phase, glance.ledger, glance.trouble) == ("awaited", None, "")
@@ -104,13 +106,13 @@ def test_a_night_without_a_journal_is_awaited_and_its_hours_are_told(told, tmp_p
     assert [at for at, _ in glance.ahead] == sorted(at for at, _ in glance.ahead)
 
 
-def test_a_journal_that_cannot_be_read_is_told(told, tmp_path: Path) -> None:
+def test_a_journal_that_cannot_be_read_is_reported(seen, tmp_path: Path) -> None:
     (tmp_path / "journal.sqlite").write_bytes(b"no journal" * 500)
-    assert "journal" in outlook(tmp_path, told[2]).glance(1.0).trouble
+    assert "journal" in outlook(tmp_path, seen[2]).glance(1.0).trouble
 
 
-def test_the_sun_is_cried_out_when_it_is_up(told, tmp_path: Path) -> None:
-    night = told[2]
+def test_the_sun_is_cried_out_when_it_is_up(seen, tmp_path: Path) -> None:
+    night = seen[2]
     plan = plan_night(night, EVENING)
     for at_s, up in ((plan.events.sunset_utc_s - 3600.0, True), (plan.dusk_s, False)):
         glance = outlook(tmp_path, night).glance(at_s)
@@ -142,8 +144,8 @@ def spoilt(value: Any) -> Any:
     return value
 
 
-def test_no_text_from_outside_becomes_markup(told) -> None:
-    folder, events, night = told
+def test_no_text_from_outside_becomes_markup(seen) -> None:
+    folder, events, night = seen
     glance = outlook(folder, night).glance(events[-1].at_utc_s + 60.0)
     for phase in ("awaited", "running", "ended"):
         hostile = replace(spoilt(replace(glance, ahead=((0.0, "x"),), trouble="x")), phase=phase)

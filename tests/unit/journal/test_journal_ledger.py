@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from midwatch.journal.facts import night_facts as e
 from midwatch.journal.record import LABELS, account
 from midwatch.journal.record.ledger import CAUSES
-from support.journal_story import as_events, began, told_night
+from support.journal_story import as_events, began, story_night
 
 BEGAN = began(100.0, 200.0)
 RESTART = BEGAN.model_copy(update={"resumed": True})
@@ -17,8 +17,8 @@ def act(cause: str, detail: str | None = None) -> e.Activity:
     return e.Activity(cause=cause, detail=detail)
 
 
-def seconds(*told: tuple[float, e.Fact], running: bool = False) -> dict[str, int]:
-    return account(as_events(*told), 100.0, 200.0, running=running).seconds
+def seconds(*seen: tuple[float, e.Fact], running: bool = False) -> dict[str, int]:
+    return account(as_events(*seen), 100.0, 200.0, running=running).seconds
 
 
 def test_every_cause_has_words():
@@ -30,13 +30,13 @@ def test_a_night_without_events_was_not_started():
 
 
 def test_a_plain_night():
-    told = (
+    seen = (
         (110.0, BEGAN),
         (115.4, act("slewing")),
         (120.5, act("open_shutter")),
         (180.0, ENDED),
     )
-    assert seconds(*told) == {
+    assert seconds(*seen) == {
         "open_shutter": 60, "slewing": 5, "preparing": 5, "not_started": 10, "finished": 20,
     }  # fmt: skip
 
@@ -48,7 +48,7 @@ def test_what_began_before_dusk_holds_at_dusk():
 
 
 def test_a_dead_daemon_is_charged_from_its_last_sign():
-    told = (
+    seen = (
         (90.0, BEGAN),
         (100.0, act("open_shutter")),
         (130.0, e.Notice(message="last sign")),
@@ -56,7 +56,7 @@ def test_a_dead_daemon_is_charged_from_its_last_sign():
         (175.0, act("open_shutter")),
         (200.0, ENDED),
     )
-    assert seconds(*told) == {"open_shutter": 55, "daemon_down": 40, "preparing": 5}
+    assert seconds(*seen) == {"open_shutter": 55, "daemon_down": 40, "preparing": 5}
 
 
 def test_an_exposure_runs_on_without_its_daemon_if_its_frame_was_fetched_later():
@@ -65,13 +65,13 @@ def test_an_exposure_runs_on_without_its_daemon_if_its_frame_was_fetched_later()
         exposure_s=30.0, gain=0, offset=0, binning=1,
     )  # fmt: skip
     read = e.FrameRead(exposure_id="x-1", sha256="0" * 64, began_utc_s=121.0, exposure_s=30.0)
-    told = [(90.0, BEGAN), (120.0, begun), (120.0, act("open_shutter")), (190.0, RESTART)]
+    seen = [(90.0, BEGAN), (120.0, begun), (120.0, act("open_shutter")), (190.0, RESTART)]
     fetched = [(195.0, read), (200.0, ENDED)]
     lost = [(195.0, e.FrameLost(exposure_id="x-1", reason="gone")), (200.0, ENDED)]
-    assert seconds(*told, *fetched) == {"open_shutter": 31, "daemon_down": 39, "preparing": 30}
-    assert seconds(*told, *lost) == {"daemon_down": 70, "preparing": 30}
+    assert seconds(*seen, *fetched) == {"open_shutter": 31, "daemon_down": 39, "preparing": 30}
+    assert seconds(*seen, *lost) == {"daemon_down": 70, "preparing": 30}
     # A daemon that is back before the shutter closes is not charged, nor is what it does meanwhile.
-    soon = [*told[:3], (140.0, RESTART), (145.0, act("paused")), *fetched]
+    soon = [*seen[:3], (140.0, RESTART), (145.0, act("paused")), *fetched]
     assert seconds(*soon) == {"open_shutter": 31, "preparing": 20, "paused": 49}
 
 
@@ -80,7 +80,7 @@ def test_an_exposure_that_was_given_up_but_ran_on_is_of_open_shutter():
         exposure_id="x-1", frame="light", target="M 101", order_index=0, filter=None,
         exposure_s=30.0, gain=0, offset=0, binning=1,
     )  # fmt: skip
-    told = [(90.0, BEGAN), (120.0, begun), (120.0, act("open_shutter")), (130.0, act("closing")),
+    seen = [(90.0, BEGAN), (120.0, begun), (120.0, act("open_shutter")), (130.0, act("closing")),
             (135.0, act("unsafe"))]  # fmt: skip
 
     def read(began_utc_s: float) -> tuple[float, e.Fact]:
@@ -90,39 +90,39 @@ def test_an_exposure_that_was_given_up_but_ran_on_is_of_open_shutter():
 
     ended = (200.0, ENDED)
     without = {"open_shutter": 10, "closing": 5, "unsafe": 65, "preparing": 20}
-    assert seconds(*told, ended) == without
-    assert seconds(*told, read(121.0), ended) == {
+    assert seconds(*seen, ended) == without
+    assert seconds(*seen, read(121.0), ended) == {
         "open_shutter": 31, "unsafe": 49, "preparing": 20
     }  # fmt: skip
     # By a clock that is off it would have begun only after it was given up.
-    assert seconds(*told, read(3721.0), ended) == without
+    assert seconds(*seen, read(3721.0), ended) == without
 
 
 def test_a_night_that_never_ended_was_down_after_its_last_event():
-    told = ((90.0, BEGAN), (100.0, act("open_shutter")), (150.0, e.Notice(message="")))
-    assert seconds(*told) == {"open_shutter": 50, "daemon_down": 50}
-    assert seconds(*told, running=True) == {"open_shutter": 100}
+    seen = ((90.0, BEGAN), (100.0, act("open_shutter")), (150.0, e.Notice(message="")))
+    assert seconds(*seen) == {"open_shutter": 50, "daemon_down": 50}
+    assert seconds(*seen, running=True) == {"open_shutter": 100}
 
 
 def test_a_night_taken_up_again_after_its_end_was_not_down_between():
-    told = ((90.0, BEGAN), (120.0, ENDED), (150.0, RESTART), (160.0, act("paused")), (200.0, ENDED))
-    assert seconds(*told) == {"preparing": 30, "finished": 30, "paused": 40}
+    seen = ((90.0, BEGAN), (120.0, ENDED), (150.0, RESTART), (160.0, act("paused")), (200.0, ENDED))
+    assert seconds(*seen) == {"preparing": 30, "finished": 30, "paused": 40}
 
 
 def test_a_clock_set_back_counts_as_standing():
-    told = ((90.0, BEGAN), (150.0, act("focusing")), (120.0, act("slewing")), (170.0, ENDED))
-    assert seconds(*told) == {"preparing": 50, "slewing": 20, "finished": 30}
+    seen = ((90.0, BEGAN), (150.0, act("focusing")), (120.0, act("slewing")), (170.0, ENDED))
+    assert seconds(*seen) == {"preparing": 50, "slewing": 20, "finished": 30}
 
 
 def test_spans_of_one_cause_and_detail_are_merged():
-    told = (
+    seen = (
         (100.0, BEGAN),
         (100.0, act("clouds", "82 %")),
         (130.0, act("clouds", "82 %")),
         (140.0, act("clouds", "90 %")),
         (200.0, ENDED),
     )
-    spans = account(as_events(*told), 100.0, 200.0).spans
+    spans = account(as_events(*seen), 100.0, 200.0).spans
     assert [(s.start_utc_s, s.end_utc_s, s.detail) for s in spans] == [
         (100, 140, "82 %"),
         (140, 200, "90 %"),
@@ -140,12 +140,12 @@ FACTS = st.one_of(
 )
 
 
-def second_by_second(told: list[tuple[float, e.Fact]], dusk: int, dawn: int) -> list[str]:
+def second_by_second(seen: list[tuple[float, e.Fact]], dusk: int, dawn: int) -> list[str]:
     """The rules of the ledger, told the slow way: a cause for each second, overwritten onwards."""
     causes = ["not_started"] * (dawn - dusk)
     alive = ended = False
     last = dusk
-    for at_utc_s, fact in told:
+    for at_utc_s, fact in seen:
         at = max(last, min(dawn, round(at_utc_s)))
         if isinstance(fact, e.NightBegan):
             if alive:
@@ -169,18 +169,18 @@ def second_by_second(told: list[tuple[float, e.Fact]], dusk: int, dawn: int) -> 
     st.integers(-20, 60),
     st.integers(0, 160),
 )
-def test_any_events_give_each_second_exactly_one_cause(told, dusk, length):
+def test_any_events_give_each_second_exactly_one_cause(seen, dusk, length):
     dawn = dusk + length
-    ledger = account(as_events(*told), float(dusk), float(dawn))
+    ledger = account(as_events(*seen), float(dusk), float(dawn))
     assert sum(ledger.seconds.values()) == length
     spread = [span.cause for span in ledger.spans for _ in range(span.duration_s)]
-    assert spread == second_by_second(told, dusk, dawn)
+    assert spread == second_by_second(seen, dusk, dawn)
     edges = [dusk, *(span.end_utc_s for span in ledger.spans)]
     assert [span.start_utc_s for span in ledger.spans] == edges[:-1]
 
 
-def test_the_told_night_is_accounted():
-    night = told_night()
+def test_the_reported_night_is_accounted():
+    night = story_night()
     took_up = night.events[0].fact
     ledger = account(night.events, took_up.dusk_utc_s, took_up.dawn_utc_s)
     assert sum(ledger.seconds.values()) == took_up.dawn_utc_s - took_up.dusk_utc_s
@@ -199,16 +199,16 @@ def spoke(command: str, who: str = "ann@hut") -> e.OperatorSpoke:
 
 
 def test_a_night_closed_by_hand_is_not_booked_as_finished():
-    told = ((100.0, BEGAN), (110.0, act("open_shutter")), (150.0, spoke("close")),
+    seen = ((100.0, BEGAN), (110.0, act("open_shutter")), (150.0, spoke("close")),
             (150.0, act("closing")), (160.0, ENDED))  # fmt: skip
-    assert seconds(*told) == {
+    assert seconds(*seen) == {
         "open_shutter": 40, "preparing": 10, "closing": 10, "closed_by_hand": 40,
     }  # fmt: skip
     assert seconds(*((at, spoke("close", "midwatch") if f.kind == "operator" else f)
-                     for at, f in told))["finished"] == 40  # fmt: skip
+                     for at, f in seen))["finished"] == 40  # fmt: skip
 
 
 def test_what_was_closed_by_hand_and_taken_up_again_may_finish():
-    told = ((100.0, BEGAN), (110.0, spoke("close")), (120.0, ENDED), (150.0, RESTART),
+    seen = ((100.0, BEGAN), (110.0, spoke("close")), (120.0, ENDED), (150.0, RESTART),
             (160.0, ENDED))  # fmt: skip
-    assert seconds(*told) == {"preparing": 30, "closed_by_hand": 30, "finished": 40}
+    assert seconds(*seen) == {"preparing": 30, "closed_by_hand": 30, "finished": 40}

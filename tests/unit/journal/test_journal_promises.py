@@ -13,14 +13,14 @@ from support.journal_story import (
     as_events,
     began,
     index_of,
-    told_night,
+    story_night,
     with_fact,
 )
 
 
 @pytest.fixture(scope="module")
 def inventory():
-    return take_inventory(told_night().folder)
+    return take_inventory(story_night().folder)
 
 
 def judge(events, inventory, context=CONTEXT) -> dict[int, Promise]:
@@ -35,8 +35,8 @@ def broken(events, inventory, context=CONTEXT) -> dict[int, str]:
     return {number: p.detail for number, p in found.items() if p.ok is False}
 
 
-def test_the_told_night_keeps_what_it_shows(inventory):
-    promises = judge(told_night().events, inventory)
+def test_the_reported_night_keeps_what_it_shows(inventory):
+    promises = judge(story_night().events, inventory)
     assert {number: promise.ok for number, promise in promises.items()} == {
         1: True, 4: True, 5: True, 6: True, 7: True, 8: True, 9: None, 10: None,
     }  # fmt: skip
@@ -59,7 +59,7 @@ def test_the_told_night_keeps_what_it_shows(inventory):
     ],
 )
 def test_a_motion_that_ends_outside_the_limits_breaks_the_first(inventory, changes, found):
-    events = told_night().events
+    events = story_night().events
     events = with_fact(events, index_of(events, e.MotionEnded), **changes)
     assert found in broken(events, inventory)[1]
 
@@ -72,7 +72,7 @@ def test_a_motion_that_ends_outside_the_limits_breaks_the_first(inventory, chang
     ],
 )
 def test_a_fork_is_held_to_its_own_limits(inventory, mount, found):
-    events = told_night().events
+    events = story_night().events
     moved = {"pier_side": "unknown", "hour_angle_deg": -50.0}
     events = with_fact(events, index_of(events, e.MotionEnded), **moved)
     context = replace(CONTEXT, limits=replace(CONTEXT.limits, geometry=mount))
@@ -84,7 +84,7 @@ def test_a_fork_is_held_to_its_own_limits(inventory, mount, found):
 
 
 def test_frames_are_pointed_at_again_on_the_real_sky(inventory):
-    events = told_night().events
+    events = story_night().events
     flip = index_of(events, e.Flipped)
     events = with_fact(events, flip, ok=False)
     after = index_of(events, e.MotionEnded, 3)
@@ -95,7 +95,7 @@ def test_frames_are_pointed_at_again_on_the_real_sky(inventory):
 
 
 def test_a_frame_behind_the_trees_breaks_the_first_and_the_fifth(inventory):
-    events = told_night().events
+    events = story_night().events
     read = index_of(events, e.FrameRead, 30)
     late = events[read].fact.began_utc_s + 3600.0
     wrong = broken(with_fact(events, read, began_utc_s=late), inventory)
@@ -124,7 +124,7 @@ def exposed(began_utc_s: float) -> tuple[float, e.FrameRead]:
 
 
 @pytest.mark.parametrize(
-    ("told", "kept"),
+    ("seen", "kept"),
     [
         ([UNSAFE, parked(1100.0), SAFE], True),
         ([parked(500.0), UNSAFE, SAFE], True),
@@ -136,8 +136,8 @@ def exposed(began_utc_s: float) -> tuple[float, e.FrameRead]:
         ([UNSAFE, (1010.0, e.Activity(cause="closing")), (1200.0, UNSAFE[1]), SAFE], False),
     ],
 )
-def test_unsafe_spells(inventory, told, kept):
-    ordered = sorted(told, key=lambda one: one[0])
+def test_unsafe_spells(inventory, seen, kept):
+    ordered = sorted(seen, key=lambda one: one[0])
     events = as_events((900.0, began(0.0, 5000.0)), *ordered)
     assert judge(events, inventory)[3].ok is kept
 
@@ -148,7 +148,7 @@ def test_unsafe_spells(inventory, told, kept):
 @pytest.fixture
 def folder(tmp_path):
     for name in ("frames", "calibration"):
-        shutil.copytree(told_night().folder / name, tmp_path / name)
+        shutil.copytree(story_night().folder / name, tmp_path / name)
     return tmp_path
 
 
@@ -159,12 +159,12 @@ def test_a_flipped_bit_is_found(folder):
     path.write_bytes(content)
     inventory = take_inventory(folder)
     assert len(inventory.unsound) == 1
-    assert f"{path.name} differs from its digest" in broken(told_night().events, inventory)[4]
+    assert f"{path.name} differs from its digest" in broken(story_night().events, inventory)[4]
 
 
 def test_a_file_that_lies_about_its_checksum_is_found(folder):
     """The digest agrees with the ledger, and yet the FITS checksum does not hold."""
-    events = told_night().events
+    events = story_night().events
     index = index_of(events, e.FrameFiled)
     path = folder / events[index].fact.path
     content = bytearray(path.read_bytes())
@@ -178,18 +178,18 @@ def test_a_file_that_lies_about_its_checksum_is_found(folder):
 def test_missing_and_surplus_files_are_found(folder):
     path = next((folder / "calibration").rglob("*.fits"))
     path.rename(folder / "frames" / "stranger.fits")
-    detail = broken(told_night().events, take_inventory(folder))[4]
+    detail = broken(story_night().events, take_inventory(folder))[4]
     assert f"calibration/{path.name} is missing" in detail
     assert "frames/stranger.fits is in no ledger" in detail
 
 
 def test_a_file_in_the_making_is_no_surplus(folder):
     (folder / "frames" / "next.fits.partial").write_bytes(b"half")
-    assert broken(told_night().events, take_inventory(folder)) == {}
+    assert broken(story_night().events, take_inventory(folder)) == {}
 
 
 def test_a_frame_that_was_read_and_never_filed_is_found(inventory):
-    events = told_night().events
+    events = story_night().events
     index = index_of(events, e.FrameFiled, 5)
     name = events[index].fact.exposure_id
     detail = broken((*events[:index], *events[index + 1 :]), inventory)[4]
@@ -197,7 +197,7 @@ def test_a_frame_that_was_read_and_never_filed_is_found(inventory):
 
 
 def test_a_frame_that_waits_for_room_is_no_broken_promise_unless_there_was_room(folder):
-    events = told_night().events
+    events = story_night().events
     index = index_of(events, e.FrameFiled, 5)
     filed = events[index].fact
     (folder / filed.path).unlink()
@@ -210,14 +210,14 @@ def test_a_frame_that_waits_for_room_is_no_broken_promise_unless_there_was_room(
     assert events[graded].fact.exposure_id == filed.exposure_id
     full = (*events[:index], replace(events[index], fact=began), *events[index + 1 :])
     for fact, found in ((None, None), (ended, "was read out and is not on disk")):
-        told = () if fact is None else (replace(events[graded], fact=fact),)
-        promise = judge((*full[:graded], *told, *full[graded + 1 :]), inventory)[4]
+        seen = () if fact is None else (replace(events[graded], fact=fact),)
+        promise = judge((*full[:graded], *seen, *full[graded + 1 :]), inventory)[4]
         assert promise.ok is (found is None)
         assert (found or "1 wait in the camera's spool for room") in promise.detail
 
 
 def test_a_frame_that_arrived_spoilt_never_was_one(folder):
-    events = told_night().events
+    events = story_night().events
     index = index_of(events, e.FrameFiled, 5)
     filed = events[index].fact
     lost = e.FrameLost(exposure_id=filed.exposure_id, reason="checksum differs")
@@ -232,7 +232,7 @@ def test_a_frame_that_arrived_spoilt_never_was_one(folder):
 
 
 def test_a_frame_filed_twice_is_found(inventory):
-    events = told_night().events
+    events = story_night().events
     index = index_of(events, e.FrameFiled, 5)
     detail = broken((*events[: index + 1], *events[index:]), inventory)[4]
     assert "was filed 2 times" in detail
@@ -244,19 +244,19 @@ def test_a_frame_filed_twice_is_found(inventory):
 
 @pytest.mark.parametrize("measure", ["stars", "hfr_px", "focus_position", "guide_rms_arcsec"])
 def test_an_accepted_frame_without_its_measures_is_found(inventory, measure):
-    events = told_night().events
+    events = story_night().events
     events = with_fact(events, index_of(events, e.FrameGraded), **{measure: None})
     assert f"accepted without {measure}" in broken(events, inventory)[5]
 
 
 def test_an_unguided_frame_needs_no_guiding(inventory):
-    events = told_night().events
+    events = story_night().events
     index = index_of(events, e.FrameGraded)
     assert broken(with_fact(events, index, guide_rms_arcsec=None, guided=False), inventory) == {}
 
 
 def test_an_accepted_frame_in_twilight_is_found(inventory):
-    events = told_night().events
+    events = story_night().events
     plan = index_of(events, e.TargetPlanned)
     opens, closes = events[plan].fact.windows_utc_s[0]
     events = with_fact(events, plan, windows_utc_s=((opens - 3600.0, closes),))
@@ -272,7 +272,7 @@ def test_clocks_may_differ_by_what_the_sky_turns_in_a_twentieth_of_a_degree(
     inventory, early_s, found
 ):
     """0.05 degrees of hour angle are 0.05 x 240 s = 12 s."""
-    events = told_night().events
+    events = story_night().events
     read = events[index_of(events, e.FrameRead)].fact
     plan = index_of(events, e.TargetPlanned)
     closes = events[plan].fact.windows_utc_s[0][1]
@@ -282,14 +282,14 @@ def test_clocks_may_differ_by_what_the_sky_turns_in_a_twentieth_of_a_degree(
 
 
 def test_a_ledger_with_less_light_than_the_frames_is_found(inventory):
-    events = told_night().events
+    events = story_night().events
     index = index_of(events, e.FrameRead, 3)
     longer = with_fact(events, index, exposure_s=events[index].fact.exposure_s + 900.0)
     assert "frames were exposed for" in broken(longer, inventory)[6]
 
 
 def test_a_ledger_with_a_gap_is_found(inventory):
-    events = told_night().events
+    events = story_night().events
     record = NightRecord.from_events(events)
     ledger = account(events, record.began.dusk_utc_s, record.began.dawn_utc_s)
     torn = replace(ledger, spans=(*ledger.spans[:4], *ledger.spans[5:]))
@@ -298,21 +298,21 @@ def test_a_ledger_with_a_gap_is_found(inventory):
 
 
 def test_a_duty_without_a_decision_is_found(inventory):
-    events = told_night().events
+    events = story_night().events
     index = index_of(events, e.DecisionMade, 9)
     assert "without a decision" in broken((*events[:index], *events[index + 1 :]), inventory)[7]
     assert "has no reason" in broken(with_fact(events, index, reason=" "), inventory)[7]
 
 
 def test_a_remedy_against_nothing_is_found(inventory):
-    events = told_night().events
+    events = story_night().events
     index = index_of(events, e.FaultBegan)
     detail = broken((*events[:index], *events[index + 1 :]), inventory)[7]
     assert "remedy reconnect against f-1, which was not open" in detail
 
 
-def test_an_open_fault_is_told_and_breaks_nothing(inventory):
-    events = told_night().events
+def test_an_open_fault_is_reported_and_breaks_nothing(inventory):
+    events = story_night().events
     index = index_of(events, e.FaultEnded)
     promises = judge((*events[:index], *events[index + 1 :]), inventory)
     assert promises[7].ok
@@ -320,13 +320,13 @@ def test_an_open_fault_is_told_and_breaks_nothing(inventory):
 
 
 def test_a_night_that_does_not_end_at_rest_is_found(inventory):
-    events = told_night().events
+    events = story_night().events
     assert "not warm" in broken(with_fact(events, len(events) - 1, warm=False), inventory)[8]
     assert "did not end" in broken(events[:-1], inventory)[8]
 
 
 def test_a_target_that_was_never_planned_is_found(inventory):
-    events = told_night().events
+    events = story_night().events
     index = index_of(events, e.TargetPlanned)
     detail = broken((*events[:index], *events[index + 1 :]), inventory)[1]
     assert f"target {next(iter(TARGETS))} was never planned" in detail

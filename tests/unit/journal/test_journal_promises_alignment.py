@@ -9,14 +9,14 @@ from midwatch.journal.promises import check_alignment
 from support.journal_story import CONTEXT, as_events, began
 
 LIMIT_S = CONTEXT.close_within_s
-Told = tuple[float, e.Fact]
+Seen = tuple[float, e.Fact]
 
 
-def decided(at_s: float, duty: str = "secure", rule: str = "safety") -> Told:
+def decided(at_s: float, duty: str = "secure", rule: str = "safety") -> Seen:
     return at_s, e.DecisionMade(duty=duty, args={}, rule=rule, reason="rain")
 
 
-def moved(at_s: float, what: str = "park", **changes: object) -> Told:
+def moved(at_s: float, what: str = "park", **changes: object) -> Seen:
     fact = e.MotionEnded(
         what=what, alt_deg=46.0, horizon_deg=10.0, hour_angle_deg=0.0, pier_side="west",
         sun_distance_deg=None, within_limits=True,
@@ -24,12 +24,12 @@ def moved(at_s: float, what: str = "park", **changes: object) -> Told:
     return at_s, fact.model_copy(update=changes)
 
 
-def ended(at_s: float, duty: str = "secure", outcome: str = "done") -> Told:
+def ended(at_s: float, duty: str = "secure", outcome: str = "done") -> Seen:
     return at_s, e.DutyEnded(duty=duty, outcome=outcome, took_s=1.0)  # type: ignore[arg-type]
 
 
-def judged(*told: Told) -> dict[int, bool | None]:
-    promises = check_alignment(as_events((0.0, began(0.0, 5000.0)), *told), CONTEXT)
+def judged(*seen: Seen) -> dict[int, bool | None]:
+    promises = check_alignment(as_events((0.0, began(0.0, 5000.0)), *seen), CONTEXT)
     return {promise.number: promise.ok for promise in promises}
 
 
@@ -46,7 +46,7 @@ def test_a_motion_that_ends_outside_the_limits_breaks_the_first() -> None:
 
 
 @pytest.mark.parametrize(
-    ("told", "kept"),
+    ("seen", "kept"),
     [
         ([moved(260.0), ended(290.0)], True),
         ([moved(260.0), ended(270.0, outcome="failed"), ended(400.0, "close")], True),
@@ -58,6 +58,6 @@ def test_a_motion_that_ends_outside_the_limits_breaks_the_first() -> None:
     ],
 )
 def test_from_the_first_unsafe_moment_it_is_parked_and_closed_in_time(
-    told: list[Told], kept: bool
+    seen: list[Seen], kept: bool
 ) -> None:
-    assert judged(SLEWED, decided(200.0), *told)[3] is kept
+    assert judged(SLEWED, decided(200.0), *seen)[3] is kept

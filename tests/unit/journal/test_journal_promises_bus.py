@@ -53,7 +53,7 @@ def end() -> NightEnded:
     return NightEnded(how="", parked=True, warm=True, closed=True)
 
 
-def told(*facts: tuple[float, Fact]) -> list[Event]:
+def seen(*facts: tuple[float, Fact]) -> list[Event]:
     return [Event(n, at, "n", fact, "") for n, (at, fact) in enumerate(facts, start=1)]
 
 
@@ -78,7 +78,7 @@ def night_with(*accounts: HostAccount, back_s: float = BACK) -> list[Event]:
         (DAWN, end()),
         *((DAWN + 1.0, one) for one in accounts),
     ]
-    return told(*facts)
+    return seen(*facts)
 
 
 def test_a_device_that_came_to_rest_in_time_keeps_the_second_promise() -> None:
@@ -98,7 +98,7 @@ def test_without_evidence_the_second_promise_is_broken() -> None:
 
 def cut_off(*accounts: HostAccount, for_s: float = 2000.0) -> list[Event]:
     """A night whose daemon lives, and is not heard for some time."""
-    return told(
+    return seen(
         (DUSK - 50.0, began()),
         (DIED + for_s, LeaseUnheard(from_utc_s=DIED, until_utc_s=DIED + for_s)),
         *((DIED + for_s + 30.0, one) for one in accounts),
@@ -119,9 +119,9 @@ def test_where_only_the_bus_was_away_each_host_has_to_tell_of_it_too() -> None:
     assert 2 not in judged(cut_off(host("mount", since_s=DIED + 500.0)))
 
 
-def test_what_a_driver_told_before_it_was_started_anew_still_counts() -> None:
+def test_what_a_driver_reported_before_it_was_started_again_still_counts() -> None:
     events = cut_off(host("mount", SOUND))
-    later = told(*((e.at_utc_s, e.fact) for e in events), (DAWN + 1.0, host(since_s=BACK + 100.0)))
+    later = seen(*((e.at_utc_s, e.fact) for e in events), (DAWN + 1.0, host(since_s=BACK + 100.0)))
     assert judged(later)[2].ok is True
 
 
@@ -131,7 +131,7 @@ def test_who_has_no_lease_is_no_host() -> None:
 
 
 def test_a_night_without_silence_says_nothing_of_the_second_promise() -> None:
-    assert 2 not in judged(told((DUSK - 50.0, began()), (DAWN, end()), (DAWN, host())))
+    assert 2 not in judged(seen((DUSK - 50.0, began()), (DAWN, end()), (DAWN, host())))
     # A death so short that the lease need not have ended.
     assert 2 not in judged(night_with(host("mount"), back_s=DIED + 30.0))
 
@@ -177,7 +177,7 @@ def test_only_leases_of_this_night_may_be_obeyed() -> None:
 
 
 def test_without_accounts_nothing_is_claimed() -> None:
-    assert judged(told((DUSK - 50.0, began()), (DAWN, end())))[10].ok is None
+    assert judged(seen((DUSK - 50.0, began()), (DAWN, end())))[10].ok is None
 
 
 # 6 and 7: any history --------------------------------------------------------------------------
@@ -224,7 +224,7 @@ def history(steps: list[tuple[str, int, int]], *, ends: bool, start_s: float) ->
             facts.append((at, began(f"midwatch-{lives}", resumed=True)))
     if ends:
         facts.append((at + 1.0, end()))
-    return told(*facts)
+    return seen(*facts)
 
 
 @settings(max_examples=60)

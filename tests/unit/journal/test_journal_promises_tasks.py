@@ -35,7 +35,7 @@ def judged(*facts: Fact) -> dict[int, bool | None]:
 
 
 @pytest.mark.parametrize("end", ["close", "leave"])
-def test_what_was_seen_is_untold_once_a_task_was_given_up(end: str) -> None:
+def test_what_was_seen_is_unreported_once_a_task_was_given_up(end: str) -> None:
     facts = (DIED, tried("restart_task", "failed"), tried(end))
     assert given_up(events(*facts)) == [(300.0, "the watch has died")]
     found = judged(*facts)

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from midwatch.journal.facts import night_facts as e
 from midwatch.journal.record import NightRecord, counted_s, lights_so_far
-from support.journal_story import TARGETS, as_events, began, told_night
+from support.journal_story import TARGETS, as_events, began, story_night
 
 
 def begun(number: int, target: str = "M 3", index: int = 0, frame: str = "light") -> e.FrameBegun:
@@ -203,7 +203,7 @@ def test_after_a_restart_nothing_is_being_done():
 
 
 def test_the_whole_night_adds_up():
-    record = NightRecord.from_events(told_night().events)
+    record = NightRecord.from_events(story_night().events)
     lights = [frame for frame in record.frames.values() if frame.is_light]
     assert sum(record.accepted(t, i) for t in TARGETS for i in range(4)) == len(lights) - 2
     assert all(record.pending(t, i) == 0 for t in TARGETS for i in range(4))

@@ -15,7 +15,7 @@ from midwatch.journal.store import Journal, digest_of_events, facts_of, read_eve
 from midwatch.journal.store.chain import GENESIS
 from midwatch.journal.store.database import JournalInUseError
 from midwatch.journal.store.journal import JournalWriteError, digest_of
-from support.journal_story import NIGHT, StoryClock, told_night
+from support.journal_story import NIGHT, StoryClock, story_night
 
 
 @pytest.fixture
@@ -71,12 +71,12 @@ def test_a_record_folded_live_equals_one_folded_from_the_file(tmp_path, clock):
     journal = Journal.open(tmp_path / "journal.sqlite", clock, durable=False)
     journal.listen(live.apply)
     journal.begin_night(NIGHT)
-    for event in told_night().events:
+    for event in story_night().events:
         clock.utc_s = event.at_utc_s
         journal.append(event.fact)
     journal.close()
     assert NightRecord.from_events(read_events(tmp_path / "journal.sqlite")) == live
-    assert digest_of(tmp_path / "journal.sqlite") == digest_of_events(told_night().events)
+    assert digest_of(tmp_path / "journal.sqlite") == digest_of_events(story_night().events)
 
 
 def test_rows_can_be_neither_changed_nor_deleted(tmp_path, clock):
@@ -94,7 +94,7 @@ def test_a_durable_append_is_there_for_others_at_once(tmp_path, clock):
     journal.close()
 
 
-def test_one_writer_at_a_time_and_readers_beside_it(tmp_path, clock):
+def test_one_writer_at_a_time_and_readers_next_to_it(tmp_path, clock):
     path = tmp_path / "journal.sqlite"
     journal = fill(path, clock, 1, durable=True)
     with pytest.raises(JournalInUseError, match="another process writes"):
@@ -146,7 +146,7 @@ def test_the_digest_of_a_night_does_not_depend_on_nights_before(tmp_path):
         ("UPDATE events SET kind = 'rumour' WHERE seq = 2", 1, "event 2 does not match"),
     ],
 )
-def test_a_damaged_tail_is_set_aside_whole_and_told(tmp_path, clock, statement, kept, found):
+def test_a_damaged_tail_is_set_aside_whole_and_reported(tmp_path, clock, statement, kept, found):
     path = tmp_path / "journal.sqlite"
     journal = fill(path, clock, 10)
     original = list(journal.events())
@@ -186,11 +186,11 @@ def test_bytes_damaged_anywhere_never_lose_silently(tmp_path, clock):
         events = list(journal.events())
         journal.verify()
         journal.close()
-        told = [event for event in events if "was damaged" in event.fact.message]
-        untold = events[: -len(told)] if told else events
+        seen = [event for event in events if "was damaged" in event.fact.message]
+        untold = events[: -len(seen)] if seen else events
         assert untold == original[: len(untold)]
         if len(untold) < len(original):
-            assert told
+            assert seen
             assert len((folder / "journal.sqlite.damaged-1").read_bytes()) == len(content)
             noticed += 1
     assert noticed >= 4
@@ -289,7 +289,7 @@ def test_a_full_disk_is_an_error_that_makes_the_rig_safe(tmp_path, clock):
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="needs SIGKILL")
-def test_what_was_told_before_a_kill_is_there_after_it(tmp_path):
+def test_what_was_reported_before_a_kill_is_there_after_it(tmp_path):
     program = (
         "import sys; from pathlib import Path\n"
         "from midwatch.clock import WallClock\n"
@@ -304,15 +304,15 @@ def test_what_was_told_before_a_kill_is_there_after_it(tmp_path):
     with subprocess.Popen(
         [sys.executable, "-c", program, str(path)], stdout=subprocess.PIPE, text=True
     ) as child:
-        told = [int(child.stdout.readline()) for _ in range(25)]
+        seen = [int(child.stdout.readline()) for _ in range(25)]
         os.kill(child.pid, signal.SIGKILL)
-        told += [int(line) for line in child.stdout if line.endswith("\n")]
+        seen += [int(line) for line in child.stdout if line.endswith("\n")]
     journal = Journal.open(path, StoryClock(1.0))
     events = list(journal.events())
     journal.close()
     messages = [notice.message for _, notice in facts_of(events, Notice)]
     # An append that the kill cut short was not told; that its beginning lay in the log is.
     cut = [message for message in messages if message != "here"]
-    assert told[-1] <= len(messages) - len(cut) <= told[-1] + 1
+    assert seen[-1] <= len(messages) - len(cut) <= seen[-1] + 1
     assert len(cut) == len(list(tmp_path.glob("*damaged*"))) <= 1
     assert all("is cut short" in message for message in cut)

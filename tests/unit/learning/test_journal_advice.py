@@ -30,19 +30,19 @@ def dark(level_adu: float, exposure_s: float) -> e.SensorMeasured:
 
 
 def lights(count: int, background_adu: float, grade: e.Grade = "accepted") -> list[e.Fact]:
-    told: list[e.Fact] = [
+    seen: list[e.Fact] = [
         e.TargetPlanned(target="M 3", ra_deg=205.5, dec_deg=28.4, priority=1,
                         wanted=(("L", 300.0, 40),), windows_utc_s=(), transit_utc_s=None)
     ]  # fmt: skip
     for number in range(count):
         name = f"{grade}{number}"
-        told += [
+        seen += [
             e.FrameBegun(exposure_id=name, frame="light", target="M 3", order_index=0, filter="L",
                          exposure_s=300.0, gain=100, offset=50, binning=1),
             e.FrameGraded(exposure_id=name, grade=grade, stars=500, saturated_stars=10,
                           background_adu=background_adu, electrons_per_adu=PER_ADU),
         ]  # fmt: skip
-    return told
+    return seen
 
 
 def events_of(*nights: list[e.Fact]) -> list[Event]:

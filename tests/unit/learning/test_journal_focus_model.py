@@ -203,14 +203,14 @@ def test_memory_learns_from_good_runs_alone_and_as_they_come() -> None:
         )  # fmt: skip
 
     # Half a day and more between: every body has the air's temperature.
-    told = as_events(
+    seen = as_events(
         (0.0, e.Sample(focuser_c=5.0)), (90_000.0, run(15_000, 5.0)),
         (90_001.0, run(9, 5.0, ok=False)), (90_002.0, run(1, None)),
     )  # fmt: skip
-    memory = FocusMemory(told[:2], told[0].night, SCALE)
+    memory = FocusMemory(seen[:2], seen[0].night, SCALE)
     first = memory.model
     assert first.belief is not None
-    for event in told[2:]:
+    for event in seen[2:]:
         memory.hear(event)
     assert memory.model is first
     memory.hear(as_events((130_000.0, e.Sample(focuser_c=1.0)))[0])

@@ -34,13 +34,13 @@ def night(
     Stars are gone below `tree_deg`, and everywhere between two hours after noon.
     """
     noon_s = NOON_UTC_S + number * DAY_S
-    told: list[tuple[float, e.Fact]] = [
+    seen: list[tuple[float, e.Fact]] = [
         (noon_s, e.NightBegan(night=f"n{number}", site=site, rig="R", evening="2027-03-10", seed=1,
                               rehearsal=True, sky_mode="fast", dusk_utc_s=noon_s + 28800,
                               dawn_utc_s=noon_s + 60000, orders_sha256="0" * 64, version="1")),
     ]  # fmt: skip
     for name, ra_deg, dec_deg in (("west", RA_DEG, DEC_DEG), ("high", 210.8, 54.3)):
-        told.append((noon_s, e.TargetPlanned(target=name, ra_deg=ra_deg, dec_deg=dec_deg,
+        seen.append((noon_s, e.TargetPlanned(target=name, ra_deg=ra_deg, dec_deg=dec_deg,
                                              priority=1, wanted=(), windows_utc_s=(),
                                              transit_utc_s=None)))  # fmt: skip
     for step in range(48):
@@ -48,12 +48,12 @@ def night(
         at_s = noon_s + hours * 3600.0
         if step % 3 == 0 and cloud_percent is not None:
             cover = 90.0 if cloud[0] <= hours <= cloud[1] else cloud_percent
-            told.append((at_s, e.Sample(cloud_percent=cover)))
+            seen.append((at_s, e.Sample(cloud_percent=cover)))
         target = "high" if step % 4 == 3 else "west"
         alt = float(OBSERVER.altaz(RA_DEG, DEC_DEG, at_s + 300.0).alt_deg)
         hidden = (target == "west" and alt < tree_deg) or cloud[0] <= hours <= cloud[1]
         name = f"n{number}-{step}"
-        told += [
+        seen += [
             (at_s, e.FrameBegun(exposure_id=name, frame="light", target=target, order_index=0,
                                 filter="L", exposure_s=600.0, gain=1, offset=1, binning=1)),
             (at_s + 600, e.FrameRead(exposure_id=name, sha256="0" * 64, began_utc_s=at_s,
@@ -61,14 +61,14 @@ def night(
             (at_s + 601, e.FrameGraded(exposure_id=name, grade="rejected" if hidden else "accepted",
                                        stars=0 if hidden else 800)),
         ]  # fmt: skip
-    return told
+    return seen
 
 
 def learned(*nights: list[tuple[float, e.Fact]]) -> tuple[SeenBin, ...]:
     events = [
         Event(seq, at_s, f"n{number}", fact, "")
-        for number, told in enumerate(nights)
-        for seq, (at_s, fact) in enumerate(told)
+        for number, seen in enumerate(nights)
+        for seq, (at_s, fact) in enumerate(seen)
     ]
     return learn_horizon(events, OBSERVER, DECLARED)
 

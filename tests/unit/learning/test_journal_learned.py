@@ -47,7 +47,7 @@ def test_one_more_duration_is_as_if_it_had_been_read():
     assert learn(ended(1.0)).with_duration("slew", 3.0) == learn(ended(1.0), ended(3.0))
 
 
-def test_what_a_frame_takes_beside_its_exposure():
+def test_what_a_frame_takes_next_to_its_exposure():
     begun = e.FrameBegun(
         exposure_id="x", frame="light", target=None, order_index=None, filter=None,
         exposure_s=60.0, gain=0, offset=0, binning=1,

@@ -85,7 +85,7 @@ def test_every_filter_and_target_has_its_own_first_lights() -> None:
     assert found == pytest.approx([1.1, 1.0])
 
 
-def test_a_run_begins_anew_and_a_run_after_the_last_light_leaves_nothing() -> None:
+def test_a_run_begins_again_and_a_run_after_the_last_light_leaves_nothing() -> None:
     lights = [light(1, 2.0), light(2, 2.0), light(3, 3.0), light(11, 2.6), light(12, 2.6),
               light(13, 2.6)]  # fmt: skip
     moved = run(10.0, 1100, before=1000)

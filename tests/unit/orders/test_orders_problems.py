@@ -399,12 +399,12 @@ def test_a_file_that_is_a_list(configs):
          "orders/first-night.yaml: this is a file of night orders, not a rig file; check the path"),
     ],
 )  # fmt: skip
-def test_a_file_of_another_kind_is_told_once(configs, key, path, message):
+def test_a_file_of_another_kind_is_reported_once(configs, key, path, message):
     change(ORDERS, key, path)
     assert [str(problem) for problem in problems()] == [message]
 
 
-def test_a_misspelt_wheel_is_told_once(configs):
+def test_a_misspelt_wheel_is_reported_once(configs):
     line = change(RIG, "  filter_wheel:\n", "  filterwheel:\n")
     (found,) = problems()
     assert (found.line, found.field) == (line, "devices.filterwheel")

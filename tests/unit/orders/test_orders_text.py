@@ -67,7 +67,7 @@ def test_places_are_those_of_keys_and_items():
         ("a: 1\nb: \x01\n", 2, "do not hold", "UTF-8"),
     ],
 )
-def test_unusable_text_is_told_with_its_line(text, line, message, hint):
+def test_unusable_text_is_shown_with_its_line(text, line, message, hint):
     with pytest.raises(TextError) as caught:
         read_tree(text)
     assert caught.value.line == line

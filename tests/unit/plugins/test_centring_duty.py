@@ -30,7 +30,7 @@ def test_the_telescope_itself_points_at_the_target(tmp_path: Path) -> None:
     assert away_arcsec(*done.believed_deg) < 60
 
 
-def test_a_mount_that_must_not_be_told_is_sent_beside_the_target(tmp_path: Path) -> None:
+def test_a_mount_that_must_not_be_reported_is_sent_next_to_the_target(tmp_path: Path) -> None:
     done = centred(tmp_path, Rig(centring={"sync": "never"}), off_deg=0.5)
     assert done.centred.ok and done.syncs == 0
     assert away_arcsec(done.truth.ra_deg, done.truth.dec_deg) < 45
@@ -43,7 +43,7 @@ def test_a_mount_some_degrees_off_is_found_in_the_larger_area(tmp_path: Path) ->
     assert away_arcsec(done.truth.ra_deg, done.truth.dec_deg) < 45
 
 
-def test_the_wrong_place_is_told_and_not_corrected(tmp_path: Path) -> None:
+def test_the_wrong_place_is_reported_and_not_corrected(tmp_path: Path) -> None:
     done = centred(tmp_path, off_deg=12.0)
     assert done.failure is not None and done.syncs == 0
     assert (done.failure.device, done.failure.fault) == ("mount", "wrong_place")
@@ -51,7 +51,7 @@ def test_the_wrong_place_is_told_and_not_corrected(tmp_path: Path) -> None:
     assert done.centred.diagnosis == "wrong_place" and done.centred.reason == done.failure.message
 
 
-def test_the_wrong_focal_length_is_measured_and_told(tmp_path: Path) -> None:
+def test_the_wrong_focal_length_is_measured_and_reported(tmp_path: Path) -> None:
     done = centred(tmp_path, Rig(optics={"focal_length_mm": 560}))
     assert done.centred.ok and done.centred.method == "scale"
     assert done.centred.diagnosis == "wrong_scale"
@@ -78,7 +78,7 @@ def test_few_stars_are_blamed_on_what_hides_them(
     assert done.centred.exposures_s == (6.0, 12.0, 24.0, 48.0, 48.0, 48.0)
 
 
-def test_bright_sky_is_told_from_clouds(tmp_path: Path) -> None:
+def test_bright_sky_is_distinguished_from_clouds(tmp_path: Path) -> None:
     # The brightest sky that the simulated camera knows, on large pixels and a small well.
     bright = {"sky_mag": 14.0, "full_well_e": 3000.0, "pixel_um": 20.0, "focal_length_mm": 1556}
     done = centred(tmp_path, Rig(camera=bright, rig={"camera": {"pixel_um": 20.0}},
@@ -113,7 +113,7 @@ def test_stars_far_out_of_focus_are_seen(tmp_path: Path) -> None:
     assert "half-flux radius 4" in done.failure.message
 
 
-def test_trails_are_told_from_clouds(tmp_path: Path) -> None:
+def test_trails_are_distinguished_from_clouds(tmp_path: Path) -> None:
     # Two arcminutes to and fro in half a minute, and a telescope that shows few stars anyway.
     shaken = {"mount": {"worm_arcsec": 120, "worm_period_s": 30}}
     dim = {"aperture_mm": 12, "width_px": 480, "height_px": 400}
@@ -135,7 +135,7 @@ def test_a_mount_that_does_not_track_is_not_blamed_on_the_sky(tmp_path: Path) ->
     assert (done.failure.device, done.failure.fault) == ("mount", "not_tracking")
 
 
-def test_a_mount_that_is_lost_is_told_with_what_blind_solving_lacks(tmp_path: Path) -> None:
+def test_a_mount_that_is_lost_is_shown_with_what_blind_solving_lacks(tmp_path: Path) -> None:
     (tmp_path / "stars").mkdir()
     lost = centred(tmp_path, Rig(centring={"index_folder": "stars"}), off_deg=25.0)
     assert lost.failure is not None
@@ -180,7 +180,7 @@ def test_a_half_turn_is_equal_unless_ordered_otherwise(
     assert done.centred.rotation_deg == pytest.approx(192.0 if turned else 12.0, abs=1.0)
 
 
-def test_without_a_rotator_the_turn_is_told_to_a_person(tmp_path: Path) -> None:
+def test_without_a_rotator_the_turn_is_reported_to_a_person(tmp_path: Path) -> None:
     done = centred(tmp_path, Rig(target={"rotation_deg": 75}))
     assert done.centred.ok
     assert done.centred.rotation_error_deg == pytest.approx(63.0, abs=0.1)
@@ -188,7 +188,7 @@ def test_without_a_rotator_the_turn_is_told_to_a_person(tmp_path: Path) -> None:
     assert "turn the camera by 63.0 degrees from north through east" in done.notices[0]
 
 
-def test_a_rotator_that_slips_is_told(tmp_path: Path) -> None:
+def test_a_rotator_that_slips_is_reported(tmp_path: Path) -> None:
     rig = Rig(target={"rotation_deg": 75}, devices={"rotator": {"play_deg": 5.0}},
               centring={"rotation_within_deg": 0.01, "attempts": 12})  # fmt: skip
     done = centred(tmp_path, rig)

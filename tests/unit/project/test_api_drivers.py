@@ -60,14 +60,14 @@ SLEW = Slew(ra_deg=RA, dec_deg=30.0)
 SETTLE = Settle(under_arcsec=2.0, hold_s=10.0, timeout_s=60.0)
 EXPOSE = Expose(exposure_id="e1", frame="light", exposure_s=30.0)
 
-Told = Callable[[Any], bool]
+Seen = Callable[[Any], bool]
 
 
 @dataclass(frozen=True)
 class Case:
     """Commands, what the state says after each, and which of them takes time."""
 
-    steps: tuple[tuple[Command[Any], Told], ...]
+    steps: tuple[tuple[Command[Any], Seen], ...]
     long: Command[Any] | None = None
 
 
@@ -227,7 +227,7 @@ def test_it_is_stopped_in_the_middle_of_what_takes_time(kind: Kind, tmp_path: Pa
 
 
 @pytest.mark.parametrize("kind", list(Kind))
-def test_it_comes_to_rest_when_it_is_told_to_be_safe(kind: Kind, tmp_path: Path) -> None:
+def test_it_comes_to_rest_when_it_is_reported_to_be_safe(kind: Kind, tmp_path: Path) -> None:
     async def story(rig: Rig, client: DeviceClient[Any]) -> None:
         await client.do(Connect(), 10.0)
         if CASES[kind].steps:
@@ -265,7 +265,7 @@ def test_a_guider_calibrates_with_pulses_that_the_mount_gets_and_keeps_that_in_m
     assert hosted(Kind.GUIDER, tmp_path, story) == [("west", 500), ("north", 500)]
 
 
-def test_hardware_that_is_not_there_is_told_in_words(tmp_path: Path) -> None:
+def test_hardware_that_is_not_there_is_reported_in_words(tmp_path: Path) -> None:
     async def story(_rig: Rig, client: DeviceClient[Any]) -> CommandError:
         (tmp_path / Kind.SWITCH).rmdir()
         with pytest.raises(CommandError) as refused:

@@ -84,7 +84,7 @@ def test_the_example_driver_switches_its_relay(tmp_path: Path) -> None:
     relay = tmp_path / "relay0"
 
     async def main() -> list[str]:
-        told: list[str] = []
+        seen: list[str] = []
         context = DriverContext(
             name="switch",
             clock=VirtualClock(datetime(2027, 3, 10, 18, tzinfo=UTC)),
@@ -94,7 +94,7 @@ def test_the_example_driver_switches_its_relay(tmp_path: Path) -> None:
             spool=MemorySpool("switch"),
             emit=lambda event, facts: None,
             watch=lambda device, event, call: None,
-            changed=lambda: told.append(relay.read_text()),
+            changed=lambda: seen.append(relay.read_text()),
             spawn=lambda name, coroutine: coroutine.close(),
         )
         driver = example("make")(context)
@@ -108,7 +108,7 @@ def test_the_example_driver_switches_its_relay(tmp_path: Path) -> None:
             await driver.perform(Move(position=3))
         await driver.make_safe("nobody is in command")
         assert driver.state().at_rest
-        return told
+        return seen
 
     assert run_virtual(main) == ["0", "1", "0"]
 

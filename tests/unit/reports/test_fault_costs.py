@@ -28,9 +28,9 @@ def fault(device: str, name: str = "x") -> e.FaultBegan:
     return e.FaultBegan(fault_id=device, device=device, fault=name, message="")
 
 
-def costs(*told) -> dict[str, int]:
+def costs(*seen) -> dict[str, int]:
     flat = [(100.0, began(0.0, DAWN))]
-    for one in told:
+    for one in seen:
         flat += [one] if isinstance(one, tuple) else list(one)
     events = as_events(*flat, (DAWN, ENDED))
     record = NightRecord.from_events(events)
@@ -51,7 +51,7 @@ def test_light_that_is_rejected_during_a_fault_is_its_cost() -> None:
 
 
 def test_getting_ready_again_is_charged_to_the_first_frame_that_is_kept() -> None:
-    told = (
+    seen = (
         light("a", 1000.0, None),
         (1300.0, fault("mount", "unplugged")),
         (1300.0, e.Activity(cause="fault")),
@@ -63,8 +63,8 @@ def test_getting_ready_again_is_charged_to_the_first_frame_that_is_kept() -> Non
         (1850.0, e.Activity(cause="centring")),
     )
     # 100 s down, 150 s of getting ready; the exposure that it cut short had ended by then.
-    assert costs(*told) == {"mount": 250}
-    cut = (*told[:1], (1299.0, fault("mount", "unplugged")), *told[2:])
+    assert costs(*seen) == {"mount": 250}
+    cut = (*seen[:1], (1299.0, fault("mount", "unplugged")), *seen[2:])
     assert costs(*cut) == {"mount": 300 + 250}
 
 
@@ -79,7 +79,7 @@ def test_ordinary_work_is_not_charged_to_a_fault_that_holds_nothing_up() -> None
 
 
 def test_a_roof_closed_for_want_of_readings_is_the_cost_of_the_sensor() -> None:
-    told = (
+    seen = (
         light("a", 500.0, "accepted"),
         (900.0, fault("weather", "silent")),
         (900.0, e.Activity(cause="closing")),
@@ -87,7 +87,7 @@ def test_a_roof_closed_for_want_of_readings_is_the_cost_of_the_sensor() -> None:
         (2000.0, e.FaultEnded(fault_id="weather", how="back")),
         light("b", 2000.0, "rejected"),
     )
-    assert costs(*told) == {"weather": 1100}
+    assert costs(*seen) == {"weather": 1100}
 
 
 def test_attempts_of_one_kind_are_folded() -> None:

@@ -11,7 +11,7 @@ from midwatch.reports.charts import ticks
 from midwatch.reports.marks import Scale
 from midwatch.reports.night_report import fitted_curve, render_report
 from midwatch.reports.report_words import joined
-from support.journal_story import CONTEXT, NIGHT, TARGETS, as_events, began, told_night, with_fact
+from support.journal_story import CONTEXT, NIGHT, TARGETS, as_events, began, story_night, with_fact
 
 VOID = {"meta", "img", "br", "link", "input", "hr"}
 
@@ -49,22 +49,22 @@ class Page(HTMLParser):
 
 
 def page_of(events, folder=None) -> Page:
-    folder = folder or told_night().folder
+    folder = folder or story_night().folder
     return Page(render_report(take_accounts(events, folder, CONTEXT), folder, CONTEXT))
 
 
 @pytest.fixture(scope="module")
 def page():
-    return page_of(told_night().events)
+    return page_of(story_night().events)
 
 
-def test_the_headline_sets_what_was_kept_beside_perfect_knowledge(page):
+def test_the_headline_sets_what_was_kept_next_to_perfect_knowledge(page):
     assert "perfect knowledge" not in page.text
-    night = told_night()
+    night = story_night()
     reach = Reach(had_s=20_000.0, bound_s=25_200.0)
     accounts = take_accounts(night.events, night.folder, CONTEXT, measure=lambda *_: reach)
-    told = Page(render_report(accounts, night.folder, CONTEXT)).text
-    assert "79% of the 7 h 00 min that perfect knowledge could have had" in told
+    seen = Page(render_report(accounts, night.folder, CONTEXT)).text
+    assert "79% of the 7 h 00 min that perfect knowledge could have had" in seen
 
 
 def test_the_headline_says_what_was_got_and_what_it_cost(page):
@@ -113,7 +113,7 @@ def test_every_picture_has_words(page):
 
 
 def test_the_same_events_give_the_same_page():
-    night = told_night()
+    night = story_night()
     first, second = (
         render_report(take_accounts(night.events, night.folder, CONTEXT), night.folder, CONTEXT)
         for _ in "ab"
@@ -124,7 +124,7 @@ def test_the_same_events_give_the_same_page():
 
 def test_hostile_names_stay_text():
     bad = "<script>alert(1)</script>\"'&"
-    events = list(told_night().events)
+    events = list(story_night().events)
     for index, event in enumerate(events):
         if getattr(event.fact, "target", None) == "M 3":
             events = list(with_fact(tuple(events), index, target=bad))
@@ -134,8 +134,8 @@ def test_hostile_names_stay_text():
     assert "script" not in {tag for tag, _, _ in page.attributes}
 
 
-def test_broken_promises_are_told_at_the_top():
-    events = told_night().events
+def test_broken_promises_are_reported_at_the_top():
+    events = story_night().events
     page = page_of(with_fact(events, len(events) - 1, closed=False))
     assert "1 promise broken." in page.text
     assert "The rig was left not closed." in page.text
@@ -182,7 +182,7 @@ def test_other_skies(tmp_path, place):
 
 
 def test_previews_stay_within_their_budget(tmp_path):
-    events = told_night().events
+    events = story_night().events
     previews = tmp_path / "previews"
     previews.mkdir()
     for event in events:

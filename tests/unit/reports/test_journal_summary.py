@@ -17,12 +17,12 @@ from midwatch.reports import (
     write_outputs,
 )
 from midwatch.reports.summary import summarise, usable_seconds
-from support.journal_story import CONTEXT, as_events, began, told_night
+from support.journal_story import CONTEXT, as_events, began, story_night
 
 
 @pytest.fixture(scope="module")
 def content():
-    night = told_night()
+    night = story_night()
     return json.loads(to_json(take_accounts(night.events, night.folder, CONTEXT).summary))
 
 
@@ -50,7 +50,7 @@ def test_it_holds_what_is_promised_of_it(content):
 
 
 def test_its_parts_agree_with_each_other(content):
-    took_up = told_night().events[0].fact
+    took_up = story_night().events[0].fact
     assert sum(content["ledger"].values()) == took_up.dawn_utc_s - took_up.dusk_utc_s
     lights = [frame for frame in content["frames"] if frame["frame"] == "light"]
     for target in content["targets"]:
@@ -71,7 +71,7 @@ def test_its_parts_agree_with_each_other(content):
 
 def test_the_yield_tells_what_perfect_knowledge_could_have_had(content, tmp_path):
     assert content["yield"]["bound_s"] is None  # a real night does not know what went wrong
-    night = told_night()
+    night = story_night()
     reach = Reach(had_s=20_000.0, bound_s=25_000.0)
     summary = take_accounts(night.events, night.folder, CONTEXT, measure=lambda *_: reach).summary
     used = json.loads(to_json(summary))["yield"]
@@ -88,7 +88,7 @@ def test_the_yield_tells_what_perfect_knowledge_could_have_had(content, tmp_path
 
 
 def test_the_text_is_the_same_each_time():
-    night = told_night()
+    night = story_night()
     texts = [to_json(take_accounts(night.events, night.folder, CONTEXT).summary) for _ in "ab"]
     assert texts[0] == texts[1]
     assert texts[0].endswith("}\n")
@@ -111,7 +111,7 @@ def test_usable_time_is_the_union_of_the_windows_inside_the_night():
     assert usable(plan("a", (50.0, 120.4)), plan("b", (110.0, 130.0), (190.0, 500.0))) == 40
 
 
-def test_a_plan_made_anew_takes_nothing_from_the_windows_before():
+def test_a_plan_made_again_takes_nothing_from_the_windows_before():
     assert usable(plan("a", (100.0, 150.0)), plan("a", (130.0, 150.0))) == 50
 
 
@@ -144,7 +144,7 @@ def test_a_journal_without_a_night_is_refused(tmp_path):
 
 def test_what_a_night_leaves_verifies_with_the_system_tool(tmp_path):
     """`sha256sum -c` of GNU coreutils reads the list and finds every file as listed."""
-    night = told_night()
+    night = story_night()
     shutil.copytree(night.folder, tmp_path, dirs_exist_ok=True)
     summary = write_outputs(tmp_path, night.events, CONTEXT, durable=False)
     run = subprocess.run(

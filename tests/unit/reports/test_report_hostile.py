@@ -14,7 +14,7 @@ from midwatch.markup import draw
 from midwatch.reports import take_accounts
 from midwatch.reports.lessons_sections import ExposuresView, HorizonView
 from midwatch.reports.night_report import Report, render_report, view_of
-from support.journal_story import CONTEXT, told_night
+from support.journal_story import CONTEXT, story_night
 from support.markup import HOSTILE, read, spoilt, thinned
 
 PACKAGE = Report.__module__.rpartition(".")[0]
@@ -23,7 +23,7 @@ PACKAGE = Report.__module__.rpartition(".")[0]
 @cache
 def report() -> Report:
     """A short report in which every section has something to show."""
-    night = told_night()
+    night = story_night()
     view = view_of(take_accounts(night.events, night.folder, CONTEXT), night.folder, CONTEXT)
     table = view.targets.orders
     view = replace(
@@ -81,7 +81,7 @@ def with_words(event: Event, text: str) -> Event:
 
 def test_no_text_of_the_journal_becomes_markup() -> None:
     """The same from the journal on: nothing on the way takes a text for markup of ours."""
-    night = told_night()
+    night = story_night()
 
     def parts(text: str) -> list[tuple[str, ...]]:
         events = [with_words(event, text) for event in night.events]

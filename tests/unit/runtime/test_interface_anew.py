@@ -17,7 +17,7 @@ EVENING = date(2027, 3, 10)
 NIGHT = EVENING.isoformat()
 
 
-def tell(folder: Path, night: str, *, rehearsal: bool, files: tuple[str, ...] = ()) -> None:
+def inform(folder: Path, night: str, *, rehearsal: bool, files: tuple[str, ...] = ()) -> None:
     """Leave a night in a data folder: its journal, and the files that the journal names."""
     clock = VirtualClock(datetime(2027, 3, 10, 18, 0, tzinfo=UTC))
     folder.mkdir(exist_ok=True)
@@ -43,15 +43,15 @@ def test_an_empty_or_missing_folder_needs_no_room(tmp_path: Path) -> None:
 
 
 def test_an_earlier_rehearsal_goes_with_everything_it_wrote(tmp_path: Path) -> None:
-    tell(tmp_path, NIGHT, rehearsal=True, files=("frames/M 101/a.fits", "calibration/b.fits"))
+    inform(tmp_path, NIGHT, rehearsal=True, files=("frames/M 101/a.fits", "calibration/b.fits"))
     (tmp_path / NIGHT / "night.json").write_text("{}")
     (tmp_path / NIGHT / "report.html").write_text("")
     make_room(tmp_path, EVENING)
     assert [path.name for path in tmp_path.rglob("*")] == []
 
 
-def test_what_somebody_put_beside_it_stays(tmp_path: Path) -> None:
-    tell(tmp_path, NIGHT, rehearsal=True, files=("frames/M 101/a.fits",))
+def test_what_somebody_put_next_to_it_stays(tmp_path: Path) -> None:
+    inform(tmp_path, NIGHT, rehearsal=True, files=("frames/M 101/a.fits",))
     note = tmp_path / NIGHT / "frames" / "M 101" / "notes.txt"
     note.write_text("thin clouds at midnight")
     (tmp_path / "stack.fits").write_text("mine")
@@ -63,7 +63,7 @@ def test_what_somebody_put_beside_it_stays(tmp_path: Path) -> None:
 
 
 def test_a_real_night_is_never_touched(tmp_path: Path) -> None:
-    tell(tmp_path, NIGHT, rehearsal=False, files=("frames/M 101/a.fits",))
+    inform(tmp_path, NIGHT, rehearsal=False, files=("frames/M 101/a.fits",))
     with pytest.raises(InputError, match=r"holds real nights \(2027-03-10\); rehearse"):
         make_room(tmp_path, EVENING)
     with pytest.raises(InputError, match="real nights"):
@@ -72,15 +72,15 @@ def test_a_real_night_is_never_touched(tmp_path: Path) -> None:
 
 
 def test_a_rehearsal_of_another_evening_is_added_to_the_journal(tmp_path: Path) -> None:
-    tell(tmp_path, NIGHT, rehearsal=True, files=("frames/a.fits",))
+    inform(tmp_path, NIGHT, rehearsal=True, files=("frames/a.fits",))
     make_room(tmp_path, date(2027, 3, 11))
     assert (tmp_path / NIGHT / "frames" / "a.fits").exists()
     assert (tmp_path / "journal.sqlite").exists()
 
 
 def test_other_rehearsals_in_the_journal_are_not_lost_silently(tmp_path: Path) -> None:
-    tell(tmp_path, NIGHT, rehearsal=True)
-    tell(tmp_path, "2027-03-11", rehearsal=True)
+    inform(tmp_path, NIGHT, rehearsal=True)
+    inform(tmp_path, "2027-03-11", rehearsal=True)
     with pytest.raises(InputError, match="holds rehearsals of 2027-03-11 besides 2027-03-10"):
         make_room(tmp_path, EVENING)
     assert (tmp_path / "journal.sqlite").exists()

@@ -93,10 +93,10 @@ def test_the_clock_of_a_scaled_night_is_shared() -> None:
 def test_no_secret_is_written(tmp_path: Path) -> None:
     secret = tmp_path / "password"
     secret.write_text("open-sesame\n")
-    told = running(os.getpid()).model_copy(
+    seen = running(os.getpid()).model_copy(
         update={"broker": BrokerSettings(username="rig", password_file=secret)}
     )
-    with announced(tmp_path / "night", told):
+    with announced(tmp_path / "night", seen):
         assert "open-sesame" not in (tmp_path / "night" / "running.json").read_text()
 
 
@@ -105,7 +105,7 @@ def test_a_rig_without_a_broker_gets_a_private_one(tmp_path: Path) -> None:
     assert broker_of(night.rig.bus, night.paths["rig"]).embedded
 
 
-def test_files_of_the_broker_lie_beside_the_rig(tmp_path: Path) -> None:
+def test_files_of_the_broker_lie_next_to_the_rig(tmp_path: Path) -> None:
     bus = (
         "bus: {host: hut.example, port: 8883, username: rig, password_file: pw, ca_file: ca.pem}\n"
     )

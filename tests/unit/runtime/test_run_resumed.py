@@ -23,7 +23,7 @@ START = datetime(2027, 3, 10, 17, 20, tzinfo=UTC)
 def journal_until(folder: Path, hours: float, *, ended: bool) -> None:
     clock = VirtualClock(START)
 
-    async def tell() -> None:
+    async def inform() -> None:
         journal = Journal.open(folder / "journal.sqlite", clock, durable=False)
         journal.begin_night("2027-03-10")
         journal.append(
@@ -37,7 +37,7 @@ def journal_until(folder: Path, hours: float, *, ended: bool) -> None:
             journal.append(NightEnded(how="dawn", parked=True, warm=True, closed=True))
         journal.close()
 
-    run_virtual(tell)
+    run_virtual(inform)
 
 
 def words(folder: Path, **changes: object) -> argparse.Namespace:

@@ -11,7 +11,7 @@ from midwatch.devices.client import MemorySpool
 from midwatch.imaging import Frame, InlineMeasurer
 from midwatch.sequencer.camera import frame_path
 from midwatch.sequencer.camera.frame_pixels import _top_first
-from support.darkroom_bench import darkroom_of, kept_frame
+from support.frame_taker_bench import darkroom_of, kept_frame
 
 
 def test_rejected_lights_lie_apart() -> None:

@@ -72,7 +72,7 @@ def test_early_frames_under_cloud_are_taken_back_when_it_clears() -> None:
     assert {name for name, _, _ in changed} == {"f0", "f1"}
 
 
-def test_a_frame_seen_beside_enough_others_is_final() -> None:
+def test_a_frame_seen_next_to_enough_others_is_final() -> None:
     book, changed = night(*([100] * 26), *([300] * 40))
     assert not [name for name, _, _ in changed if name == "f25"]
     assert book[25].compared == 25
@@ -116,7 +116,7 @@ def test_short_first_frames_under_cloud_are_taken_back_by_long_ones() -> None:
     assert [entry.light.exposure_id for entry in worse] == ["f0"]
 
 
-def test_the_worst_opinion_counts_and_only_its_reasons_are_told() -> None:
+def test_the_worst_opinion_counts_and_only_its_reasons_are_reported() -> None:
     verdict, _ = judge({"median": Median(), "sour": Sour()}, [], FIRST, BOUNDS)
     assert (verdict.grade, verdict.reasons) == ("doubtful", ("sour",))
     assert judge({}, [], FIRST, BOUNDS)[0].reasons

@@ -31,9 +31,9 @@ class Guider:
 
     def say(self, phase: str, rms: float | None = None) -> None:
         self.state = state(phase, rms)
-        self.tell()
+        self.inform()
 
-    def tell(self) -> None:
+    def inform(self) -> None:
         for callback in tuple(self.listeners):
             callback()
 
@@ -88,7 +88,7 @@ def test_a_guider_that_falls_silent_has_lost_the_star() -> None:
 
     def silent() -> None:
         guider.down = True
-        guider.tell()
+        guider.inform()
 
     found = watched(guider, (95.0, silent))
     assert found.lost_percent == pytest.approx(5.0)

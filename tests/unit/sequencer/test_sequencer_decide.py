@@ -579,7 +579,7 @@ def test_no_wait_outlasts_the_moment_at_which_a_remedy_is_due() -> None:
     assert (decision.duty, decision.cause, decision.until_s) == ("wait", "fault", SOON)
 
 
-def test_a_remedy_beside_the_work_is_left_to_whoever_does_it() -> None:
+def test_a_remedy_next_to_the_work_is_left_to_whoever_does_it() -> None:
     fault = FaultView(
         "7",
         "guider",

@@ -82,7 +82,7 @@ def test_a_mount_that_went_to_the_wrong_side_is_expected_to_do_so_again_for_a_wh
     assert contrary_until_s(record_of((0.0, began("mount", "no_answer", "slew", "A")))) == 0.0
 
 
-def test_a_lost_guide_camera_holds_guiding_up_and_is_brought_back_beside_the_work():
+def test_a_lost_guide_camera_holds_guiding_up_and_is_brought_back_next_to_the_work():
     found = view(record_of((0.0, began("guide_camera", "unplugged"))), 1.0)
     assert found.blocks == ("guide", "dither")
     assert (found.held, found.background, found.remedy) == (

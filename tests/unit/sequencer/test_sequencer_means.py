@@ -16,7 +16,7 @@ def possible(*, connected: bool = True, **down: bool) -> tuple[str, ...]:
     return AvailableRemedies(rig, restartable=tuple(devices)).possible(SILENT)  # type: ignore[arg-type]
 
 
-def test_a_driver_that_alone_is_silent_is_started_anew() -> None:
+def test_a_driver_that_alone_is_silent_is_started_again() -> None:
     assert "restart_driver" in possible(roof=True, mount=False)
 
 
@@ -28,5 +28,5 @@ def test_while_the_bus_is_away_no_driver_is_touched() -> None:
     assert possible(connected=False, roof=True, mount=False) == ("wait", "close")
 
 
-def test_the_only_device_of_a_rig_is_started_anew() -> None:
+def test_the_only_device_of_a_rig_is_started_again() -> None:
     assert "restart_driver" in possible(roof=True)

@@ -112,5 +112,5 @@ def test_a_kind_of_mount_is_added_by_one_class(tmp_path: Path, monkeypatch) -> N
     assert found is not None and "zenith" in found.message
     assert check.breach(*position, before.end_utc_s - 2.0, "unknown") is None
     assert "flip" not in midwatch("plan", orders).out
-    told = midwatch("check", orders).out
-    assert "the field turns while an alt-azimuth mount tracks" in told
+    seen = midwatch("check", orders).out
+    assert "the field turns while an alt-azimuth mount tracks" in seen

@@ -184,7 +184,7 @@ def test_temperature_answers_until_the_line_is_learned() -> None:
     assert Temperature().read(view(focuser=cold)).level is None
 
 
-def test_defocus_is_told_in_percent_of_the_zone() -> None:
+def test_defocus_is_reported_in_percent_of_the_zone() -> None:
     assert Defocus().read(view()).level is None
     assert Defocus().read(view(defocus_percent=31.5)).level == 31.5
 

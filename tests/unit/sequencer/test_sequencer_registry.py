@@ -189,12 +189,12 @@ def test_a_word_of_the_engine_is_no_name_for_a_duty(installed: Packages) -> None
     assert "'rest_target' is a word of Midwatch itself" in problem()
 
 
-def test_a_name_that_two_packages_offer_is_told_with_the_second(installed: Packages) -> None:
+def test_a_name_that_two_packages_offer_is_shown_with_the_second(installed: Packages) -> None:
     installed_as(installed, "midwatch.lookouts", LOOKOUT.replace('"thing"', '"wind"'), "wind")
     assert "lookouts: 'wind' of package" in problem()
 
 
-def test_every_problem_is_told_at_once_before_anything_begins(
+def test_every_problem_is_reported_at_once_before_anything_begins(
     installed: Packages, tmp_path: Path
 ) -> None:
     installed.shipped_without("midwatch.duties", "flip")
@@ -204,9 +204,9 @@ def test_every_problem_is_told_at_once_before_anything_begins(
         GRADER.replace('"thing"', '"strict"').replace("others, ", ""),
     )  # fmt: skip
     orders = write_night(tmp_path)
-    told = midwatch("check", orders, "--json")
-    assert told.code == 2
-    wrong = [f["text"] for f in told.json["findings"] if f["level"] == "wrong"]
+    seen = midwatch("check", orders, "--json")
+    assert seen.code == 2
+    wrong = [f["text"] for f in seen.json["findings"] if f["level"] == "wrong"]
     shown = midwatch("check", orders)
     assert shown.code == 2
     assert len(wrong) == 3
@@ -238,15 +238,15 @@ def standing(do: str) -> str:
 
 
 @pytest.mark.parametrize("command", ["check", "rehearse", "run"])
-def test_a_standing_order_cannot_do_what_wants_to_be_told_more(
+def test_a_standing_order_cannot_do_what_wants_to_be_reported_more(
     installed: Packages, tmp_path: Path, command: str
 ) -> None:
     installed_as(installed, "midwatch.duties", ASKING)
     orders = write_night(tmp_path, orders=standing("thing"))
     said = midwatch(command, orders, "--out", tmp_path / "out")
     assert said.code == 2
-    told = " ".join((said.out + said.err).split())
-    assert "a standing order cannot do thing: that needs outlet" in told
+    seen = " ".join((said.out + said.err).split())
+    assert "a standing order cannot do thing: that needs outlet" in seen
 
 
 def test_a_duty_with_defaults_of_its_own_may_be_ordered(
@@ -321,8 +321,8 @@ def test_no_run_begins_with_a_driver_that_is_none(installed: Packages, tmp_path:
     for command in ("check", "run"):
         said = midwatch(command, orders, "--out", tmp_path / "out")
         assert said.code == 2
-        told = " ".join((said.out + said.err).split())
-        assert "driver 'thing' of package acme (acme_code:Thing) makes no driver" in told
+        seen = " ".join((said.out + said.err).split())
+        assert "driver 'thing' of package acme (acme_code:Thing) makes no driver" in seen
 
 
 def test_a_driver_that_fits_or_does_not_say_is_taken(installed: Packages) -> None:

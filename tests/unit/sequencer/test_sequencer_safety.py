@@ -54,20 +54,20 @@ def test_good_readings_must_last_after_trouble_but_not_at_the_start() -> None:
     assert watch.update(weather(), 5, 630.0).safe
 
 
-def test_it_is_told_once_when_a_limit_is_passed_and_when_it_is_kept_again() -> None:
-    told: list[tuple[bool, str]] = []
+def test_it_is_reported_once_when_a_limit_is_passed_and_when_it_is_kept_again() -> None:
+    seen: list[tuple[bool, str]] = []
     watch = SafetyWatch(
-        LIMITS, has_sensor=True, note=lambda turn: told.append((turn.over, turn.reason))
+        LIMITS, has_sensor=True, note=lambda turn: seen.append((turn.over, turn.reason))
     )
     watch.update(weather(), 5, 0.0)
     watch.update(None, 300, 10.0)  # missing readings are over no limit
-    assert told == []
+    assert seen == []
     watch.update(weather(humidity_percent=90.5), 5, 20.0)
     watch.update(weather(humidity_percent=93.0), 5, 30.0)
-    assert told == [(True, "humidity 90.5 % is over the limit of 90 %")]
+    assert seen == [(True, "humidity 90.5 % is over the limit of 90 %")]
     watch.update(weather(), 5, 40.0)
     watch.update(weather(), 5, 700.0)
-    assert [over for over, _ in told] == [True, False]
+    assert [over for over, _ in seen] == [True, False]
 
 
 def test_a_restart_in_bad_weather_waits_for_calm() -> None:

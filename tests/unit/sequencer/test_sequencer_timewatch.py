@@ -109,7 +109,7 @@ def test_a_mount_parked_at_the_pole_says_nothing() -> None:
     assert desk.standing == {}
 
 
-def test_a_jump_is_told_and_the_count_goes_on_while_the_mount_agrees_with_it() -> None:
+def test_a_jump_is_reported_and_the_count_goes_on_while_the_mount_agrees_with_it() -> None:
     machine = ShiftedClock(VirtualClock(AT))
     clock, desk = SteadyClock(machine), Desk()
     clock.unix_s()

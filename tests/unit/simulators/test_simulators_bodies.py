@@ -74,7 +74,7 @@ def test_a_gear_that_was_kept_goes_on_in_its_play() -> None:
 
 
 @pytest.mark.parametrize("fault", ["frame-truncated", "frame-corrupt"])
-def test_a_spoilt_frame_is_told_and_forgotten_by_what_was_told(fault: str) -> None:
+def test_a_spoilt_frame_is_reported_and_forgotten_by_what_was_reported(fault: str) -> None:
     async def main(bench: Bench) -> None:
         spool = MemorySpool("spoilt")
         frames = SpoiltFrames(spool, Troubles([FaultSpan(name=fault, from_utc_s=T0)], bench.clock))

@@ -228,11 +228,11 @@ def test_noise_of_flats_gives_the_conversion():
         frames = [bench.spools["camera"].frames[ref.sha256][0].astype(float) for ref in refs]
         return refs[0].electrons_per_adu, frames
 
-    told, (flat, flat2, bias, bias2) = on_bench(main)
+    seen, (flat, flat2, bias, bias2) = on_bench(main)
     variance = (np.var(flat - flat2) - np.var(bias - bias2)) / 2
     level = (flat + flat2 - bias - bias2).mean() / 2
-    assert told == pytest.approx(0.8 * 10**-0.3, rel=1e-9)
-    assert level / variance == pytest.approx(told, rel=0.02)
+    assert seen == pytest.approx(0.8 * 10**-0.3, rel=1e-9)
+    assert level / variance == pytest.approx(seen, rel=0.02)
 
 
 def test_dark_frames_double_with_the_warmth_of_the_sensor():

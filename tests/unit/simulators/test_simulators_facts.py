@@ -12,9 +12,9 @@ from support.simulators_bench import Bench, focus, guide, one, point
 def both_ways(prepare, exposure_s: float, **options: object):
     """Return what measuring the rendered frame gives, and the facts told in its stead."""
     pixels, ref = one(prepare=prepare, exposure_s=exposure_s, options=options)
-    told = one(prepare=prepare, exposure_s=exposure_s, options={**options, "sky_mode": "fast"})
+    seen = one(prepare=prepare, exposure_s=exposure_s, options={**options, "sky_mode": "fast"})
     frame = Frame(pixels, saturation_adu=ref.saturation_adu, bayer=ref.bayer)
-    return measure_stars(frame), told[1].facts
+    return measure_stars(frame), seen[1].facts
 
 
 @pytest.mark.parametrize("bayer", [None, "RGGB"])

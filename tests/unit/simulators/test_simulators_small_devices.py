@@ -388,20 +388,20 @@ def test_nothing_moves_before_it_is_connected():
     assert about.capabilities == ("close_roof", "open_roof")
 
 
-def test_what_has_not_changed_is_told_again_but_seldom():
+def test_what_has_not_changed_is_reported_again_but_seldom():
     async def main(bench: Bench):
-        told_s: list[float] = []
+        story_s: list[float] = []
         listener = bench.context("camera")
         device = filter_wheel.make(bench.context("filter_wheel"))
-        listener.watch("filter_wheel", "truth", lambda _: told_s.append(bench.clock.mono()))
+        listener.watch("filter_wheel", "truth", lambda _: story_s.append(bench.clock.mono()))
         await connected(device)
         await bench.clock.sleep(1800.0)
-        unchanged = len(told_s)
+        unchanged = len(story_s)
         await device.perform(SelectFilter(name="R"))
-        return unchanged, told_s
+        return unchanged, story_s
 
-    unchanged, told_s = on_bench(main)
+    unchanged, story_s = on_bench(main)
     # At the connection, and then for whoever has missed it: within ten minutes.
     assert unchanged == 3
-    assert max(later - told for told, later in itertools.pairwise(told_s)) <= 720.0
-    assert len(told_s) > unchanged  # a change at once
+    assert max(later - told for told, later in itertools.pairwise(story_s)) <= 720.0
+    assert len(story_s) > unchanged  # a change at once

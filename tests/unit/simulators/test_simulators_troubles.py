@@ -17,7 +17,7 @@ def span(name: str, from_s: float, until_s: float | None) -> FaultSpan:
     )
 
 
-def told(spans: list[FaultSpan], begin_s: float = 0.0) -> list[tuple[float, str, bool]]:
+def seen(spans: list[FaultSpan], begin_s: float = 0.0) -> list[tuple[float, str, bool]]:
     clock = VirtualClock(START)
     calls: list[tuple[float, str, bool]] = []
 
@@ -30,9 +30,9 @@ def told(spans: list[FaultSpan], begin_s: float = 0.0) -> list[tuple[float, str,
     return calls
 
 
-def test_beginnings_and_ends_are_told_in_time():
+def test_beginnings_and_ends_are_reported_in_time():
     spans = [span("rain", 100.0, 160.0), span("jump", 130.0, 130.0), span("cable", 150.0, None)]
-    assert told(spans) == [
+    assert seen(spans) == [
         (100.0, "rain", True),
         (130.0, "jump", True),
         (150.0, "cable", True),
@@ -42,7 +42,7 @@ def test_beginnings_and_ends_are_told_in_time():
 
 def test_a_driver_that_comes_up_late_hears_only_of_what_still_holds():
     spans = [span("rain", 10.0, 20.0), span("jump", 30.0, 30.0), span("cable", 40.0, 400.0)]
-    assert told(spans, begin_s=100.0) == [(100.0, "cable", True), (400.0, "cable", False)]
+    assert seen(spans, begin_s=100.0) == [(100.0, "cable", True), (400.0, "cable", False)]
 
 
 def test_a_fault_holds_from_its_beginning_to_just_before_its_end():

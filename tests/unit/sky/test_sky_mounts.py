@@ -50,17 +50,17 @@ class Sidereal:
 
 @given(st.floats(-180, 180), st.sampled_from(["west", "east", "unknown"]))
 def test_a_german_mount_is_bound_by_the_meridian_on_its_side(ha, side):
-    told = GERMAN.overstep(at(ha), side)
+    seen = GERMAN.overstep(at(ha), side)
     west, east = side == "west" and 5.0 < ha < 180.0, side == "east" and ha < -2.5
-    assert (told is not None) == (west or east)
-    assert told is None or f"{side} of the pier" in told
+    assert (seen is not None) == (west or east)
+    assert seen is None or f"{side} of the pier" in seen
 
 
 @given(st.floats(-180, 180), st.floats(-90, 90), st.sampled_from(["west", "east", "unknown"]))
-def test_a_fork_is_bound_by_its_cables_and_its_base_whatever_side_is_told(ha, dec, side):
-    told = FORK.overstep(at(ha, dec), side)
-    assert (told is not None) == (abs(ha) > 90.0 or abs(dec) > 80.0)
-    assert told is None or "pier" not in told
+def test_a_fork_is_bound_by_its_cables_and_its_base_whatever_side_is_reported(ha, dec, side):
+    seen = FORK.overstep(at(ha, dec), side)
+    assert (seen is not None) == (abs(ha) > 90.0 or abs(dec) > 80.0)
+    assert seen is None or "pier" not in seen
 
 
 def test_a_fork_says_which_of_its_limits_it_is():

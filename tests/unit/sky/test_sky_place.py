@@ -66,7 +66,7 @@ def test_shapes_broadcast():
     assert grid.alt_deg[2, 4] == observer.altaz(30.0, -10.0, times[4]).alt_deg
 
 
-def test_a_value_does_not_depend_on_what_is_asked_beside_it():
+def test_a_value_does_not_depend_on_what_is_asked_next_to_it():
     observer = Observer(Place(-31.0, 149.0))
     times = MIDNIGHT + np.arange(-400, 400) * 3600.0
     together = observer.altaz(83.0, -5.0, times)

@@ -82,7 +82,7 @@ def off_arcsec(rig: Rig, altitude_arcmin: float, azimuth_arcmin: float) -> float
 def test_recovers_axes_of_all_sizes_and_latitudes_from_noisy_frames():
     # The same, with a hundred times as many, is in the benchmark.
     rng = np.random.default_rng(4)
-    offs, told = [], []
+    offs, seen = [], []
     for latitude in np.linspace(-60.0, 70.0, 12):
         size, way = 60.0 * 10 ** rng.uniform(-1.0, 0.7), rng.uniform(0.0, 2.0 * math.pi)
         rig = Rig(
@@ -95,10 +95,10 @@ def test_recovers_axes_of_all_sizes_and_latitudes_from_noisy_frames():
         found = axis_from_frames(rig.observer, frames)
         offs.append(off_arcsec(rig, found.altitude_arcmin, found.azimuth_arcmin))
         along = math.cos(math.radians(latitude))
-        told.append(math.hypot(found.sigma_altitude_arcmin, found.sigma_azimuth_arcmin * along))
+        seen.append(math.hypot(found.sigma_altitude_arcmin, found.sigma_azimuth_arcmin * along))
     assert max(offs) < 30.0
     # Errors are as large as they are said to be: 24 numbers know that within 15 percent.
-    ratio = np.sqrt(np.mean(np.square(offs))) / (60.0 * np.sqrt(np.mean(np.square(told))))
+    ratio = np.sqrt(np.mean(np.square(offs))) / (60.0 * np.sqrt(np.mean(np.square(seen))))
     assert 0.55 < ratio < 1.45
 
 
@@ -153,7 +153,7 @@ def test_a_field_on_the_equator_lies_on_a_plane_and_is_as_good():
 def test_drifts_at_any_hour_angles_and_their_uncertainty():
     rng = np.random.default_rng(7)
     rig = Rig(-35.0, 22.0, -40.0)
-    offs, told = [], []
+    offs, seen = [], []
     for _ in range(12):
         drifts = []
         for around in (-80.0, -45.0, 10.0):
@@ -164,9 +164,9 @@ def test_drifts_at_any_hour_angles_and_their_uncertainty():
         found = axis_from_drift(rig.place, drifts)
         offs.append(off_arcsec(rig, found.altitude_arcmin, found.azimuth_arcmin) / 60.0)
         along = math.cos(math.radians(35.0))
-        told.append(math.hypot(found.sigma_altitude_arcmin, found.sigma_azimuth_arcmin * along))
-    assert 0.6 < np.sqrt(np.mean(np.square(offs))) / np.mean(told) < 1.4
-    assert np.mean(told) < 1.5
+        seen.append(math.hypot(found.sigma_altitude_arcmin, found.sigma_azimuth_arcmin * along))
+    assert 0.6 < np.sqrt(np.mean(np.square(offs))) / np.mean(seen) < 1.4
+    assert np.mean(seen) < 1.5
 
 
 def test_drift_needs_two_hour_angles_and_two_times():

@@ -52,7 +52,7 @@ class LeaseWatch:
         holder: who holds the lease, or held it last; None after a release.
         malformed: messages that were no lease.
         refused: renewals by others while the lease was held.
-        begun_anew: whether the last renewal that counted was the first of its holder's life.
+        begun_again: whether the last renewal that counted was the first of its holder's life.
     """
 
     def __init__(self, clock: Clock, lease_s: float) -> None:
@@ -62,7 +62,7 @@ class LeaseWatch:
         self.holder: str | None = None
         self.malformed = 0
         self.refused = 0
-        self.begun_anew = False
+        self.begun_again = False
         self._seq = 0
         self._clock = clock
         self._ends_mono_s = -math.inf
@@ -85,7 +85,7 @@ class LeaseWatch:
             self.refused += 1
             return False
         # The next life of a daemon may bear the same name, but counts from the beginning.
-        self.begun_anew = lease.holder != self.holder or lease.seq == 1 or lease.seq < self._seq
+        self.begun_again = lease.holder != self.holder or lease.seq == 1 or lease.seq < self._seq
         self._seq = lease.seq
         self.holder = lease.holder if lease.ttl_s > 0 else None
         late_s = lateness_s(self._clock) if lease.ttl_s > 0 else 0.0
@@ -133,7 +133,7 @@ class LeaseHolder:
         self._topic = topics.night_lease
         self._clock = clock
         self._seq = 0
-        self._told_mono_s = math.inf
+        self._announced_mono_s = math.inf
         self._tasks = tasks or Tasks(clock)
         self._task: asyncio.Task[None] | None = None
         self.heard_again: Callable[[float], None] = lambda _unheard_s: None
@@ -142,7 +142,7 @@ class LeaseHolder:
     @property
     def unheard_s(self) -> float:
         """Seconds since the lease was last announced; not positive before the first time."""
-        return self._clock.mono() - self._told_mono_s
+        return self._clock.mono() - self._announced_mono_s
 
     @property
     def token(self) -> str | None:
@@ -193,6 +193,6 @@ class LeaseHolder:
         except BusUnavailableError:
             _log.warning("lease_not_announced", holder=self.holder, seq=self._seq)
             return
-        unheard_s, self._told_mono_s = self.unheard_s, self._clock.mono()
+        unheard_s, self._announced_mono_s = self.unheard_s, self._clock.mono()
         if unheard_s > self.ttl_s:
             self.heard_again(unheard_s)

@@ -167,7 +167,7 @@ class DeviceHost:
         except BaseExceptionGroup as group:
             raise _only_error(group) from None
         finally:
-            self._beside.drop()
+            self._side_tasks.drop()
 
     async def __aenter__(self) -> Self:
         self._task = start(f"host of {self.name}", self.run())
@@ -208,12 +208,12 @@ class DeviceHost:
             self._bus, self._topics, self._clock, self.name, device.driver_name, self._noticed,
             lambda: self._book.report(),
         )  # fmt: skip
-        self._beside = SideTasks(self.name, self._publisher.emit)
+        self._side_tasks = SideTasks(self.name, self._publisher.emit)
         self._lease = LeaseWatch(self._clock, setting.lease_s)
         self._book = HostBook(self._clock, setting.lease_s, self._turned_away)
         peers = Peers(
             self._bus, self._topics, self._clock, device.seed, setting.heartbeat_s, self._lease,
-            self._beside.spawn,
+            self._side_tasks.spawn,
         )  # fmt: skip
         context = DriverContext(
             name=self.name,
@@ -226,7 +226,7 @@ class DeviceHost:
             emit=self._publisher.emit,
             watch=self._watch,
             changed=self._publisher.changed,
-            spawn=self._beside.spawn,
+            spawn=self._side_tasks.spawn,
             peer=peers.find,
             geometry=setting.geometry,
         )
@@ -271,7 +271,7 @@ class DeviceHost:
             ("news", self._publisher.run),
             ("heartbeat", partial(self._publisher.beat, self._setting.heartbeat_s)),
             ("commands", self._responder.run),
-            ("account", partial(self._publisher.tell_news, self._book.changed)),
+            ("account", partial(self._publisher.publish_news, self._book.changed)),
         ]
         if self._guard is not None:
             services.append(("limits", self._guard.run))
@@ -280,7 +280,7 @@ class DeviceHost:
             for name, service in services:
                 named = f"{self.name} {name}"
                 start(named, for_ever(named, service), tasks)
-            self._beside.start(tasks)
+            self._side_tasks.start(tasks)
             self._ready.set()
 
     async def _close(self) -> None:
@@ -340,7 +340,7 @@ class DeviceHost:
         async for message in self._leases:
             if self._lease.take(message):
                 self._book.heard()
-                if self._lease.begun_anew:
+                if self._lease.begun_again:
                     # A new holder may find a broker that has lost what was published before.
                     await self._publisher.announce()
             elif not message.retain:
@@ -366,7 +366,7 @@ class DeviceHost:
     def _watch(self, device: str, event: str, call: Callable[[Facts], None]) -> None:
         messages = self._bus.subscribe(self._topics.event(device, event))
         name = f"watch {device} {event}"
-        self._beside.spawn(name, for_ever(name, partial(self._hear_events, messages, call)))
+        self._side_tasks.spawn(name, for_ever(name, partial(self._hear_events, messages, call)))
 
     async def _hear_events(self, messages: Subscription, call: Callable[[Facts], None]) -> None:
         async for message in messages:

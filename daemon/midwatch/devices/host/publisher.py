@@ -114,22 +114,22 @@ class Publisher:
 
     async def announce(self) -> None:
         """Publish everything that is retained; called at each connection."""
-        await self.tell_about()
+        await self.publish_about()
         await self._publish(self._topics.online(self._name), self._online(online=True))
         await self._publish_state(always=True)
         self._woken.set()
 
-    async def tell_about(self) -> None:
+    async def publish_about(self) -> None:
         """Publish what the device is, and the host's account, as they are now."""
         await self._publish(self._topics.about(self._name), encode(self._about()))
 
-    async def tell_news(self, changed: asyncio.Event) -> None:
+    async def publish_news(self, changed: asyncio.Event) -> None:
         """Publish the host's account when there is news, until cancelled."""
         while True:
             await changed.wait()
             await self._clock.sleep(ACCOUNT_S)
             changed.clear()
-            await self.tell_about()
+            await self.publish_about()
 
     async def leave(self) -> None:
         """Say that the device no longer takes part."""

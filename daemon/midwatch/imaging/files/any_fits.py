@@ -206,9 +206,9 @@ def _full_level(
     header: dict[str, Any], raw: NDArray[np.uint16], level: float, step: float
 ) -> float:
     """Return the level at which a pixel is full: as the header has it, else a flat top."""
-    told = header.get("SATURATE")
-    if isinstance(told, int | float) and np.isfinite(told) and told > 0:
-        return float(min(max((told - level) / step, 1.0), _FULL))
+    declared = header.get("SATURATE")
+    if isinstance(declared, int | float) and np.isfinite(declared) and declared > 0:
+        return float(min(max((declared - level) / step, 1.0), _FULL))
     top = int(raw.max())
     flat = np.count_nonzero(raw == top) >= _FLAT_TOP and top > 4 * float(np.median(raw[::7, ::7]))
     return float(top) if flat else float(_FULL)

@@ -61,7 +61,7 @@ class FocusAsk:
 
 
 class FocusSearch:
-    """One focus run. While `wanted` is not None, go there, expose and `tell` what is seen.
+    """One focus run. While `wanted` is not None, go there, expose and `inform` what is seen.
 
     Attributes:
         wanted: the next position, None when the run is over.
@@ -80,7 +80,7 @@ class FocusSearch:
         self._course = self._run()
         self.wanted: FocusAsk | None = next(self._course)
 
-    def tell(self, measure: FocusMeasure) -> None:
+    def inform(self, measure: FocusMeasure) -> None:
         """Take in what the frame at the wanted position shows.
 
         Raises:

@@ -21,7 +21,7 @@ from midwatch.imaging.guiding.guide_settings import GuidePointing, GuideSettings
 from midwatch.imaging.guiding.outputs import GuideEvent, LoopOutput, LoopPhase
 from midwatch.imaging.guiding.settle import SettleRule, SettleWatch
 from midwatch.imaging.guiding.statistics import GuideStatistics
-from midwatch.imaging.guiding.steering import GuidePulse, Memory, Steersman
+from midwatch.imaging.guiding.steering import GuideController, GuidePulse, Memory
 from midwatch.imaging.guiding.tracking import HotPixelMap, Shift, Tracker, find_guide_stars
 
 __all__ = ["GuideLoop"]
@@ -49,7 +49,7 @@ class GuideLoop:
         self._tracker: Tracker | None = None
         self._hot: HotPixelMap | None = None
         self._calibrator: Calibrator | FlipCheck | None = None
-        self._steersman: Steersman | None = None
+        self._steersman: GuideController | None = None
         self._rule = SettleRule(1.5, 10.0, 90.0)
         self._watch: SettleWatch | None = None
         self._asked: tuple[GuidePulse, ...] = ()
@@ -262,9 +262,9 @@ class GuideLoop:
         # Without pulses on the last frame there was nothing to answer to.
         if self._asked:
             if isinstance(self._calibrator, FlipCheck):
-                self._calibrator.tell(shift)
+                self._calibrator.inform(shift)
             else:
-                self._calibrator.tell(shift, self._now_s)
+                self._calibrator.inform(shift, self._now_s)
         step = self._calibrator.next_step()
         if isinstance(step, Failed) and isinstance(self._calibrator, FlipCheck):
             self._say("calibration_check", f"the saved calibration is given up: {step.reason}")
@@ -319,7 +319,7 @@ class GuideLoop:
 
     def _steer(self, steering: Steering, calibration: Calibration) -> None:
         self._calibrator = None
-        self._steersman = Steersman(self._settings, steering, calibration, self._memory)
+        self._steersman = GuideController(self._settings, steering, calibration, self._memory)
         self._settle(self._rule)
 
     # Notes --------------------------------------------------------------------------------------
@@ -347,7 +347,7 @@ class GuideLoop:
         if self._watch is None:
             return
         seen = None if shift is None else measured_arcsec
-        outcome = self._watch.tell(self._now_s, seen, estimated_arcsec)
+        outcome = self._watch.inform(self._now_s, seen, estimated_arcsec)
         if outcome == "waiting":
             return
         rule = self._watch.rule

@@ -45,7 +45,7 @@ class SettleWatch:
         """The rule that is watched."""
         return self._rule
 
-    def tell(
+    def inform(
         self, now_s: float, measured_arcsec: float | None, estimated_arcsec: float | None
     ) -> SettleOutcome:
         """Take in a cycle.

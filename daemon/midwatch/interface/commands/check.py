@@ -16,11 +16,11 @@ from midwatch.interface.console import (
     drawable,
     heading,
     hours_text,
+    inform,
     local_text,
     say,
     say_json,
     table,
-    tell,
 )
 from midwatch.orders.reading import Night
 from midwatch.planning import NightPlan, TargetPlan, plan_night
@@ -249,7 +249,7 @@ async def _rig(night: Night, *, cooler: bool) -> list[Finding]:
 
     found = []
     if cooler and night.rig.camera.cool_to_c is not None:
-        tell(
+        inform(
             f"cooling the camera to {night.rig.camera.cool_to_c:g} degC to see what it holds, and "
             "warming it up again: half an hour or so; --quick leaves that out"
         )

@@ -29,7 +29,7 @@ from midwatch.devices.contract import Command, DeviceState, kind_of
 from midwatch.devices.host import RigSetting, command_model, read_command, serve_device
 from midwatch.errors import InputError, UnreachableError
 from midwatch.instants import in_zone
-from midwatch.interface.console import device_words, labelled, say, say_json, table, tell
+from midwatch.interface.console import device_words, inform, labelled, say, say_json, table
 from midwatch.runtime.files import (
     broker_of,
     find_running,
@@ -209,7 +209,7 @@ async def _do(
         say(f"{args.name} {request.command}: done")
         say(*table(map(_row, result.items())))
     if request.needs_lease:
-        tell(f"without a daemon the device makes itself safe within {lease_s:g} s from now")
+        inform(f"without a daemon the device makes itself safe within {lease_s:g} s from now")
 
 
 def _pair(word: str) -> tuple[str, JsonValue]:

@@ -21,7 +21,7 @@ from midwatch.drilling import (
     sum_up,
 )
 from midwatch.exit_codes import BROKEN_PROMISE, DONE
-from midwatch.interface.console import say, tell
+from midwatch.interface.console import inform, say
 from midwatch.interface.progress import Progress, listing
 from midwatch.planning import plan_night, require_a_target
 from midwatch.runtime.files import evening_of, faults_of, load_orders, require_plugins
@@ -48,7 +48,7 @@ def execute(args: argparse.Namespace) -> int:
     ]
     undisturbed = replace(draw_trial(seed, 0, night, plan, 0), number=0)
     jobs = args.jobs or os.cpu_count() or 1
-    tell(f"drill of {evening}, {night.site.name}, {night.rig.name}: {jobs} nights at a time")
+    inform(f"drill of {evening}, {night.site.name}, {night.rig.name}: {jobs} nights at a time")
     with tempfile.TemporaryDirectory(prefix="midwatch-drill-", dir=_scratch()) as folder:
         briefing = Briefing(args.orders, evening, Path(folder), _LIMIT_S)
         with Crew(briefing, jobs) as crew:

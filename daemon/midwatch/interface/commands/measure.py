@@ -8,7 +8,7 @@ from typing import Any
 
 from midwatch.errors import InputError
 from midwatch.imaging.files import FrameFileError
-from midwatch.interface.console import say, say_json, tell
+from midwatch.interface.console import inform, say, say_json
 from midwatch.interface.measuring import content_of, lines_of
 
 
@@ -22,7 +22,7 @@ def execute(args: argparse.Namespace) -> int:
         except (FrameFileError, OSError, MemoryError) as error:
             reason = _words(path, error)
             refused.append({"file": str(path), "reason": reason})
-            tell(f"midwatch: {reason}")
+            inform(f"midwatch: {reason}")
             continue
         shown.append(content)
         if not args.json:

@@ -17,7 +17,7 @@ from midwatch.durable import write_whole
 from midwatch.errors import InputError
 from midwatch.exit_codes import BROKEN_PROMISE, DONE, INTERRUPTED
 from midwatch.instants import all_in_zone
-from midwatch.interface.console import heading, local_text, say, say_json, table, tell
+from midwatch.interface.console import heading, inform, local_text, say, say_json, table
 from midwatch.orders.reading import Night
 from midwatch.planning import plan_night
 from midwatch.runtime.files import (
@@ -37,7 +37,7 @@ from midwatch.runtime.polar import (
     run_alignment,
 )
 from midwatch.runtime.real import RunOptions
-from midwatch.runtime.service import told_to_end
+from midwatch.runtime.service import ending_on_signal
 from midwatch.runtime.simulation import simulated_rig
 from midwatch.sky import Observer, evening_at
 from midwatch.sky.polar import AxisError, allowable_error_arcmin, knob_turns
@@ -65,7 +65,7 @@ def execute(args: argparse.Namespace) -> int:
     else:
         clock = ScaledClock(args.start, args.speed) if args.start is not None else None
         now_s = (clock or WallClock()).unix_s()
-        tell(*announcement(night, options, fields_for(night, options, now_s)))
+        inform(*announcement(night, options, fields_for(night, options, now_s)))
         if not _agreed(args):
             return INTERRUPTED
         found = asyncio.run(_for_real(night, options, args, clock))
@@ -115,8 +115,8 @@ def _rehearsed(night: Night, options: AlignOptions, args: argparse.Namespace) ->
         faults=run_faults(simulated, evening, args),
     )
     fields = fields_for(night, options, plan_night(night, evening).dusk_s)
-    tell(*announcement(night, options, fields))
-    return rehearse_alignment(night, options, rehearsal, AtTheKnobs(tell))
+    inform(*announcement(night, options, fields))
+    return rehearse_alignment(night, options, rehearsal, AtTheKnobs(inform))
 
 
 def announcement(
@@ -186,7 +186,7 @@ async def _for_real(
         anchor_unix_s=running.anchor_unix_s,
         faults=run_faults(night, evening_at(Observer(night.place), began_s, zone), args),
     )
-    task, person = asyncio.current_task(), AtTheKnobs(tell)
+    task, person = asyncio.current_task(), AtTheKnobs(inform)
     assert task is not None
 
     def interrupt() -> None:
@@ -196,7 +196,7 @@ async def _for_real(
     try:
         async with stack:
             used = using_rig(night.paths["rig"], args.out)
-            with announced(args.out, running), used, told_to_end(interrupt):
+            with announced(args.out, running), used, ending_on_signal(interrupt):
                 return await run_alignment(night, options, run, person)
     except asyncio.CancelledError:
         raise KeyboardInterrupt from None

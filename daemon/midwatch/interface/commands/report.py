@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from midwatch.interface.console import say, tell
+from midwatch.interface.console import inform, say
 from midwatch.journal.store import digest_of_events
 from midwatch.learning import PROPOSAL_NAME
 from midwatch.reports import known_reach, to_json, write_outputs
@@ -22,10 +22,10 @@ def execute(args: argparse.Namespace) -> int:
     )
     proposal = args.out / PROPOSAL_NAME
     if proposal.exists():
-        tell(f"frames saw less sky than the site file says; see {proposal}")
+        inform(f"frames saw less sky than the site file says; see {proposal}")
     broken = [promise for promise in summary.promises if promise.ok is False]
     for promise in broken:
-        tell(f"promise {promise.number} was broken: {promise.text}: {promise.detail}")
+        inform(f"promise {promise.number} was broken: {promise.text}: {promise.detail}")
     if args.json:
         say(to_json(summary).rstrip("\n"))
     else:

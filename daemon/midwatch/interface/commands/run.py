@@ -19,7 +19,7 @@ from midwatch.bus import BrokerSettings
 from midwatch.clock import Clock, ScaledClock, WallClock, iso_utc
 from midwatch.errors import InputError, MidwatchError
 from midwatch.exit_codes import DONE, INTERRUPTED, explained
-from midwatch.interface.console import hours_text, tell
+from midwatch.interface.console import hours_text, inform
 from midwatch.interface.progress import NightProgress, conclude, shown
 from midwatch.journal.facts import NightEnded
 from midwatch.journal.store import read_events
@@ -38,7 +38,7 @@ from midwatch.runtime.files import (
 from midwatch.runtime.folder import JOURNAL_NAME, Surroundings
 from midwatch.runtime.night import NightOutcome
 from midwatch.runtime.real import RunOptions, run
-from midwatch.runtime.service import told_to_end, watched_service
+from midwatch.runtime.service import ending_on_signal, watched_service
 from midwatch.runtime.visit import order, visit, visitor
 from midwatch.sequencer.night import DAEMON, NightCalendar
 from midwatch.tasks import Tasks, start
@@ -137,7 +137,7 @@ def _start_of(night: Night, args: argparse.Namespace) -> datetime:
     if last <= start:
         return start
     shown = f"{last.astimezone(ZoneInfo(night.site.timezone)):%H:%M:%S}"
-    tell(f"the night is taken up at {shown}, where its journal ends, not at --start")
+    inform(f"the night is taken up at {shown}, where its journal ends, not at --start")
     return last
 
 
@@ -206,7 +206,9 @@ def _look_ahead(plan: NightPlan, clock: Clock) -> None:
         )
     ahead_s = plan.prepare_from_s - now_s
     if ahead_s > _FAR_AHEAD_S:
-        tell(f"the night of {plan.evening} begins in {ahead_s / 86400.0:.0f} days: waiting for it")
+        inform(
+            f"the night of {plan.evening} begins in {ahead_s / 86400.0:.0f} days: waiting for it"
+        )
 
 
 # Ending ----------------------------------------------------------------------------------------
@@ -231,7 +233,7 @@ class _Ending:
     def on_signals(self) -> Iterator[None]:
         """Listen to signals while the block runs; a cancellation that they caused ends here."""
         try:
-            with told_to_end(self._take):
+            with ending_on_signal(self._take):
                 yield
         except asyncio.CancelledError:
             if not self.asked.is_set():
@@ -243,12 +245,12 @@ class _Ending:
 
     def _take(self) -> None:
         if self.asked.is_set():
-            tell("ending at once; the devices make themselves safe when their lease runs out")
+            inform("ending at once; the devices make themselves safe when their lease runs out")
             self.code = INTERRUPTED
             self._task.cancel("ended at once by a second signal")
             return
         self.asked.set()
-        tell("closing the night in good order; once more to end at once")
+        inform("closing the night in good order; once more to end at once")
         self._closing = start("order to close", self._close())
 
     async def _close(self) -> None:
@@ -280,19 +282,19 @@ async def _every_night(nights: _Nights, ending: _Ending) -> int:
                 outcome = await _one_night(nights, evening, clock)
                 worst = max(worst, conclude(outcome, nights.args))
             except (NoDarknessError, NightOverError) as error:
-                tell(str(error), "waiting for the next noon")
+                inform(str(error), "waiting for the next noon")
             except MidwatchError as error:
                 code, message = explained(error)
                 worst = max(worst, code)
                 _log.error("night_failed", evening=evening.isoformat(), reason=message)
-                tell(f"the night of {evening} failed: {message}")
+                inform(f"the night of {evening} failed: {message}")
     return worst
 
 
 async def _next_evening(evenings: asyncio.Queue[date], asked: asyncio.Event) -> date | None:
     """Wait for the next evening; None if the service is asked to end."""
     evening = start("next evening", evenings.get())
-    end = start("told to end", asked.wait())
+    end = start("asked to end", asked.wait())
     try:
         await asyncio.wait({evening, end}, return_when=asyncio.FIRST_COMPLETED)
         return None if asked.is_set() else evening.result()

@@ -12,14 +12,14 @@ from pydantic import ValidationError
 from midwatch.errors import UnreachableError
 from midwatch.instants import in_zone
 from midwatch.interface.console import (
-    TOLD,
+    DEVICE_TOPICS,
     device_words,
     duty_text,
     health,
+    parsed_devices,
     say,
     say_json,
     table,
-    told_devices,
 )
 from midwatch.journal.record import LABELS
 from midwatch.runtime.files import Running, find_running
@@ -32,7 +32,7 @@ def execute(args: argparse.Namespace) -> int:
     running = find_running(args.out, args.orders)
     found = asyncio.run(_gather(running))
     night = _night(found.get(running.topics.night_state))
-    devices = told_devices(found)
+    devices = parsed_devices(found)
     if night is None and not devices:
         raise UnreachableError(
             f"nothing of {running.rig} at {running.site} is on the bus of "
@@ -52,7 +52,7 @@ async def _gather(running: Running) -> dict[str, bytes]:
     expected = {topics.night_state}
     for device in running.devices:
         expected |= {topics.online(device), topics.state(device), topics.about(device)}
-    patterns = (topics.night_state, *(f"{topics.root}/+/{of}" for of in TOLD))
+    patterns = (topics.night_state, *(f"{topics.root}/+/{of}" for of in DEVICE_TOPICS))
     async with visit(running.broker, topics, running.clock()) as there:
         return await retained(there, patterns, expected.issubset, RETAINED_S)
 

@@ -1,23 +1,23 @@
 """What commands show on a terminal: tables, charts, states and duties in words."""
 
 from midwatch.interface.console.chart import ASCII, UNICODE, altitude_chart, hour_line
-from midwatch.interface.console.device_health import TOLD, health, told_devices
+from midwatch.interface.console.device_health import DEVICE_TOPICS, health, parsed_devices
 from midwatch.interface.console.duty_words import duty_text
 from midwatch.interface.console.printing import (
     drawable,
     heading,
     hours_text,
+    inform,
     local_text,
     say,
     say_json,
     table,
-    tell,
 )
 from midwatch.interface.console.states_in_words import device_words, labelled
 
 __all__ = [
     "ASCII",
-    "TOLD",
+    "DEVICE_TOPICS",
     "UNICODE",
     "altitude_chart",
     "device_words",
@@ -27,11 +27,11 @@ __all__ = [
     "health",
     "hour_line",
     "hours_text",
+    "inform",
     "labelled",
     "local_text",
+    "parsed_devices",
     "say",
     "say_json",
     "table",
-    "tell",
-    "told_devices",
 ]  # fmt: skip

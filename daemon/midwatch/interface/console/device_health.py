@@ -11,15 +11,15 @@ from midwatch.devices.client import SILENT_HEARTBEATS
 from midwatch.interface.console.printing import hours_text
 
 # What devices keep on the bus.
-TOLD = ("online", "state", "about")
+DEVICE_TOPICS = ("online", "state", "about")
 
 
-def told_devices(found: Mapping[str, bytes]) -> dict[str, dict[str, Any]]:
+def parsed_devices(found: Mapping[str, bytes]) -> dict[str, dict[str, Any]]:
     """Return what each device keeps on the bus, by its name; `found` is by topic."""
     devices: dict[str, dict[str, Any]] = {}
     for topic in sorted(found):
         parsed = parse(topic)
-        if parsed is None or not parsed.device or parsed.kind.value not in TOLD:
+        if parsed is None or not parsed.device or parsed.kind.value not in DEVICE_TOPICS:
             continue
         device = devices.setdefault(
             parsed.device, {"online": False, "at": None, "state": None, "turned_away": {}}

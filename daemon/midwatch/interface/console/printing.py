@@ -15,7 +15,7 @@ def say(*lines: str) -> None:
     sys.stdout.write("".join(f"{line}\n" for line in lines))
 
 
-def tell(*lines: str) -> None:
+def inform(*lines: str) -> None:
     """Write lines that are not the result."""
     sys.stderr.write("".join(f"{line}\n" for line in lines))
     sys.stderr.flush()

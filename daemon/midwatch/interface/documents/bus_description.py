@@ -25,7 +25,7 @@ from midwatch.bus import (
 )
 from midwatch.devices.contract import ROLES, STATES, Command, Kind, commands_of, kind_of
 from midwatch.journal.facts import DecisionMade
-from midwatch.sequencer.night import DAEMON, TOLD_EVENTS, ChangeArgs, NightState, OperatorArgs
+from midwatch.sequencer.night import BULLETIN_EVENTS, DAEMON, ChangeArgs, NightState, OperatorArgs
 
 _PARAMETERS: dict[str, str] = {
     "site": "The site's name as one topic level: lower case, blanks and signs as hyphens.",
@@ -101,7 +101,7 @@ class _Builder:
         self._send(
             "nightDecision", "night/decision", DecisionMade, "Retained; the latest decision."
         )
-        for fact in TOLD_EVENTS:
+        for fact in BULLETIN_EVENTS:
             envelope = create_model(
                 f"{fact.__name__}Message",
                 __base__=EventEnvelope,

@@ -38,7 +38,7 @@ class NotYetError(MidwatchError):
 
 
 @dataclass
-class Told:
+class OrderAnswer:
     """What an order led to, shown once."""
 
     good: bool
@@ -51,14 +51,14 @@ class Session:
 
     Attributes:
         form_token: is part of every form that is shown to them, so that no other page can post one.
-        told: what the last order led to, until it was shown.
+        outcome: what the last order led to, until it was shown.
         why, orders: what was typed into a form that was not taken, so that it is not lost.
     """
 
     account: str
     ends_mono_s: float
     form_token: str = field(default_factory=lambda: secrets.token_urlsafe(16))
-    told: Told | None = None
+    outcome: OrderAnswer | None = None
     why: str = ""
     orders: str | None = None
 

@@ -8,7 +8,7 @@ from functools import cache
 from importlib import resources
 from typing import Literal
 
-from midwatch.interface.page.accounts import Told
+from midwatch.interface.page.accounts import OrderAnswer
 from midwatch.interface.page.forms import OrderForms
 from midwatch.interface.page.page_sections import Sections
 from midwatch.markup import draw, prepare
@@ -51,7 +51,7 @@ class SignInView:
     """The form that asks for account and password."""
 
     frame: Frame
-    answer: Told | None
+    answer: OrderAnswer | None
     account: str
 
 
@@ -60,7 +60,7 @@ class NightPageView:
     """The night, what the last order led to, and the forms for others."""
 
     frame: Frame
-    answer: Told | None
+    answer: OrderAnswer | None
     sections: Sections
     forms: OrderForms
 
@@ -76,14 +76,14 @@ def _version(name: str) -> str:
     return hashlib.sha256(asset(name)).hexdigest()[:12]
 
 
-def sign_in_page(title: str, colours: Colours, answer: Told | None, account: str) -> str:
+def sign_in_page(title: str, colours: Colours, answer: OrderAnswer | None, account: str) -> str:
     """Return the page that asks for account and password; `account` is filled in already."""
     frame = _frame(title, colours, signed_in=False)
     return draw(__package__, "sign_in.html", SignInView(frame, answer, account))
 
 
 def night_page(
-    title: str, colours: Colours, answer: Told | None, shown: Sections, forms: OrderForms
+    title: str, colours: Colours, answer: OrderAnswer | None, shown: Sections, forms: OrderForms
 ) -> str:
     """Return the page for who has signed in."""
     frame = _frame(title, colours, signed_in=True)

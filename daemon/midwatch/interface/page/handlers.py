@@ -14,7 +14,7 @@ from pydantic import JsonValue
 from midwatch.bus import CommandError, OversizedError
 from midwatch.clock import Clock
 from midwatch.errors import InputError, UnreachableError
-from midwatch.interface.page.accounts import SESSION_S, Gate, NotYetError, Session, Told
+from midwatch.interface.page.accounts import SESSION_S, Gate, NotYetError, OrderAnswer, Session
 from midwatch.interface.page.document import (
     COLOURS,
     Colours,
@@ -110,12 +110,12 @@ class Page:
         if session is None:
             return self._asking(request, None)
         watched = await self._watched()
-        told, session.told = session.told, None
+        outcome, session.outcome = session.outcome, None
         documents = self.outlook.documents()
         targets = [] if watched.night is None else [t.name for t in watched.night.targets]
         forms = order_forms(session, targets, documents.files[documents.main])
         session.orders, session.why = None, ""
-        page = night_page(self.title, _colours_of(request), told, sections(watched), forms)
+        page = night_page(self.title, _colours_of(request), outcome, sections(watched), forms)
         return web.Response(text=page, content_type="text/html")
 
     async def _now(self, request: web.Request) -> web.Response:
@@ -158,11 +158,13 @@ class Page:
     def _session(self, request: web.Request) -> Session | None:
         return self.gate.session(request.cookies.get(self._cookie))
 
-    def _asking(self, request: web.Request, told: Told | None, status: int = 200) -> web.Response:
+    def _asking(
+        self, request: web.Request, outcome: OrderAnswer | None, status: int = 200
+    ) -> web.Response:
         accounts = list(self.settings.passwords)
         # A user of this machine knows its accounts; no one else is shown any.
         known = accounts[0] if self.settings.made is not None else ""
-        page = sign_in_page(self.title, _colours_of(request), told, known)
+        page = sign_in_page(self.title, _colours_of(request), outcome, known)
         return web.Response(text=page, content_type="text/html", status=status)
 
     async def _sign_in(self, request: web.Request) -> web.Response:
@@ -171,12 +173,14 @@ class Page:
         try:
             token = self.gate.sign_in(form.get("account", ""), form.get("password", ""), address)
         except NotYetError as error:
-            told = Told(False, (f"{str(error).capitalize()}.",))
-            answer = self._asking(request, told, 429)
+            outcome = OrderAnswer(False, (f"{str(error).capitalize()}.",))
+            answer = self._asking(request, outcome, 429)
             answer.headers["Retry-After"] = f"{error.wait_s:.0f}"
             return answer
         if token is None:
-            return self._asking(request, Told(False, ("Account or password is wrong.",)), 403)
+            return self._asking(
+                request, OrderAnswer(False, ("Account or password is wrong.",)), 403
+            )
         _log.info("page_signed_in", account=form["account"], address=address)
         answer = _elsewhere()
         answer.set_cookie(
@@ -208,8 +212,8 @@ class Page:
         session = self._session(request)
         if session is None:
             self.gate.refuse("not_signed_in")
-            told = Told(False, ("Nothing was done: sign in first.",))
-            return self._asking(request, told, 403)
+            outcome = OrderAnswer(False, ("Nothing was done: sign in first.",))
+            return self._asking(request, outcome, 403)
         form = await _form(request)
         if form.get("form", "") != session.form_token:
             self.gate.refuse("wrong_form")
@@ -218,60 +222,66 @@ class Page:
         if command not in (*_TAKEN, "change", "check"):
             raise web.HTTPNotFound(text="there is no such order\n")
         session.why = _line(form.get("why", ""))[:LONGEST_WHY]
-        session.told = await self._obey(session, command, form)
-        if session.told.good:
+        session.outcome = await self._obey(session, command, form)
+        if session.outcome.good:
             session.why = ""
         return _elsewhere()
 
-    async def _obey(self, session: Session, command: str, form: Mapping[str, str]) -> Told:
+    async def _obey(self, session: Session, command: str, form: Mapping[str, str]) -> OrderAnswer:
         who = _name(form.get("who", ""), session.account)
         if command in ("check", "change"):
             return await self._change(session, command, form, who)
         if not session.why:
-            return Told(False, ("Nothing was done: say why, for the journal.",))
+            return OrderAnswer(False, ("Nothing was done: say why, for the journal.",))
         if command == "close" and form.get("sure") != "yes":
-            return Told(False, ("Nothing was done: say that this night is to end.",))
+            return OrderAnswer(False, ("Nothing was done: say that this night is to end.",))
         target = form.get("target") or None
         args: dict[str, JsonValue] = {"who": who, "why": session.why}
         if command == "skip":
             args["target"] = target
         refusal = await self._give(command, args)
         what = f"{target}: " if command == "skip" and target else ""
-        return refusal or Told(True, (f"{what}{_TAKEN[command]}.",))
+        return refusal or OrderAnswer(True, (f"{what}{_TAKEN[command]}.",))
 
     async def _change(
         self, session: Session, command: str, form: Mapping[str, str], who: str
-    ) -> Told:
+    ) -> OrderAnswer:
         text = (form.get("file") or form.get("orders", "")).replace("\r\n", "\n")
         session.orders = text
         if command == "change" and not session.why:
-            return Told(False, ("Nothing was done: say why, for the journal.",))
+            return OrderAnswer(False, ("Nothing was done: say why, for the journal.",))
         try:
             documents, change = await asyncio.to_thread(self.outlook.try_orders, text, who)
         except InputError as error:
             said = ("These orders cannot hold; the old ones go on:", *str(error).splitlines())
-            return Told(False, said)
+            return OrderAnswer(False, said)
         if command == "check":
-            return Told(True, ("Nothing is wrong with these orders. Handed in:", *_news(change)))
+            return OrderAnswer(
+                True, ("Nothing is wrong with these orders. Handed in:", *_news(change))
+            )
         args: dict[str, JsonValue] = {"who": who, "why": session.why}
         args["documents"] = documents.model_dump(mode="json")
         refusal = await self._give("change", args)
         if refusal is not None:
             return refusal
         session.orders = None
-        return Told(True, ("The new orders hold; what was taken still counts:", *_news(change)))
+        return OrderAnswer(
+            True, ("The new orders hold; what was taken still counts:", *_news(change))
+        )
 
-    async def _give(self, command: str, args: Mapping[str, JsonValue]) -> Told | None:
+    async def _give(self, command: str, args: Mapping[str, JsonValue]) -> OrderAnswer | None:
         """Hand an order to the daemon; returns why it was not taken, or None."""
         try:
             await self.bus.give(command, args)
         except CommandError as error:
             said = (f"The daemon refused {command}:", *error.message.splitlines())
-            return Told(False, said)
+            return OrderAnswer(False, said)
         except OversizedError as error:
-            return Told(False, (f"This is too long: {error}",))
+            return OrderAnswer(False, (f"This is too long: {error}",))
         except UnreachableError as error:
-            return Told(False, (f"{command} was not answered, and may have come late: {error}.",))
+            return OrderAnswer(
+                False, (f"{command} was not answered, and may have come late: {error}.",)
+            )
         _log.info("page_order", command=command, who=args["who"], why=args["why"])
         return None
 

@@ -12,7 +12,7 @@ from pydantic import JsonValue
 
 from midwatch.bus import Caller, JsonObject, Subscription, parse, slug
 from midwatch.bus.mqtt import MqttBus
-from midwatch.interface.console import TOLD, told_devices
+from midwatch.interface.console import DEVICE_TOPICS, parsed_devices
 from midwatch.runtime.files import Running
 from midwatch.runtime.visit import Visit, order, visitor
 from midwatch.sequencer.night import DAEMON
@@ -39,7 +39,7 @@ class BusSide:
 
     def devices(self) -> dict[str, dict[str, Any]]:
         """Return what each device of the rig says of itself, by its name."""
-        return told_devices(self._found)
+        return parsed_devices(self._found)
 
     async def give(self, command: str, args: Mapping[str, JsonValue]) -> JsonObject:
         """Give the daemon an order; returns what it answers.
@@ -76,7 +76,7 @@ async def bus_side(running: Running, tasks: Tasks) -> AsyncIterator[BusSide]:
     bus = MqttBus(running.broker, slug(f"page-{visitor()}-{os.getpid()}"), clock, seed=seed)
     async with bus, Caller(bus, topics, clock, seed) as caller:
         side = BusSide(Visit(bus, topics, caller, clock), running)
-        messages = bus.subscribe(*(f"{topics.root}/+/{what}" for what in TOLD))
+        messages = bus.subscribe(*(f"{topics.root}/+/{what}" for what in DEVICE_TOPICS))
         listen = partial(side.listen, messages)
         listening = tasks.keep("page hears devices", listen, "go_on")
         try:

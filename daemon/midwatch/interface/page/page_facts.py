@@ -121,7 +121,7 @@ class Watched:
     Attributes:
         at_utc_s: by the clock of the night.
         names: of the rig's devices.
-        devices: by name, as `told_devices` gives them.
+        devices: by name, as `parsed_devices` gives them.
         connected: whether the bus can be reached.
         turned_away: what the page did not let in, by the reason.
         timezone: of the site; all times are shown in it.

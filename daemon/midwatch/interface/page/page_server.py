@@ -13,7 +13,7 @@ import structlog
 from aiohttp import web
 
 from midwatch.clock import WallClock
-from midwatch.interface.console import tell
+from midwatch.interface.console import inform
 from midwatch.interface.page.accounts import Gate
 from midwatch.interface.page.connections import Door
 from midwatch.interface.page.document import make_ready
@@ -87,7 +87,7 @@ class OperatorPage:
                 await self._serve(running)
             except Exception as error:
                 _log.error("page_down", error=repr(error), again_in_s=pause_s)
-                tell(f"the page at {self._settings.url} is not served: {error}; trying again")
+                inform(f"the page at {self._settings.url} is not served: {error}; trying again")
             if clock.mono() - began_s > _LONGEST_PAUSE_S:
                 pause_s = _FIRST_PAUSE_S
             await clock.sleep(pause_s)
@@ -130,9 +130,9 @@ class OperatorPage:
             partial(door.opened, handler), settings.host, settings.port, ssl=settings.tls
         )
         try:
-            tell(f"the page is at {settings.url}")
+            inform(f"the page is at {settings.url}")
             if settings.made is not None:
-                tell(f"  its password is in {settings.made}")
+                inform(f"  its password is in {settings.made}")
             await bus.serve()
         finally:
             server.close()

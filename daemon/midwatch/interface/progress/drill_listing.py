@@ -8,7 +8,7 @@ from collections import Counter
 
 from midwatch.clock import WallClock
 from midwatch.drilling import BOUND, NOT_ENDED, DrillSummary, NightResult, TrialResult
-from midwatch.interface.console import heading, hours_text, table, tell
+from midwatch.interface.console import heading, hours_text, inform, table
 from midwatch.journal.record import LABELS
 
 __all__ = ["Progress", "listing"]
@@ -43,7 +43,7 @@ class Progress:
         if trial.number in self._seen:
             found = "still breaks" if result.broken else "breaks no more"
             count = _counted(len(trial.faults), "fault")
-            tell(f"  looking for the cause in night {trial.number}: with {count} it {found}")
+            inform(f"  looking for the cause in night {trial.number}: with {count} it {found}")
             return
         self._seen.add(trial.number)
         self._done += trial.number > 0
@@ -51,12 +51,12 @@ class Progress:
         if result.broken:
             first = result.broken[0]
             where = f"night {trial.number}, seed {trial.seed}: {_promise(first.number)}: "
-            tell(*_wrapped(where + first.detail))
+            inform(*_wrapped(where + first.detail))
         now_s = self._clock.mono()
         if now_s >= self._next_s or self._done == self._nights:
             self._next_s = now_s + _LINE_S
             done = f"  {self._done} of {self._nights} nights, {self._broken} broken"
-            tell(f"{done}, {self._pace(now_s)}")
+            inform(f"{done}, {self._pace(now_s)}")
 
     def _pace(self, now_s: float) -> str:
         took_s = now_s - self._began_s

@@ -17,7 +17,7 @@ from rich.table import Table
 
 from midwatch.clock import WallClock, iso_utc
 from midwatch.instants import in_zone
-from midwatch.interface.console import hours_text, tell
+from midwatch.interface.console import hours_text, inform
 from midwatch.journal.facts import (
     Activity,
     DecisionMade,
@@ -161,7 +161,7 @@ class NightListener:
         if self._live is None:
             if event.at_utc_s >= self._next_line_utc_s or _worth_a_line(event):
                 self._next_line_utc_s = (event.at_utc_s // _LINE_S + 1.0) * _LINE_S
-                tell(in_zone(_line(progress, event), progress.zone))
+                inform(in_zone(_line(progress, event), progress.zone))
         elif self._clock.mono() >= self._next_mono_s or progress.ended:
             self._live.update(panel(progress), refresh=True)
             self._next_mono_s = self._clock.mono() + _PICTURE_S

@@ -20,25 +20,25 @@ _COMPANIONS = ("-wal", "-shm")
 @contextmanager
 def rebuilding(path: Path) -> Iterator[Path]:
     """Give the path at which to build the new database, then swap it with the damaged one."""
-    partial = _beside(path, ".partial")
-    for leftover in (partial, *(_beside(partial, suffix) for suffix in _COMPANIONS)):
+    partial = _side_tasks(path, ".partial")
+    for leftover in (partial, *(_side_tasks(partial, suffix) for suffix in _COMPANIONS)):
         leftover.unlink(missing_ok=True)
     yield partial
-    partial.replace(_beside(path, ".rebuilt"))
+    partial.replace(_side_tasks(path, ".rebuilt"))
     sync_folder(path.parent)
     finish_swap(path)
 
 
 def finish_swap(path: Path) -> None:
     """Put a rebuilt database in place, the damaged one aside; nothing where there is none."""
-    rebuilt = _beside(path, ".rebuilt")
+    rebuilt = _side_tasks(path, ".rebuilt")
     if not rebuilt.exists():
         return
-    aside = _beside(path, f".damaged-{_number(path) + (1 if path.exists() else 0)}")
+    aside = _side_tasks(path, f".damaged-{_number(path) + (1 if path.exists() else 0)}")
     for suffix in ("", *_COMPANIONS):
-        source = _beside(path, suffix)
+        source = _side_tasks(path, suffix)
         if source.exists():
-            source.replace(_beside(aside, suffix))
+            source.replace(_side_tasks(aside, suffix))
     sync_folder(path.parent)
     rebuilt.replace(path)
     sync_folder(path.parent)
@@ -46,12 +46,12 @@ def finish_swap(path: Path) -> None:
 
 def aside_path(path: Path) -> Path:
     """Return where the last damaged database was put."""
-    return _beside(path, f".damaged-{_number(path)}")
+    return _side_tasks(path, f".damaged-{_number(path)}")
 
 
 def free_name(path: Path) -> Path:
     """Return a name next to `path` under which a damaged file can be kept."""
-    return _beside(path, f".damaged-{_number(path) + 1}")
+    return _side_tasks(path, f".damaged-{_number(path) + 1}")
 
 
 def sync_file(path: Path) -> None:
@@ -63,10 +63,10 @@ def sync_file(path: Path) -> None:
 
 def _number(path: Path) -> int:
     number = 0
-    while _beside(path, f".damaged-{number + 1}").exists():
+    while _side_tasks(path, f".damaged-{number + 1}").exists():
         number += 1
     return number
 
 
-def _beside(path: Path, suffix: str) -> Path:
+def _side_tasks(path: Path, suffix: str) -> Path:
     return path.with_name(path.name + suffix)

@@ -29,7 +29,7 @@ from midwatch.planning import NightPlan
 from midwatch.reports import Measure, NightSummary, take_accounts, write_outputs
 from midwatch.runtime.files import load_orders, require_plugins
 from midwatch.runtime.folder import Surroundings
-from midwatch.sequencer.camera import Darkroom, FrameAnalysis
+from midwatch.sequencer.camera import FrameAnalysis, FrameTaker
 from midwatch.sequencer.decision import Decide, decide
 from midwatch.sequencer.duties import Duty, DutyContext, Registry, Supervisor, load_registry
 from midwatch.sequencer.facts import RigHistory, focus_scale
@@ -268,7 +268,7 @@ def _duty_context(given: Beginning, past: _Past, rig: RigClient, registry: Regis
         rig=rig,
         record=past.record,
         journal=journal,
-        darkroom=Darkroom(
+        frame_taker=FrameTaker(
             rig.camera,
             stage.clock,
             analysis,

@@ -89,10 +89,10 @@ class AtTheKnobs:
     """The person who reads what is shown, and may interrupt.
 
     Attributes:
-        tell: shows them a line.
+        inform: shows them a line.
     """
 
-    tell: Callable[[str], None]
+    inform: Callable[[str], None]
     _task: asyncio.Task[Any] | None = field(default=None, init=False)
     _engine: Engine | None = field(default=None, init=False)
     _align: Align | None = field(default=None, init=False)
@@ -112,7 +112,7 @@ class AtTheKnobs:
             self._asked = True
             self._engine.operator("close", "you", "Ctrl-C", None)
         else:
-            self.tell("ending at once; the devices make themselves safe: stay clear of them")
+            self.inform("ending at once; the devices make themselves safe: stay clear of them")
             self._task.cancel("ended at once by a second signal")
         return True
 
@@ -222,7 +222,7 @@ async def _align(
     night: Night, options: AlignOptions, stage: Stage, person: AtTheKnobs
 ) -> Alignment:
     began_s = stage.clock.unix_s()
-    align = Align(options, person.tell, _publisher(stage))
+    align = Align(options, person.inform, _publisher(stage))
     events: list[Event] = []
     make_folder(stage.data_folder)
     path = stage.data_folder / JOURNAL_NAME
@@ -231,7 +231,7 @@ async def _align(
         journal.begin_night(_name(journal, began_s))
         journal.listen(events.append)
         zone, has_roof = ZoneInfo(night.site.timezone), night.rig.devices.roof is not None
-        journal.listen(Narrator(person.tell, zone, has_roof).hear)
+        journal.listen(Narrator(person.inform, zone, has_roof).hear)
         async with AsyncExitStack() as stack:
             await stack.enter_async_context(stage.bus)
             await stage.bus.wait_connected(_BROKER_S)

@@ -45,7 +45,7 @@ _MEMORY_LOOK_S = 30.0
 # A process that is started again on request has this long to end by itself.
 _LEAVE_S = 3.0
 
-Tell = Callable[[str, str], None]
+Inform = Callable[[str, str], None]
 
 
 class DeviceProcesses:
@@ -53,7 +53,7 @@ class DeviceProcesses:
 
     Attributes:
         processes: those that run, or ran last, by role.
-        tell: called with (role, what happened) when a process ended or was started again.
+        inform: called with (role, what happened) when a process ended or was started again.
     """
 
     def __init__(
@@ -78,7 +78,7 @@ class DeviceProcesses:
         self._minders: dict[str, asyncio.Task[None]] = {}
         self._wanted_again: dict[str, asyncio.Event] = {}
         self.processes: dict[str, asyncio.subprocess.Process] = {}
-        self.tell: Tell = lambda _role, _message: None
+        self.inform: Inform = lambda _role, _message: None
 
     async def __aenter__(self) -> Self:
         await self._end_leftovers()
@@ -163,12 +163,12 @@ class DeviceProcesses:
             code = await self._ended(role, supervision)
             if self._wanted_again[role].is_set():
                 self._wanted_again[role].clear()
-                self.tell(role, f"the driver of the {role} was started again")
+                self.inform(role, f"the driver of the {role} was started again")
             else:
                 verdict = supervision.ended(self._clock.mono() - began_s)
                 loop = "; it keeps dying" if verdict.looping else ""
                 _log.error("device_died", device=role, exit_code=code, pause_s=verdict.pause_s)
-                self.tell(
+                self.inform(
                     role,
                     f"the driver of the {role} ended with code {code}{loop}; it is started again "
                     f"in {verdict.pause_s:.0f} s",
@@ -194,7 +194,7 @@ class DeviceProcesses:
                 pass
             memory_mb = _memory_mb(process.pid)
             if memory_mb is not None and supervision.too_large(memory_mb):
-                self.tell(role, f"the driver of the {role} has grown to {memory_mb:.0f} MB")
+                self.inform(role, f"the driver of the {role} has grown to {memory_mb:.0f} MB")
                 process.kill()
 
     async def _end(self) -> None:

@@ -108,7 +108,7 @@ def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = No
                 )
                 outcomes.append(await conduct(night, plan, stage))
 
-            lives = Lives(lambda: Life(broker, daemon_clock, disk, devices.tell_nobody), live)
+            lives = Lives(lambda: Life(broker, daemon_clock, disk, devices.inform_nobody), live)
             stage = FaultStage(
                 options.faults, clock=clock, machine=machine, broker=broker, devices=devices,
                 disk=disk, lives=lives, order_by_hand=person.order_by_hand,

@@ -27,7 +27,7 @@ START_S = 2.0
 # After a daemon that failed the devices have so long to come to rest; see `deviceprocesses`.
 REST_S = 300.0
 
-Tell = Callable[[str, str], None]
+Inform = Callable[[str, str], None]
 
 
 class _Seat:
@@ -50,7 +50,7 @@ class RehearsedDevices:
     """All device hosts of a rehearsal; entering starts them, leaving ends them.
 
     Attributes:
-        tell: called with (role, what happened) when a driver ended or was started again.
+        inform: called with (role, what happened) when a driver ended or was started again.
     """
 
     def __init__(
@@ -66,7 +66,7 @@ class RehearsedDevices:
         self._clock = clock
         self._seed = seed
         self._powered = True
-        self.tell: Tell = _ignore
+        self.inform: Inform = _ignore
         roles = setting.rig.devices.present()
         self._seats = {role: _Seat(role, rule or RestartRule()) for role in roles}
 
@@ -99,9 +99,9 @@ class RehearsedDevices:
         await asyncio.wait(resting, timeout=REST_S)
         await end(*resting, reason="they had their time")
 
-    def tell_nobody(self) -> None:
+    def inform_nobody(self) -> None:
         """Report on drivers to no one: the daemon is dead."""
-        self.tell = _ignore
+        self.inform = _ignore
 
     async def crash(self, role: str, code: int = -9) -> None:
         """Have a driver's process die; it is started again after the pause that it deserves."""
@@ -111,7 +111,7 @@ class RehearsedDevices:
         verdict = seat.supervision.ended(self._clock.mono() - seat.began_s)
         await self._die(seat)
         loop = "; it keeps dying" if verdict.looping else ""
-        self.tell(
+        self.inform(
             role,
             f"the driver of the {role} ended with code {code}{loop}; it is started again in "
             f"{verdict.pause_s:.0f} s",
@@ -134,7 +134,7 @@ class RehearsedDevices:
         await self._clock.sleep(START_S)
         if self._powered and seat.host is None:
             await self._start(role)
-        self.tell(role, f"the driver of the {role} was started again")
+        self.inform(role, f"the driver of the {role} was started again")
 
     async def hang(self, role: str, on: bool) -> None:
         """Have a driver's process stop answering, or go on; its hardware knows nothing of it."""

@@ -11,7 +11,7 @@ _SIGNALS = (signal.SIGINT, signal.SIGTERM)
 
 
 @contextmanager
-def told_to_end(take: Callable[[], None]) -> Iterator[None]:
+def ending_on_signal(take: Callable[[], None]) -> Iterator[None]:
     """Call `take` from the event loop at each such signal while the block runs."""
     loop = asyncio.get_running_loop()
     for number in _SIGNALS:

@@ -35,7 +35,7 @@ def notify_service(state: str) -> bool:
             channel.connect(address)
             channel.sendall(state.encode())
     except OSError as error:
-        _log.warning("service_manager_not_told", state=state, error=str(error))
+        _log.warning("service_manager_not_reached", state=state, error=str(error))
         return False
     return True
 

@@ -29,7 +29,7 @@ _LEARNED_SCALE_TOLERANCE = 0.005
 
 
 @dataclass(frozen=True)
-class Sight:
+class FrameMeasures:
     """What a frame shows; None where it cannot be said. Lengths in pixels of the frame.
 
     Attributes:
@@ -76,7 +76,7 @@ class FrameAnalysis:
         self._scale_arcsec = scale_arcsec
         self._last: Solution | None = None
         # A frame that waits for room on the disk is looked at again and again.
-        self._seen: tuple[FrameRef, Sight] | None = None
+        self._seen: tuple[FrameRef, FrameMeasures] | None = None
         self._index_folder: Path | None = None
 
     @property
@@ -84,7 +84,7 @@ class FrameAnalysis:
         """Arcseconds a full-resolution pixel: as solved, else as the rig file says."""
         return self._last.scale_arcsec if self._last is not None else self._scale_arcsec
 
-    async def look(self, ref: FrameRef) -> Sight:
+    async def look(self, ref: FrameRef) -> FrameMeasures:
         """Fetch a frame from its spool and measure its stars, where the measurer runs.
 
         Raises:
@@ -104,15 +104,15 @@ class FrameAnalysis:
             # Whatever measuring trips over, the frame itself is whole and must be filed.
             _log.exception("frame_not_measured", exposure_id=ref.exposure_id)
             level, spread = await self._measurer.run(level_and_spread, ref)
-            return Sight(0, None, None, None, level, spread, 0)
-        sight = _from_pixels(found)
-        self._seen = (ref, sight)
-        return sight
+            return FrameMeasures(0, None, None, None, level, spread, 0)
+        measures = _from_pixels(found)
+        self._seen = (ref, measures)
+        return measures
 
     async def solve(
         self,
         ref: FrameRef,
-        sight: Sight,
+        measures: FrameMeasures,
         ra_deg: float,
         dec_deg: float,
         radius_deg: float,
@@ -145,10 +145,10 @@ class FrameAnalysis:
         found: Solution | SolveFailure = SolveFailure("few_stars", "no star was measured")
         # The camera may have been turned, or the learned scale be wrong: ask without it as well.
         for asked in (learned,) if learned is hint else (learned, hint):
-            if sight.facts is not None:
-                found = solved_on_board(method, sight.facts, shape, ref.binning, asked, folder)
-            elif sight.table is not None:
-                table = sight.table
+            if measures.facts is not None:
+                found = solved_on_board(method, measures.facts, shape, ref.binning, asked, folder)
+            elif measures.table is not None:
+                table = measures.table
                 stars = FrameStars(table.x_px, table.y_px, table.flux_adu, shape)
                 found = await self._measurer.run(solve_by, method, stars, asked, folder)
             if isinstance(found, Solution):
@@ -157,8 +157,8 @@ class FrameAnalysis:
         return found
 
 
-def _from_pixels(found: StarMeasures) -> Sight:
-    return Sight(
+def _from_pixels(found: StarMeasures) -> FrameMeasures:
+    return FrameMeasures(
         stars=found.count,
         hfr_px=_known(found.hfr_px),
         fwhm_arcsec=_known(found.fwhm_arcsec),
@@ -184,9 +184,9 @@ def _known(value: float) -> float | None:
     return float(value) if math.isfinite(value) else None
 
 
-def _from_facts(facts: FrameFacts, scale_arcsec: float) -> Sight:
+def _from_facts(facts: FrameFacts, scale_arcsec: float) -> FrameMeasures:
     fwhm = None if facts.fwhm_px is None else facts.fwhm_px * scale_arcsec
-    return Sight(
+    return FrameMeasures(
         stars=facts.stars,
         hfr_px=facts.hfr_px,
         fwhm_arcsec=fwhm,

@@ -1,4 +1,4 @@
-"""What a duty may use: devices, orders, the darkroom, the journal. Never a transport."""
+"""What a duty may use: devices, orders, the frame taker, the journal. Never a transport."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from midwatch.learning import FocusMemory, FocusModel
 from midwatch.orders.models import FrameOrder
 from midwatch.orders.reading import Night, ResolvedTarget
 from midwatch.planning import NightPlan, TargetPlan
-from midwatch.sequencer.camera import CameraSetting, Darkroom, FrameAnalysis, Shot
+from midwatch.sequencer.camera import CameraSetting, FrameAnalysis, FrameTaker, Shot
 from midwatch.sequencer.duties.duty_failure import DutyFailedError
 from midwatch.sequencer.duties.supervisor import Supervisor
 from midwatch.sequencer.grading import Graded, Grader, LightFrame, Verdict, judge, look_again
@@ -50,7 +50,7 @@ class DutyContext:
     rig: RigClient
     record: NightRecord
     journal: Journal
-    darkroom: Darkroom
+    frame_taker: FrameTaker
     analysis: FrameAnalysis
     observer: Observer
     limits: LimitCheck
@@ -143,7 +143,7 @@ class DutyContext:
         """Find where a frame points, within a radius of a target."""
         middle_s = shot.ref.began_at.timestamp() + shot.ref.exposure_s / 2.0
         position = target.position_at(middle_s)
-        return await self.analysis.solve(shot.ref, shot.sight, *position, radius_deg)
+        return await self.analysis.solve(shot.ref, shot.measures, *position, radius_deg)
 
     def judge(self, light: LightFrame) -> tuple[Verdict, int]:
         """Return the worst opinion of all graders on a light, and the number of others compared."""
@@ -156,7 +156,7 @@ class DutyContext:
         ):
             frame = self.record.frames[entry.light.exposure_id]
             old = frame.filed.path if frame.filed and verdict.grade == "rejected" else None
-            path = None if old is None else self.darkroom.set_apart(old)
+            path = None if old is None else self.frame_taker.set_apart(old)
             self.note(
                 FrameRegraded(
                     exposure_id=entry.light.exposure_id,
@@ -169,4 +169,4 @@ class DutyContext:
                 )
             )
             if old is not None and path is not None:
-                self.darkroom.forget(old)
+                self.frame_taker.forget(old)

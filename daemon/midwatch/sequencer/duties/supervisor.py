@@ -12,10 +12,10 @@ class Supervisor(Protocol):
     """Supervises the processes of the drivers.
 
     Attributes:
-        tell: called with (role, what happened) when a driver ended or was started again.
+        inform: called with (role, what happened) when a driver ended or was started again.
     """
 
-    tell: Callable[[str, str], None]
+    inform: Callable[[str, str], None]
 
     @property
     def roles(self) -> tuple[str, ...]:

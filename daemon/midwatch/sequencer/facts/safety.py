@@ -50,7 +50,7 @@ class SafetyWatch:
         """Judge the latest readings; ``age_s`` is how old they are."""
         weather, age_s = self._latest(weather, age_s, now_s)
         bad = self._bad(weather, age_s) if self.has_sensor else None
-        self._tell(bad)
+        self._inform(bad)
         trouble = bad or (self._missing(weather, age_s) if self.has_sensor else None)
         self._heard = self._heard or (weather is not None and age_s <= self.limits.stale_s)
         if trouble is not None and not self._heard:
@@ -71,7 +71,7 @@ class SafetyWatch:
             self._gap_since_s = None
         return self._state
 
-    def _tell(self, bad: str | None) -> None:
+    def _inform(self, bad: str | None) -> None:
         if self.note is not None and (bad is not None) != self._over:
             self._over = not self._over
             self.note(WeatherTurned(over=self._over, reason=bad or "nothing is over its limit"))

@@ -85,7 +85,7 @@ def _light(
     solution: Solution | None,
     wind_ms: float | None,
 ) -> LightFrame:
-    sight, ref, observer = shot.sight, shot.ref, context.observer
+    measures, ref, observer = shot.measures, shot.ref, context.observer
     middle_s = ref.began_at.timestamp() + ref.exposure_s / 2.0
     position = target.position_at(middle_s)
     alt_deg = float(observer.altaz(*position, middle_s).alt_deg)
@@ -94,7 +94,7 @@ def _light(
         place = (solution.ra_deg, solution.dec_deg)
         offset_arcsec = float(separation_deg(*place, *position)) * 3600.0
     rms = guidance.rms_arcsec if guidance.guided else None
-    full = sight.saturated_fraction
+    full = measures.saturated_fraction
     return LightFrame(
         target=target.name,
         filter=begun.filter,
@@ -105,17 +105,17 @@ def _light(
         gain=begun.gain,
         offset=begun.offset,
         binning=begun.binning,
-        stars=sight.stars,
-        hfr_px=sight.hfr_px,
-        fwhm_arcsec=sight.fwhm_arcsec,
-        elongation=sight.elongation,
-        background_adu=sight.background_adu,
+        stars=measures.stars,
+        hfr_px=measures.hfr_px,
+        fwhm_arcsec=measures.fwhm_arcsec,
+        elongation=measures.elongation,
+        background_adu=measures.background_adu,
         guide_rms_arcsec=rms,
         offset_arcsec=offset_arcsec,
         altitude_deg=alt_deg,
         airmass=float(airmass(max(alt_deg, 0.0))),
-        noise_adu=sight.noise_adu,
-        elongation_pa_deg=_position_angle_deg(sight.elongation_deg, solution),
+        noise_adu=measures.noise_adu,
+        elongation_pa_deg=_position_angle_deg(measures.elongation_deg, solution),
         guide_rms_px=None if rms is None else rms / context.analysis.scale_arcsec,
         guide_lost_percent=guidance.lost_percent,
         sky_mag=float(sky_brightness_mag(observer, *position, middle_s, _DARK_SITE_MAG)),
@@ -123,8 +123,8 @@ def _light(
         moon_alt_deg=float(moon_altaz(observer, middle_s).alt_deg),
         full_scale_adu=ref.saturation_adu,
         saturated_percent=None if full is None else 100.0 * full,
-        trails=sight.trails,
-        trail_length_px=sight.trail_length_px,
+        trails=measures.trails,
+        trail_length_px=measures.trail_length_px,
         wind_ms=wind_ms,
         sensor_off_c=_sensor_off_c(context, ref),
     )
@@ -173,7 +173,7 @@ def graded_fact(context: DutyContext, shot: Shot, assessed: Assessment) -> Frame
         sky_mag=light.sky_mag,
         full_scale_adu=light.full_scale_adu,
         saturated_percent=light.saturated_percent,
-        saturated_stars=shot.sight.saturated_stars,
+        saturated_stars=shot.measures.saturated_stars,
         trails=light.trails,
         guide_lost_percent=light.guide_lost_percent,
         wind_ms=light.wind_ms,

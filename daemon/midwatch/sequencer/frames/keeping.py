@@ -77,7 +77,7 @@ async def keep_frame(
     watch.begin()
     before_c = _sensor_c(context)
     try:
-        ref = await context.darkroom.expose(
+        ref = await context.frame_taker.expose(
             begun.frame,  # type: ignore[arg-type]
             begun.exposure_s,
             setting,
@@ -108,7 +108,7 @@ async def collect_waiting(context: DutyContext) -> int:
     """
     camera = context.device(context.rig.camera, "camera")
     waiting = await camera.do(ListWaiting(), timeout_s=30.0)
-    context.darkroom.tidy({f.filed.path for f in context.record.frames.values() if f.filed})
+    context.frame_taker.tidy({f.filed.path for f in context.record.frames.values() if f.filed})
     strange = [ref for ref in waiting.frames if ref.exposure_id not in context.record.frames]
     unfiled = _unfiled_in_other_nights(context) if strange else {}
     for ref in waiting.frames:
@@ -119,7 +119,7 @@ async def collect_waiting(context: DutyContext) -> int:
             _report_strange(context, ref, unfiled[ref.exposure_id])
         else:
             # Kept before, or a throwaway: the acknowledgement was what got lost.
-            await context.darkroom.release(ref)
+            await context.frame_taker.release(ref)
     for missing in context.record.unfiled():
         reason = "it was interrupted and is not in the camera's spool"
         context.note(FrameLost(exposure_id=missing.exposure_id, reason=reason))
@@ -204,11 +204,11 @@ async def _develop(
             )
         )
     try:
-        shot = await context.darkroom.look(ref)
+        shot = await context.frame_taker.look(ref)
     except FrameCorruptError as error:
         lost = FrameLost(exposure_id=begun.exposure_id, reason=str(error), spoilt=True)
         context.note(lost)
-        await context.darkroom.release(ref)
+        await context.frame_taker.release(ref)
         raise DutyFailedError("camera", "corrupt_frame", str(error)) from error
     graded: FrameGraded | None = None
     # Changed orders may have no such target any more; what was taken of it is filed all the same.
@@ -219,7 +219,7 @@ async def _develop(
         await _file(context, shot, begun, _header(context, shot, begun))
         if begun.frame in ("bias", "dark"):
             context.note(await _sensor_fact(context, shot, begun))
-    await context.darkroom.release(ref)
+    await context.frame_taker.release(ref)
     return graded
 
 
@@ -244,7 +244,7 @@ async def _file_light(
 
 async def _sensor_fact(context: DutyContext, shot: Shot, begun: FrameBegun) -> SensorMeasured:
     bias = begun.frame == "bias"
-    noise_adu = await context.darkroom.pair_noise_adu(shot) if bias else None
+    noise_adu = await context.frame_taker.pair_noise_adu(shot) if bias else None
     return SensorMeasured(
         exposure_id=begun.exposure_id,
         frame=begun.frame,
@@ -252,7 +252,7 @@ async def _sensor_fact(context: DutyContext, shot: Shot, begun: FrameBegun) -> S
         gain=begun.gain,
         offset=begun.offset,
         binning=begun.binning,
-        level_adu=shot.sight.background_adu,
+        level_adu=shot.measures.background_adu,
         pair_noise_adu=noise_adu,
         electrons_per_adu=shot.ref.electrons_per_adu,
     )
@@ -273,7 +273,7 @@ async def _file(
         rejected=header.grade == "rejected",
     )  # fmt: skip
     try:
-        facts = await context.darkroom.file(shot, header, relative)
+        facts = await context.frame_taker.file(shot, header, relative)
     except OSError as error:
         # The driver keeps the frame until a person has made room.
         raise DutyFailedError(
@@ -316,7 +316,7 @@ async def _preview(context: DutyContext, shot: Shot, begun: FrameBegun) -> str |
     subject = plain_name(f"{begun.target}-{begun.filter or 'light'}")
     path = Path("previews") / f"{subject}-{len(lights) + 1:04d}.png"
     try:
-        return await context.darkroom.preview(shot, path)
+        return await context.frame_taker.preview(shot, path)
     except OSError as error:
         context.note(Notice(message=f"no preview: {error}"))
         return None
@@ -337,7 +337,7 @@ def _header(
     target: ResolvedTarget | None = None,
     assessed: Assessment | None = None,
 ) -> FrameHeader:
-    night, sight = context.night, shot.sight
+    night, measures = context.night, shot.measures
     about = context.rig.camera.about
     fields = {
         **common_header(shot.ref),
@@ -382,11 +382,11 @@ def _header(
             "ambient_c": assessed.air_c,
             "guided": light.guided,
             "guiding_rms_arcsec": light.guide_rms_arcsec,
-            "hfr_px": sight.hfr_px,
-            "fwhm_arcsec": sight.fwhm_arcsec,
-            "elongation": sight.elongation,
-            "star_count": sight.stars,
-            "background_adu": sight.background_adu,
+            "hfr_px": measures.hfr_px,
+            "fwhm_arcsec": measures.fwhm_arcsec,
+            "elongation": measures.elongation,
+            "star_count": measures.stars,
+            "background_adu": measures.background_adu,
             "grade": verdict.grade,
             "grade_reason": verdict.reasons[0] if verdict.reasons else None,
             "grade_compared": assessed.compared,

@@ -26,8 +26,8 @@ from midwatch.sequencer.night.engine import Engine
 from midwatch.sequencer.night.engine_parts import EngineParts
 from midwatch.sequencer.night.night_events import Identity
 from midwatch.sequencer.night.operator_desk import (
+    BULLETIN_EVENTS,
     DAEMON,
-    TOLD_EVENTS,
     ChangeArgs,
     IncomingOrders,
     NightState,
@@ -36,7 +36,21 @@ from midwatch.sequencer.night.operator_desk import (
 )
 
 __all__ = [
-    "DAEMON", "TOLD_EVENTS", "Change", "ChangeArgs", "Documents", "Engine", "EngineParts",
-    "Identity", "IncomingOrders", "NightCalendar", "NightState", "OperatorArgs", "OperatorDesk",
-    "OrdersRefusedError", "documents_of", "orders_found", "prepare",
+    "BULLETIN_EVENTS",
+    "DAEMON",
+    "Change",
+    "ChangeArgs",
+    "Documents",
+    "Engine",
+    "EngineParts",
+    "Identity",
+    "IncomingOrders",
+    "NightCalendar",
+    "NightState",
+    "OperatorArgs",
+    "OperatorDesk",
+    "OrdersRefusedError",
+    "documents_of",
+    "orders_found",
+    "prepare",
 ]  # fmt: skip

@@ -149,12 +149,12 @@ class Engine:
         forget = (self._deaths.begin(), watch_devices(self._rig, self.reconsider))
         supervisor = self._context.supervisor
         if supervisor is not None:
-            supervisor.tell = self._driver_changed
+            supervisor.inform = self._driver_changed
         try:
             await self._loop()
         finally:
             if supervisor is not None:
-                supervisor.tell = lambda _role, _message: None
+                supervisor.inform = lambda _role, _message: None
             for each in forget:
                 each()
             await end(*side_tasks, reason="the night has ended")
@@ -226,7 +226,7 @@ class Engine:
     def _driver_changed(self, role: str, message: str) -> None:
         """Take in what the supervisor of the drivers says."""
         self._journal.append(Notice(message=message))
-        _log.info("driver_told", device=role, message=message)
+        _log.info("driver_reported", device=role, message=message)
 
     def _heard(self, event: Event) -> None:
         self.record.apply(event)

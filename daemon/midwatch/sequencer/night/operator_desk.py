@@ -65,7 +65,7 @@ DAEMON = "daemon"
 _SHOWN = (Activity, FaultBegan, FaultEnded, FrameGraded, FrameRegraded, OperatorSpoke,
          OrdersChanged)  # fmt: skip
 # Facts that are published under ``night/event/<kind>`` as they happen, once, for all listeners.
-TOLD_EVENTS: tuple[type[Fact], ...] = (
+BULLETIN_EVENTS: tuple[type[Fact], ...] = (
     NightBegan, NightEnded, FocusRun, Centred, Flipped, GuidingStarted, FrameGraded, FrameRegraded,
     FrameLost, LookoutChanged, FaultBegan, RemedyTried, FaultEnded, OperatorSpoke, LimitHeld,
     Notice, OrdersChanged,
@@ -210,7 +210,7 @@ class OperatorDesk:
     async def __aenter__(self) -> OperatorDesk:
         self._running = [
             self._tasks.keep("orders by hand", self._responder.run),
-            self._tasks.keep("night bulletin", self._tell, "go_on"),
+            self._tasks.keep("night bulletin", self._inform, "go_on"),
         ]
         return self
 
@@ -220,7 +220,7 @@ class OperatorDesk:
 
     def heard(self, event: Event) -> None:
         """Take in a journal event that the bulletin may have to show or that is published."""
-        if isinstance(event.fact, TOLD_EVENTS):
+        if isinstance(event.fact, BULLETIN_EVENTS):
             self._events.append((self._topics.night_event(event.fact.kind), _published(event)))
             self._dirty.set()
         if isinstance(event.fact, DecisionMade):
@@ -288,7 +288,7 @@ class OperatorDesk:
         self._engine.operator(command, args.who, args.why, args.target)
         return {"taken": command}
 
-    async def _tell(self) -> None:
+    async def _inform(self) -> None:
         while True:
             await self._dirty.wait()
             self._dirty.clear()

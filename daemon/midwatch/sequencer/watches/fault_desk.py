@@ -176,7 +176,7 @@ class FaultDesk:
                 self.close(fault, "the roof is open")
         for role, client in devices.items():
             trouble = None if role in spare else trouble_of(client)
-            if trouble is not None and not self._is_told(role, trouble[0]):
+            if trouble is not None and not self._is_reported(role, trouble[0]):
                 self.open(role, *trouble)
 
     def _has_restarted(self, client: DeviceClient[DeviceState]) -> bool:
@@ -204,7 +204,7 @@ class FaultDesk:
             often = f"; its driver was started {died} times" if died > 1 else ""
             self.close(fault, f"the {device.replace('_', ' ')} is back{often}")
 
-    def _is_told(self, role: str, trouble: str) -> bool:
+    def _is_reported(self, role: str, trouble: str) -> bool:
         return any(
             is_of_link(known.began)
             and known.began.device == role

@@ -73,7 +73,7 @@ class TaskWatch:
                 self._since[began.device] = self._rig.devices[began.device].since
         forget = [self._tasks.hear(self._died)]
         for role, client in self._rig.devices.items():
-            forget.append(client.on_event(partial(self._driver_told, role), TASK_FAILED))
+            forget.append(client.on_event(partial(self._driver_reported, role), TASK_FAILED))
 
         def end() -> None:
             for each in forget:
@@ -130,7 +130,7 @@ class TaskWatch:
         self._desk.tried(fault.began.fault_id, "close", "done", why)
         self._close(why)
 
-    def _driver_told(self, role: str, _event: str, facts: Facts) -> None:
+    def _driver_reported(self, role: str, _event: str, facts: Facts) -> None:
         if open_fault(self._record, None, TASK_DIED, role) is None:
             named = role.replace("_", " ")
             what = f"{facts.get('task')!r} ({facts.get('error')})"

@@ -55,7 +55,7 @@ class TimeWatch:
         self._observer = observer
         self._desk = desk
         self._off_deg = 0.0
-        self._told_s = clock.mono()
+        self._asked_s = clock.mono()
 
     def look(self) -> None:
         """Compare what the clocks say."""
@@ -71,13 +71,13 @@ class TimeWatch:
         if mount is not None and usable:
             # The state was made when it was reported, not now.
             self._off_deg = disagreement_deg(self._observer, mount, clock.unix_s() - age_s)
-            self._told_s = clock.mono()
+            self._asked_s = clock.mono()
             self._desk.hold("mount", WRONG_HOUR_ANGLE, _disagrees(self._off_deg))
         elif mount is not None and mount.parked and self._may_ask():
             self._desk.hold("mount", WRONG_HOUR_ANGLE, None)
 
     def _may_ask(self) -> bool:
-        long_ago = self._clock.mono() - self._told_s >= _ASK_AFTER_S
+        long_ago = self._clock.mono() - self._asked_s >= _ASK_AFTER_S
         return long_ago and abs(self._off_deg) <= _LITTLE_DEG
 
     def _mount_follows(self, mount: MountState, age_s: float) -> bool:

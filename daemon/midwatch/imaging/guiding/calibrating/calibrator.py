@@ -99,7 +99,7 @@ class Calibrator:
         return last.x_px, last.y_px
 
     def next_step(self) -> PulseStep | Done | Failed:
-        """Return what to do now; the same until the next `tell`."""
+        """Return what to do now; the same until the next `inform`."""
         if self._result is not None:
             return self._result
         direction: Direction = (
@@ -107,7 +107,7 @@ class Calibrator:
         )
         return PulseStep(direction, self._duration_ms())
 
-    def tell(self, shift: Shift, time_s: float) -> None:
+    def inform(self, shift: Shift, time_s: float) -> None:
         """Take in where the stars are after the pulse that was asked for."""
         if self._result is not None:
             return

@@ -14,7 +14,7 @@ from midwatch.imaging.guiding.tracking import Shift
 __all__ = ["FlipCheck", "Holds"]
 
 # Motion that distinguishes one way from the other beyond seeing and drift.
-_TELLS_PX = 5.0
+_SEEN_PX = 5.0
 _PULSES = 3
 _MOST_PULSES = 15
 # Direction along which the stars must move, as cosine: 30 degrees.
@@ -42,7 +42,7 @@ class FlipCheck:
     ) -> None:
         """Begin with where the stars are; each axis is moved by `step_px` at most 12 px."""
         self._steering = calibration.steering(pointing, turned=False, dec_follows_sky=True)
-        self._tells_px = min(max(step_px / 2.0, _TELLS_PX), 12.0)
+        self._seen_px = min(max(step_px / 2.0, _SEEN_PX), 12.0)
         self._start = np.array([start.x_px, start.y_px])
         self._last = self._start
         self._axis = 0
@@ -56,7 +56,7 @@ class FlipCheck:
         return float(self._last[0]), float(self._last[1])
 
     def next_step(self) -> PulseStep | Holds | Failed:
-        """Return what to do now; the same until the next `tell`."""
+        """Return what to do now; the same until the next `inform`."""
         if self._failed is not None:
             return self._failed
         if len(self._signs) == 2:
@@ -64,16 +64,16 @@ class FlipCheck:
             # Turned and following the sky: the stars go the other way on a pulse north too.
             return Holds(turned, (self._signs[1] < 0) == turned)
         axis = self._steering.west_px_s if self._axis == 0 else self._steering.north_px_s
-        duration_ms = 1e3 * self._tells_px / _PULSES / float(np.hypot(*axis))
+        duration_ms = 1e3 * self._seen_px / _PULSES / float(np.hypot(*axis))
         return PulseStep("west" if self._axis == 0 else "north", max(round(duration_ms), 1))
 
-    def tell(self, shift: Shift) -> None:
+    def inform(self, shift: Shift) -> None:
         """Take in where the stars are after the pulse that was asked for."""
         self._last = np.array([shift.x_px, shift.y_px])
         self._pulses += 1
         moved = self._last - self._start
         length = float(np.hypot(*moved))
-        if length >= 0.8 * self._tells_px:
+        if length >= 0.8 * self._seen_px:
             axis = self._steering.west_px_s if self._axis == 0 else self._steering.north_px_s
             along = float(moved @ axis) / (length * float(np.hypot(*axis)))
             if abs(along) < _ALONG:

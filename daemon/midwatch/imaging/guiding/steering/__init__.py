@@ -1,5 +1,5 @@
 """From errors of the guide stars to corrections of both axes."""
 
-from midwatch.imaging.guiding.steering.both_axes import GuidePulse, Memory, Steersman
+from midwatch.imaging.guiding.steering.both_axes import GuideController, GuidePulse, Memory
 
-__all__ = ["GuidePulse", "Memory", "Steersman"]
+__all__ = ["GuideController", "GuidePulse", "Memory"]

@@ -151,7 +151,7 @@ class AxisController:
         """Begin a new estimator with these periods, and give it the record."""
         fresh = MotionEstimator(periods_s)
         for time_s, place, error in zip(self._times, self._places, self._errors, strict=True):
-            fresh.tell(time_s, place, error)
+            fresh.inform(time_s, place, error)
         self._estimator = fresh
 
     def _take_in(self, time_s: float, measured_arcsec: float, error_arcsec: float) -> None:
@@ -161,7 +161,7 @@ class AxisController:
             # After a long gap the model is no judge of what is an outlier.
             self._estimator.disturb(_AFTER_GAP_ARCSEC)
         place = measured_arcsec - self._corrected_arcsec
-        self._estimator.tell(time_s, place, error_arcsec)
+        self._estimator.inform(time_s, place, error_arcsec)
         self._last_s = time_s
         self._times.append(time_s)
         self._places.append(place)

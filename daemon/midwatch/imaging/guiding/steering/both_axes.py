@@ -16,7 +16,7 @@ from midwatch.imaging.guiding.steering.backlash import Backlash
 from midwatch.imaging.guiding.steering.spectrum import unguided_blur_arcsec
 from midwatch.imaging.guiding.tracking import Shift
 
-__all__ = ["GuidePulse", "Memory", "Steered", "Steersman"]
+__all__ = ["GuideController", "GuidePulse", "Memory", "Steered"]
 
 Direction = Literal["north", "south", "east", "west"]
 
@@ -72,7 +72,7 @@ class Steered:
     estimated_arcsec: float
 
 
-class Steersman:
+class GuideController:
     """Both axis controllers, their conversions to pulses, and the figures about them."""
 
     def __init__(
@@ -114,8 +114,8 @@ class Steersman:
         self._last_began_s: float | None = None
         self._cycles = 0
         self._blur_60s = float("nan")
-        self._told_period_s: float | None = None
-        self._told_one_way = backlash.one_way
+        self._reported_period_s: float | None = None
+        self._reported_one_way = backlash.one_way
 
     def expected_px(self, time_s: float) -> tuple[float, float]:
         """Return where the stars are expected relative to their target."""
@@ -205,12 +205,12 @@ class Steersman:
         news: list[tuple[str, str]] = []
         period = self.ra.period_found_s
         if period is not None and (
-            self._told_period_s is None or abs(period / self._told_period_s - 1.0) > 0.05
+            self._reported_period_s is None or abs(period / self._reported_period_s - 1.0) > 0.05
         ):
-            self._told_period_s = period
+            self._reported_period_s = period
             news.append(("period_found", f"the RA drive repeats itself every {period:.0f} s"))
-        if self._backlash.one_way and not self._told_one_way:
-            self._told_one_way = True
+        if self._backlash.one_way and not self._reported_one_way:
+            self._reported_one_way = True
             news.append(
                 ("dec_one_way", "declination does not answer reversals; it is now guided one way")
             )

@@ -137,7 +137,7 @@ class MotionEstimator:
         """Note that the place may have changed by this much: a pulse not quite as asked."""
         self._p[:, 0, 0] += sigma_arcsec**2 / self._noise2
 
-    def tell(self, time_s: float, place_arcsec: float, error_arcsec: float = 0.0) -> float:
+    def inform(self, time_s: float, place_arcsec: float, error_arcsec: float = 0.0) -> float:
         """Take in a measurement of the uncorrected error.
 
         Args:

@@ -22,7 +22,7 @@ from midwatch.devices.contract.kinds import Acknowledge, CameraState, Expose, Fr
 from midwatch.durable import make_folder
 from midwatch.imaging import Measurer
 from midwatch.imaging.files import FileFacts, FrameHeader, light_cards
-from midwatch.sequencer.camera.frame_measures import FrameAnalysis, Sight
+from midwatch.sequencer.camera.frame_measures import FrameAnalysis, FrameMeasures
 from midwatch.sequencer.camera.frame_pixels import drawn, pair_noise_of_files, written
 from midwatch.tasks import end, start
 
@@ -40,7 +40,7 @@ class Shot:
     """A frame that was read out, with what it shows; its pixels stay in the camera's spool."""
 
     ref: FrameRef
-    sight: Sight
+    measures: FrameMeasures
 
 
 @dataclass(frozen=True)
@@ -52,7 +52,7 @@ class CameraSetting:
     binning: int
 
 
-class Darkroom:
+class FrameTaker:
     """Takes exposures with one camera and files them in a night's folder.
 
     Args:
@@ -111,10 +111,10 @@ class Darkroom:
                 the camera announces.
         """
         check_sides(self._camera.about, ref)
-        sight = await self._analysis.look(ref)
+        measures = await self._analysis.look(ref)
         if self._clock.virtual:
             await self._clock.sleep(_REHEARSED_WORK_S)
-        return Shot(ref, sight)
+        return Shot(ref, measures)
 
     async def throwaway(self, frame: FrameKind, exposure_s: float, setting: CameraSetting) -> Shot:
         """Take, measure and release a frame that is not kept (focus, plate solving)."""

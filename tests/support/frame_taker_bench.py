@@ -1,4 +1,4 @@
-"""A real darkroom over a spool on disk, for frames that were already read out."""
+"""A real frame taker over a spool on disk, for frames that were already read out."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from midwatch.devices.contract import FrameKind
 from midwatch.devices.contract.kinds import FrameRef
 from midwatch.imaging import Measurer
 from midwatch.imaging.files import FrameHeader
-from midwatch.sequencer.camera import Darkroom, FrameAnalysis
+from midwatch.sequencer.camera import FrameAnalysis, FrameTaker
 from midwatch.sequencer.camera import frame_pixels as negatives
 
 BEGAN = datetime(2027, 3, 10, 21, 0, tzinfo=UTC)
@@ -41,11 +41,11 @@ def kept_frame(
     )  # fmt: skip
 
 
-def darkroom_of(measurer: Measurer, folder: Path) -> tuple[Darkroom, FrameAnalysis]:
+def darkroom_of(measurer: Measurer, folder: Path) -> tuple[FrameTaker, FrameAnalysis]:
     analysis = FrameAnalysis(measurer, 1.0)
     # Nothing is exposed here, so that no camera is asked for anything.
     camera = cast("Any", SimpleNamespace(about=None))
-    room = Darkroom(
+    room = FrameTaker(
         camera, WallClock(), analysis, measurer, folder, durable=True, identify=lambda: "never"
     )
     return room, analysis
