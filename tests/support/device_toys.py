@@ -173,6 +173,8 @@ class ToyCamera:
                 self.become(cooler_on=True, at_rest=False, setpoint_c=command.setpoint_c)
             case Stop():
                 pass
+            case Connect():
+                self.become(connected=True)
             case Disconnect():
                 raise ZeroDivisionError("a bug of the driver")
             case _:

@@ -38,8 +38,13 @@ from midwatch_plugins.duties.guiding import start_guiding
 
 _CONNECT_S = 60.0
 _ANSWER_S = 20.0
-# A driver that was started again has this long to come up.
-_COME_UP_S = 90.0
+# A driver that was started again has this long to come up, and so long by the wall clock: in scaled
+# time a process starts no faster than in any other.
+_COME_UP_S, _COME_UP_WALL_S = 90.0, 20.0
+# Where the way to all devices was away, they come back one after the other: each connects again by
+# itself, after pauses of up to 20 s by the wall clock. Less: a driver on its way is ended, and
+# with it its exposure and its account of the silence; more: a dead one waits for its remedy.
+_ALL_BACK_WALL_S = 25.0
 _OFF_S = 5.0
 # Devices take some seconds to start once they have power; a few attempts save a whole rung.
 _BOOT_S, _BOOT_TRIES = 10.0, 3
@@ -109,21 +114,34 @@ class RestartDriver:
             raise DutyFailedError(
                 client.name, "not_minded", f"nothing here can start the driver of {client.name}"
             )
-        await supervisor.restart(client.name)
-        await _come_up(context, client)
+        if not await _back_like_others(context, client):
+            await supervisor.restart(client.name)
+            await _come_up(context, client)
         await _open_link(client)
 
 
+async def _back_like_others(context: DutyContext, client: DeviceClient[DeviceState]) -> bool:
+    """Return whether a silent device comes back by itself, as others have just done."""
+    limit_s = _ALL_BACK_WALL_S * context.clock.speed
+    others = [other for other in context.rig.devices.values() if other is not client]
+    was_down, until_s = client.down, context.clock.mono() + limit_s
+    while client.down and context.clock.mono() < until_s:
+        if not any(other.back_s() < limit_s for other in others):
+            break
+        await context.clock.sleep(1.0)
+    return was_down and not client.down
+
+
 async def _come_up(context: DutyContext, client: DeviceClient[DeviceState]) -> None:
-    waited_s = 0.0
+    limit_s = max(_COME_UP_S, _COME_UP_WALL_S * context.clock.speed)
+    until_s = context.clock.mono() + limit_s
     while client.down:
-        if waited_s >= _COME_UP_S:
+        if context.clock.mono() >= until_s:
             raise DutyFailedError(
-                client.name, "silent", f"the driver has not reported {_COME_UP_S:.0f} s after it "
-                "was started",
+                client.name, "silent", f"the driver has not reported {limit_s:.0f} s after it was "
+                "started",
             )  # fmt: skip
         await context.clock.sleep(1.0)
-        waited_s += 1.0
 
 
 class PowerCycle:

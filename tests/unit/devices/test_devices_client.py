@@ -1,6 +1,7 @@
 import asyncio
 import json
 import math
+from dataclasses import replace
 
 import pytest
 from structlog.testing import capture_logs
@@ -504,3 +505,20 @@ def test_a_host_needs_a_bus_of_its_own():
                     await host.__aenter__()
 
     run_virtual(main)
+
+
+def test_the_last_account_of_each_ended_life_of_a_driver_is_handed_over_once():
+    async def main():
+        async with toy_rig(Kind.MOUNT) as rig, rig.lease:
+            mount = rig.client(Kind.MOUNT)
+            kept = rig.bus.subscribe(rig.topics.about("mount"))
+            (about,) = [message async for message in _now(kept)]
+            for since_s, count in ((100.0, 1), (100.0, 2), (200.0, 3), (300.0, 4), (300.0, 5)):
+                facts = json.loads(about.payload)
+                facts["account"] |= {"since_utc_s": since_s, "counts": {"duplicate": count}}
+                mount.offer(replace(about, payload=json.dumps(facts).encode()))
+            ended = mount.take_earlier_accounts()
+            again = mount.take_earlier_accounts()
+            return [a.counts["duplicate"] for a in ended], again, mount.account.counts
+
+    assert run_virtual(main) == ([2, 3], (), {"duplicate": 5})

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import math
+from collections import deque
 from collections.abc import Callable
 from datetime import datetime
 from typing import Generic, Protocol, TypeVar, cast
@@ -52,6 +53,8 @@ SILENT_HEARTBEATS = 3
 # A driver that drops off the bus may be back with its command still under way: a broken connection
 # is made again within seconds. Less gives up exposures that go on; more is lost for nothing.
 _BACK_WITHIN_S = 3.0
+# So many lives of a driver are remembered until somebody asks for their accounts.
+_MOST_LIVES = 50
 _log = structlog.get_logger(__name__)
 
 
@@ -99,6 +102,7 @@ class DeviceClient(Generic[S_co]):
         self.about: DeviceAbout | None = None
         self.since: datetime | None = None
         self.account: HostReport | None = None
+        self._earlier_accounts: deque[HostReport] = deque(maxlen=_MOST_LIVES)
         self.malformed = 0
         self._patience_s = SILENT_HEARTBEATS * heartbeat_s + lateness_s(clock)
         self._bus = bus
@@ -114,6 +118,7 @@ class DeviceClient(Generic[S_co]):
         self._said_online = False
         self._offline_mono_s = -math.inf
         self._was_down = True
+        self._back_mono_s = -math.inf
         self._listeners: list[Callable[[], None]] = []
         self._event_listeners: list[tuple[str, HearEvent]] = []
         self._event_prefix = topics.events(name).removesuffix("+")
@@ -138,6 +143,16 @@ class DeviceClient(Generic[S_co]):
     def down(self) -> bool:
         """Whether the device must not be relied on: offline, or silent for three heartbeats."""
         return not self._said_online or self.age_s() > self._patience_s
+
+    def take_earlier_accounts(self) -> tuple[HostReport, ...]:
+        """Return the last account of each life of the driver that ended since the last call."""
+        accounts = tuple(self._earlier_accounts)
+        self._earlier_accounts.clear()
+        return accounts
+
+    def back_s(self) -> float:
+        """Seconds since the device was last found up after it was down; infinite before that."""
+        return self._clock.mono() - self._back_mono_s
 
     def age_s(self) -> float:
         """Seconds since the state was last received; infinite before the first time.
@@ -281,18 +296,23 @@ class DeviceClient(Generic[S_co]):
 
     def review(self) -> None:
         """Notify the listeners if the device has gone down, or come up, since the last time."""
-        if self.down is not self._was_down:
-            self._was_down = not self._was_down
+        if self._turned():
             self._notify()
+
+    def _turned(self) -> bool:
+        """Return whether the device has gone down, or come up, since the last time."""
+        turned = self.down is not self._was_down
+        if turned:
+            self._was_down = not self._was_down
+            if not self._was_down:
+                self._back_mono_s = self._clock.mono()
+        return turned
 
     def _take_state(self, message: Message) -> None:
         changed = self._states.take(message)
         if changed is None:
             return
-        if self._was_down and not self.down:
-            self._was_down = False
-            changed = True
-        if changed:
+        if self._turned() or changed:
             self._notify()
 
     def _take_online(self, message: Message) -> None:
@@ -303,7 +323,7 @@ class DeviceClient(Generic[S_co]):
             self._offline_mono_s = self._clock.mono()
         self._said_online = said.online
         self.since = said.since
-        self._was_down = self.down
+        self._turned()
         self._caller.look_again(self.name)
         self._notify()
 
@@ -320,7 +340,10 @@ class DeviceClient(Generic[S_co]):
             capabilities=tuple(said.capabilities),
             limits=said.limits,
         )
+        before = self.account
         self.account = HostReport.model_validate(said.account) if said.account else None
+        if before and self.account and before.since_utc_s != self.account.since_utc_s:
+            self._earlier_accounts.append(before)
         self._notify()
 
     def _take_event(self, message: Message) -> None:

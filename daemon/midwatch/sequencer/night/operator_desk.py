@@ -254,11 +254,12 @@ class OperatorDesk:
 
     def _note_hosts(self) -> None:
         for role, device in self._context.rig.devices.items():
-            report = device.account or HostReport(since_utc_s=self._since_utc_s, lease_s=0.0)
-            silences = tuple(Silence(*times) for times in report.silences)
-            facts = {**report.model_dump(exclude={"silences"}), "silences": silences}
+            # A driver that was started again cannot know what its last life sat out.
+            for report in device.take_earlier_accounts():
+                self._context.note(_account(role, report))
+            unknown = HostReport(since_utc_s=self._since_utc_s, lease_s=0.0)
             reported = device.account is not None
-            self._context.note(HostAccount(device=role, told=reported, **facts))
+            self._context.note(_account(role, device.account or unknown, reported))
 
     def _note_own(self) -> None:
         rig = self._context.rig
@@ -352,3 +353,9 @@ def _published(event: Event) -> bytes:
     # The texts of orders are in the journal: they do not have to travel to the listeners.
     facts = event.fact.model_dump(mode="json", exclude={"files", "slots"})
     return encode(EventEnvelope(seq=event.seq, at=at, facts=facts))
+
+
+def _account(role: str, report: HostReport, reported: bool = True) -> HostAccount:
+    silences = tuple(Silence(*times) for times in report.silences)
+    facts = {**report.model_dump(exclude={"silences"}), "silences": silences}
+    return HostAccount(device=role, told=reported, **facts)
