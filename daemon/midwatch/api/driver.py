@@ -140,7 +140,7 @@ from midwatch.devices.contract.kinds import (
 from midwatch.imaging import Frame
 from midwatch.imaging.guiding import GuideLoop, GuidePointing, GuideSettings, LoopOutput, SettleRule
 from midwatch.imaging.guiding.steering import GuidePulse
-from midwatch.sky import Place
+from midwatch.sky import Horizon, Place
 from midwatch.sky.mounts import MountGeometry
 from midwatch.tasks import together
 
@@ -180,6 +180,7 @@ __all__ = [
     "GuidePulse",
     "GuideSettings",
     "GuiderState",
+    "Horizon",
     "KeptFacts",
     "Kind",
     "Light",

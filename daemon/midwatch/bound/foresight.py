@@ -2,7 +2,8 @@
 
 A schedule of exposures is sought that is free to do whatever it likes, one second at a time, but
 
-- exposes only inside a target's windows, on a side of the pier that the limits allow;
+- exposes only inside a target's windows, on a side of the pier that the limits allow, and not
+  behind trees, where these are known;
 - takes exposures of the lengths ordered (and of those that the night itself took unguided);
 - leaves between exposures the shortest gaps that this night or the one without faults has shown:
   reading out, dithering as often as ordered, changing target, flipping;
@@ -29,6 +30,7 @@ from dataclasses import dataclass, replace
 
 from midwatch.bound.gaps import Gaps, counted_s, gaps_of, lights_of, undithered, wanted_s
 from midwatch.bound.lost_light import Dark, Rules, clouded, dark_spans, over_limits, waited
+from midwatch.bound.sky_in_view import SkyInView
 from midwatch.bound.timetable import Place, Steps, best_schedule
 from midwatch.journal.facts import OperatorSpoke, OrdersChanged
 from midwatch.journal.record import ITSELF, NightRecord
@@ -38,6 +40,7 @@ from midwatch.orders.reading import Night
 from midwatch.planning import NightPlan, TargetPlan
 from midwatch.reports import Reach
 from midwatch.sequencer.facts import with_rig_defaults
+from midwatch.sky import Horizon, Observer, TreeLine
 
 __all__ = ["Foresight", "clairvoyant_s", "priced_bound_s"]
 
@@ -58,19 +61,23 @@ class Foresight:
         plan: of the night.
         faults: that were brought about.
         undisturbed: gaps of the night without faults, where they are known.
+        in_the_way: what hides the sky, whatever the site's horizon says.
     """
 
     night: Night
     plan: NightPlan
     faults: Sequence[ScheduledFault]
     undisturbed: Gaps | None = None
+    in_the_way: Sequence[Horizon | TreeLine] = ()
 
     def __call__(self, events: Sequence[Event], record: NightRecord) -> Reach | None:
         """Return what was had and the bound; None where new orders asked for something else."""
         if any(new.added or new.changed for _, new in facts_of(events, OrdersChanged)):
             return None
         gaps = gaps_of(record, events).shortest(self.undisturbed)
-        bound_s = clairvoyant_s(self.night, self.plan, self.faults, record, events, gaps)
+        bound_s = clairvoyant_s(
+            self.night, self.plan, self.faults, record, events, gaps, self.in_the_way
+        )
         return Reach(counted_s(record, self.night), bound_s)
 
 
@@ -81,6 +88,7 @@ def clairvoyant_s(
     record: NightRecord,
     events: Sequence[Event],
     gaps: Gaps,
+    in_the_way: Sequence[Horizon | TreeLine] = (),
 ) -> float:
     """Return the most integration that could have been had, seconds.
 
@@ -91,6 +99,7 @@ def clairvoyant_s(
         record: of the night, for the lengths of its exposures.
         events: the same, in the order of the journal, for its weather.
         gaps: the shortest that were seen.
+        in_the_way: what hides the sky, whatever the site's horizon says.
     """
     safety, roles = night.site.safety, tuple(night.rig.devices.present())
     rules = Rules(safety, roles, night.rig.bus.lease_s, plan.work_from_s)
@@ -114,6 +123,11 @@ def clairvoyant_s(
     darks += closed_by_hand(events)
     until = _removed(events)
     places = [_until(place, until.get(place.target, math.inf)) for place in places]
+    if in_the_way:
+        view = SkyInView(Observer(night.place), in_the_way)
+        motions = {target.target.name: target.target.motion for target in plan.targets}
+        places = [view.of(place, motions[place.target]) for place in places]
+        places = [place for place in places if place.spans_utc_s]
     every = _most_between_dithers(night) if "guider" in roles else 0
     steps = Steps(gaps, every, undithered(record, events, every))
     wanted = {t.target.name: wanted_s(night, t.target.name) for t in plan.targets}

@@ -22,15 +22,16 @@ from midwatch.sky.tracks import (
     transit_utc_s,
     visible_windows,
 )
+from midwatch.sky.trees import TreeLine
 from midwatch.sky.twilight import NightEvents, evening_at, night_at, night_events
 from midwatch.sky.vectors import FloatArray
 
 __all__ = [
     "SIDEREAL_DEG_PER_S", "Breach", "Fixed", "FloatArray", "Horizon", "HorizonFileError",
     "LimitCheck", "Motion", "MountLimits", "NightEvents", "Observer", "Place", "QuickAltAz",
-    "QuickPlace", "Track", "Window", "airmass", "critical_focus_zone_um", "earth_rotation_known",
-    "evening_at", "moon_altaz", "moon_separation_deg", "night_at", "night_events",
-    "pixel_scale_arcsec", "refraction_from_true_deg", "seconds_until_breach", "separation_deg",
-    "sky_brightness_mag", "slew_path_clear_of_sun", "sun_altaz", "sun_separation_deg",
-    "time_at_hour_angle", "track", "transit_utc_s", "visible_windows",
+    "QuickPlace", "Track", "TreeLine", "Window", "airmass", "critical_focus_zone_um",
+    "earth_rotation_known", "evening_at", "moon_altaz", "moon_separation_deg", "night_at",
+    "night_events", "pixel_scale_arcsec", "refraction_from_true_deg", "seconds_until_breach",
+    "separation_deg", "sky_brightness_mag", "slew_path_clear_of_sun", "sun_altaz",
+    "sun_separation_deg", "time_at_hour_angle", "track", "transit_utc_s", "visible_windows",
 ]  # fmt: skip

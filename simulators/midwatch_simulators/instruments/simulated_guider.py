@@ -11,6 +11,7 @@ from pydantic import Field, JsonValue
 
 from midwatch.devices.contract import Command, DeviceError, DriverContext, Kind
 from midwatch.devices.contract.kinds import Dither, GuiderState, Settle, StartGuiding, StopGuiding
+from midwatch.sky import Observer, TreeLine
 from midwatch_simulators.base import (
     CALM_WIND_MS,
     GuiderTruth,
@@ -47,6 +48,7 @@ class GuiderOptions(Options):
         dec_play_arcsec: what backlash leaves over in declination.
         snr: signal to noise of the guide star under a clear sky.
         lost_below_snr: the star is lost when it is fainter than this.
+        trees_above_horizon_deg: by how much trees are taller than the site's horizon says.
     """
 
     seeing_arcsec: float = Field(default=2.5, gt=0, le=20)
@@ -56,6 +58,7 @@ class GuiderOptions(Options):
     dec_play_arcsec: float = Field(default=0.15, ge=0, le=10)
     snr: float = Field(default=40.0, gt=0)
     lost_below_snr: float = Field(default=8.0, gt=0)
+    trees_above_horizon_deg: float = Field(default=0.0, ge=0, le=60)
 
 
 class SimulatedGuider(SimulatedDevice):
@@ -80,6 +83,9 @@ class SimulatedGuider(SimulatedDevice):
         self._options = read_options(GuiderOptions, context)
         super().__init__(context)
         self._phase: Literal["idle", "calibrating", "guiding", "settling", "lost"] = "idle"
+        taller_deg = self._options.trees_above_horizon_deg
+        self._trees = TreeLine(context.horizon, taller_deg) if taller_deg > 0.0 else None
+        self._observer = Observer(context.place)
         self._calibrated = False
         self._since_utc_s = 0.0
         self._east_arcsec = 0.0
@@ -295,7 +301,16 @@ class SimulatedGuider(SimulatedDevice):
         if self.troubles.active("guide-camera-wrong-exposure"):
             share *= _SHORT_SNR
         cloud = self._air.cloud_percent_at(self.clock.unix_s())
+        share *= self._past_trees()
         return share * self._options.snr * math.pow(10.0, -0.4 * cloud_extinction_mag(cloud))
+
+    def _past_trees(self) -> float:
+        """Return the share of the guide star's light that no tree takes."""
+        mount, now_s = self._mount.latest, self.clock.unix_s()
+        if self._trees is None or mount is None:
+            return 1.0
+        at = self._observer.quick_at(now_s).altaz_ha(*mount.pointing(now_s), now_s)
+        return float(self._trees.open_share(at.az_deg, at.alt_deg))
 
     def _residual_arcsec(self) -> tuple[float, float]:
         """Return what is left in right ascension and declination.

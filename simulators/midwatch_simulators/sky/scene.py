@@ -94,6 +94,11 @@ def stars_on_chip(
     inside &= (y > -margin_px) & (y < sensor.height_px - 1 + margin_px)
     rows = np.flatnonzero(inside)[:_MOST_STARS]
     electrons = view.star_rate * exposure_s * 10.0 ** (-0.4 * field.mag[rows])
+    if view.veil is not None:
+        electrons *= view.veil.shares(field.directions[rows])
+        seen = np.flatnonzero(electrons >= faintest_e)
+        seen = seen[np.argsort(-electrons[seen], kind="stable")]
+        rows, electrons = rows[seen], electrons[seen]
     redness = np.clip((field.bp_rp[rows] - _WHITE_BP_RP) / _BP_RP_RANGE, -1.0, 1.0)
     return ChipStars(x[rows], y[rows], electrons, redness)
 
@@ -173,7 +178,7 @@ def _draw_shapes(
     """Add catalogue galaxies (exponential) and nebulae (Gaussian) as smooth ellipses."""
     chart = Chart(view, sensor)
     shapes = extended_near(view.ra_deg, view.dec_deg, chart.radius_deg + 0.5)
-    rate = view.star_rate * exposure_s
+    rate = view.star_rate * exposure_s * (1.0 if view.veil is None else view.veil.middle_share)
     for shape in shapes[:_MOST_SHAPES]:
         major_px = float(shape["major_arcmin"]) * 60.0 / sensor.scale_arcsec
         minor_px = float(shape["minor_arcmin"]) * 60.0 / sensor.scale_arcsec

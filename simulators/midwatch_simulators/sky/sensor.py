@@ -57,6 +57,8 @@ class CameraOptions(Options):
         warm_rate_c_per_min: rate at which the camera warms up when it is made safe.
         obstacles: what is in the telescope's way, whatever the site's horizon says: azimuth
             and altitude of its upper edge, degrees, linear between the points and around.
+        trees_above_horizon_deg: by how much trees are taller than the site's horizon says, on
+            average; they are ragged, and let part of the stars through near their edge.
     """
 
     width_px: int = Field(default=1800, ge=32, le=12_000)
@@ -93,6 +95,7 @@ class CameraOptions(Options):
     self_heating_c: float = Field(default=2.5, ge=0, le=20)
     warm_rate_c_per_min: float = Field(default=3.0, gt=0, le=20)
     obstacles: tuple[tuple[float, float], ...] = ()
+    trees_above_horizon_deg: float = Field(default=0.0, ge=0, le=60)
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from midwatch.devices.contract import DriverContext
-from midwatch.sky import Horizon, Observer, airmass, sky_brightness_mag
+from midwatch.sky import Horizon, Observer, TreeLine, airmass, sky_brightness_mag
 from midwatch_simulators.base import (
     FocuserTruth,
     GuiderTruth,
@@ -27,6 +27,7 @@ from midwatch_simulators.sky.air import Air, cloud_extinction_mag, cloud_glow
 from midwatch_simulators.sky.photometry import electrons_per_s, pixel_magnitude
 from midwatch_simulators.sky.sensor import Sensor
 from midwatch_simulators.sky.star_image import Blur
+from midwatch_simulators.sky.veil import Veil
 
 Path = NDArray[np.float64]
 
@@ -36,8 +37,9 @@ _EVERY_S, _MOST_SAMPLES = 1.0, 400
 _TILT_S = 0.6  # the air tilts a star's light for about so long
 _TILT_2S = 1.63  # takes the mean of 2 s of that tilt to an rms of one
 _EXTINCTION_MAG = 0.172  # by one air mass in V, as in Krisciunas and Schaefer 1991
-# Of the sky's light that leaves and walls send on (common practice, no source).
-_OBSTACLE_GLOW = 0.4
+# Of the sky's light that walls and lit trees send on, and trees in the dark (common practice, no
+# source).
+_OBSTACLE_GLOW, _TREE_GLOW = 0.4, 0.15
 _RUINED_PX = 150.0  # a trail longer than this leaves hardly any stars
 
 
@@ -51,6 +53,7 @@ class SkyView:
         stars: whether the sky is in focus enough and steady enough to show any.
         star_rate: electrons a second of a star of magnitude 0 on an even pixel.
         glow_e_s: electrons a second in a pixel by sky or panel, even response.
+        veil: trees in front of the field.
     """
 
     ra_deg: float
@@ -60,6 +63,7 @@ class SkyView:
     star_rate: float
     glow_e_s: float
     blur: Blur
+    veil: Veil | None = None
 
 
 class Beam:
@@ -75,6 +79,7 @@ class Beam:
             return None if own_tube else device
 
         self._observer = Observer(context.place)
+        self._horizon = context.horizon
         self._mounts: deque[MountTruth] = deque(maxlen=8000)
         self._dark_sky: tuple[tuple[float, float, float], float] | None = None
         Heard(context, "mount", MountTruth, self._mounts.append)
@@ -114,6 +119,7 @@ class Beam:
         panel = self._panel.latest
         barred = panel is not None and panel.covers
         star_rate = glow = 0.0
+        veil: Veil | None = None
         passed = 1.0 if self._wheel.latest is None else self._wheel.latest.transmission
         alt_deg = self._observer.quick_at(middle_s).altaz_ha(ra, dec, middle_s).alt_deg
         open_share = self._open_share(sensor, ra, dec, times)
@@ -125,6 +131,9 @@ class Beam:
             star_rate, glow = self._sky(sensor, ra, dec, times.tolist(), mass, passed)
             star_rate *= open_share
             glow *= _OBSTACLE_GLOW + (1.0 - _OBSTACLE_GLOW) * open_share
+            veil = self._veil(sensor, ra, dec, times)
+            if veil is not None:
+                glow *= _TREE_GLOW + (1.0 - _TREE_GLOW) * veil.middle_share
         if sensor.options.image_motion > 0.0:
             ra, dec = shifted(ra, dec, *self._tilt(sensor, times.tolist(), mass))
         return SkyView(
@@ -136,6 +145,7 @@ class Beam:
             star_rate=star_rate,
             glow_e_s=glow,
             blur=self._blur(sensor, path, rotation_deg, mass, middle_s),
+            veil=veil,
         )  # fmt: skip
 
     def _open_share(
@@ -147,6 +157,16 @@ class Beam:
         edge = Horizon.from_pairs(sensor.options.obstacles)
         place = self._observer.altaz(ra_deg, dec_deg, times)
         return float(np.mean(place.alt_deg > edge.altitude_deg(place.az_deg)))
+
+    def _veil(
+        self, sensor: Sensor, ra_deg: float, dec_deg: float, times: NDArray[np.float64]
+    ) -> Veil | None:
+        """Return the trees in front of a field, or None where there are none."""
+        taller_deg = sensor.options.trees_above_horizon_deg
+        if taller_deg <= 0.0:
+            return None
+        trees = TreeLine(self._horizon, taller_deg)
+        return Veil.before(trees, self._observer, ra_deg, dec_deg, times, _diagonal_deg(sensor))
 
     def _sky(
         self,
@@ -282,6 +302,10 @@ def orientation(
     cos, sin = math.cos(math.radians(rotation_deg)), math.sin(math.radians(rotation_deg))
     flip = -1.0 if mirrored else 1.0
     return np.array([[-flip * cos, flip * sin], [sin, cos]])
+
+
+def _diagonal_deg(sensor: Sensor) -> float:
+    return math.hypot(sensor.width_px, sensor.height_px) * sensor.scale_arcsec / 3600.0
 
 
 def _drawn(path: Path) -> tuple[Path, Path]:

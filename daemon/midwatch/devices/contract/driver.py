@@ -19,7 +19,7 @@ from midwatch.clock import Clock
 from midwatch.devices.contract.base import Command, DeviceAbout, DeviceState, Kind, Model
 from midwatch.devices.contract.kept_facts import KeptFacts, MemoryKeptFacts
 from midwatch.devices.contract.kinds import FrameRef
-from midwatch.sky import Place
+from midwatch.sky import Horizon, Place
 from midwatch.sky.mounts import STRICT_GERMAN, MountGeometry
 
 Facts = Mapping[str, JsonValue]
@@ -87,6 +87,7 @@ class DriverContext:
         peer: find another device of the rig by its role; it exists before its first message.
         kept_facts: what is found again when the driver is started again.
         geometry: how the rig's mount is built.
+        horizon: of the site, as its file says.
     """
 
     name: str
@@ -102,6 +103,7 @@ class DriverContext:
     peer: Callable[[str], Peer] = _no_peer
     kept_facts: KeptFacts = field(default_factory=MemoryKeptFacts)
     geometry: MountGeometry = STRICT_GERMAN
+    horizon: Horizon = field(default_factory=lambda: Horizon.flat(0.0))
 
 
 class Driver(Protocol):

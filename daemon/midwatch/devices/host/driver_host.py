@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Coroutine, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from typing import Any, Self
 
@@ -52,7 +52,7 @@ from midwatch.devices.host.side_tasks import SideTasks
 from midwatch.devices.host.work import Work
 from midwatch.errors import InputError
 from midwatch.seeding import device_rng
-from midwatch.sky import Breach, MountLimits, Observer, Place
+from midwatch.sky import Breach, Horizon, MountLimits, Observer, Place
 from midwatch.sky.mounts import STRICT_GERMAN, MountGeometry
 from midwatch.tasks import for_ever, start
 
@@ -102,6 +102,7 @@ class HostSetting:
         lease_s: silence of the lease after which the device is made safe.
         limits: of the mount; None for other devices, or for a mount without a guard.
         geometry: how the rig's mount is built.
+        horizon: of the site.
     """
 
     place: Place
@@ -109,6 +110,7 @@ class HostSetting:
     lease_s: float
     limits: MountLimits | None = None
     geometry: MountGeometry = STRICT_GERMAN
+    horizon: Horizon = field(default_factory=lambda: Horizon.flat(0.0))
 
 
 class DeviceHost:
@@ -229,6 +231,7 @@ class DeviceHost:
             spawn=self._side_tasks.spawn,
             peer=peers.find,
             geometry=setting.geometry,
+            horizon=setting.horizon,
         )
         try:
             self._driver = device.factory(context)

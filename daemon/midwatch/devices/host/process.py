@@ -78,6 +78,7 @@ def device_host(
             lease_s=setting.rig.bus.lease_s,
             limits=limits if name == Kind.MOUNT else None,
             geometry=setting.rig.geometry,
+            horizon=setting.horizon,
         ),
     )
 

@@ -21,7 +21,7 @@ from midwatch.runtime.rehearsal.daemon_life import DaemonDeadError, Disk, Life
 from midwatch.runtime.rehearsal.fault_stage import FaultStage, Lives
 from midwatch.runtime.rehearsal.rehearsed_devices import RehearsedDevices
 from midwatch.runtime.rehearsal.rehearsed_person import RehearsedPerson
-from midwatch.runtime.simulation import faulty_rig, simulated_rig, with_rare_heartbeats
+from midwatch.runtime.simulation import faulty_rig, in_the_way, simulated_rig, with_rare_heartbeats
 from midwatch.seeding import device_rng
 from midwatch.sky import Observer, evening_at
 from midwatch.tasks import end, start
@@ -104,7 +104,9 @@ def rehearse(night: Night, options: RehearsalOptions, on_event: Hear | None = No
                     supervisor=devices,
                     lean=options.lean,
                     shuffle=options.shuffle,
-                    measure=Foresight(night, plan, options.faults, options.undisturbed),
+                    measure=Foresight(
+                        night, plan, options.faults, options.undisturbed, in_the_way(night)
+                    ),
                 )
                 outcomes.append(await conduct(night, plan, stage))
 
