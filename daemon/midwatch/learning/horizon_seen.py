@@ -39,6 +39,8 @@ _ABOUT_S = 2400.0
 _ELSEWHERE_DEG = 15.0
 _CLEAR_PERCENT = 30.0
 _SAMPLE_AGE_S = 900.0
+# What a failed centring said of a field without stars; with any other diagnosis it was not the sky.
+_NO_STARS = (None, "hidden", "clouds")
 # What must come together before anything is proposed. Fewer nights: one night's cloud bank passes
 # for a tree; more: a season's frames are lost first.
 _NIGHTS, _TIMES = 2, 3
@@ -180,8 +182,12 @@ def _looks(events: Sequence[Event], observer: Observer) -> list[_Look]:
             at_s = event.at_utc_s if shot is None else shot.began_utc_s + shot.exposure_s / 2.0
             counts.setdefault(_kind(frame), []).append(fact.stars or 0)
             found.append((event.night, at_s, frame.target or "", fact.stars or 0, frame))
-        elif isinstance(fact, Centred) and (fact.ok or fact.error_arcsec is None):
-            found.append((event.night, event.at_utc_s, fact.target, fact.ok, None))
+        elif isinstance(fact, Centred) and fact.ok:
+            found.append((event.night, event.at_utc_s, fact.target, True, None))
+        elif isinstance(fact, Centred) and fact.error_arcsec is None:
+            # Each frame is a look; more than two, soon after one another, show no more.
+            frames = min(max(fact.attempts, 1), 2) if fact.diagnosis in _NO_STARS else 0
+            found += [(event.night, event.at_utc_s, fact.target, False, None)] * frames
     usual = {k: float(np.quantile(stars, _USUAL_QUANTILE)) for k, stars in counts.items()}
     by_target: dict[tuple[str, str], list[tuple[float, bool]]] = {}
     for night, at_s, target, what, of in found:

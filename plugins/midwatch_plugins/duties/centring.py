@@ -43,6 +43,8 @@ _WIDE_DEG = 15.0
 _LONGEST_S = 60.0
 # Scales this near to each other are one: reducers, spacing and temperature change it by less.
 _SAME_SCALE = 0.03
+# Frames with hardly a star after which a target near the horizon is left for another one.
+_LOOKS_NEAR_HORIZON = 2
 # How far off the target stars are looked for, in heights of the field.
 _ASIDE = 0.5
 # Filters through which most stars show, the best first; names as observers write them (common
@@ -100,6 +102,8 @@ class _Centring:
                 if await self._attempt():
                     self._note(ok=True)
                     return
+                if self._others_come_first():
+                    break
             raise self._failure()
         except DutyFailedError as error:
             self.diagnosis = Diagnosis(error.device, error.fault, error.message)
@@ -131,13 +135,22 @@ class _Centring:
             return False
         return not await self.turning.turn(found.rotation_deg)
 
+    def _others_come_first(self) -> bool:
+        """Return whether this is given up early: it may be hidden, and there is other work."""
+        alone = len(self.context.night.targets) == 1
+        if alone or self.solution is not None or self._few() < _LOOKS_NEAR_HORIZON:
+            return False
+        return self.context.near_horizon(self.name)
+
     def _few(self) -> int:
         """Return how many frames had too few stars."""
         return sum(look.few_stars for look in self.looks)
 
     async def _look(self) -> Look:
         few = self._few()
-        if few >= 2 and self.settings.filter is None:
+        # Low down few frames are taken: one at least through the filter that shows most stars.
+        patience = 1 if self.context.near_horizon(self.name) else 2
+        if few >= patience and self.settings.filter is None:
             await self._open_up()
         longest_s = max(_LONGEST_S, self.settings.exposure_s)
         exposure_s = min(self.settings.exposure_s * 2.0 ** min(few, 3), longest_s)
@@ -258,7 +271,7 @@ class _Centring:
         await point(self.context, ra_deg, dec_deg, side, f"centring on {self.name}")
 
     def _failure(self) -> DutyFailedError:
-        tried = f"{self.name} could not be centred in {self.settings.attempts} frames"
+        tried = f"{self.name} could not be centred in {len(self.looks)} frames"
         if self.solution is not None and self.error_arcsec is not None:
             return DutyFailedError(
                 "sky",
@@ -271,7 +284,8 @@ class _Centring:
         if "wide" in searched:
             searched.pop("near", None)
         words = "; ".join(searched.values())
-        why = diagnose(self.context, self.looks, self.context.analysis.scale_arcsec, words)
+        scale_arcsec = self.context.analysis.scale_arcsec
+        why = diagnose(self.context, self.looks, scale_arcsec, words, self.name)
         return DutyFailedError(why.device, why.fault, f"{tried}: {why.message}")
 
     def _note(self, *, ok: bool) -> None:

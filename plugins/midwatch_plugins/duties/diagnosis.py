@@ -68,7 +68,7 @@ class Diagnosis:
 
 
 def diagnose(
-    context: DutyContext, looks: Sequence[Look], scale_arcsec: float, searched: str
+    context: DutyContext, looks: Sequence[Look], scale_arcsec: float, searched: str, target: str
 ) -> Diagnosis:
     """Return the likeliest reason why none of some frames was solved.
 
@@ -77,13 +77,14 @@ def diagnose(
         looks: the frames, none of them solved; at least one.
         scale_arcsec: of an unbinned pixel.
         searched: what was searched without success, in words.
+        target: at which the telescope points.
     """
     last = looks[-1]
     seen = f"{last.measures.stars} stars in {last.exposure_s:g} s"
     return (
         _drawn_out(looks, scale_arcsec)
         or _blurred(context, looks, scale_arcsec)
-        or (_dark(context, last) if last.few_stars else None)
+        or (_dark(context, last, target) if last.few_stars else None)
         or _sparse(looks)
         or Diagnosis(
             "sky",
@@ -142,7 +143,7 @@ def _blurred(context: DutyContext, looks: Sequence[Look], scale_arcsec: float) -
     )
 
 
-def _dark(context: DutyContext, look: Look) -> Diagnosis:
+def _dark(context: DutyContext, look: Look, target: str) -> Diagnosis:
     """Say what takes the light of the stars away, or drowns it."""
     failure = look.answer
     assert isinstance(failure, SolveFailure)
@@ -159,6 +160,16 @@ def _dark(context: DutyContext, look: Look) -> Diagnosis:
     for fault in context.record.open_faults():
         if (fault.began.device, fault.began.fault) == ("camera", "no_light"):
             return Diagnosis("camera", "no_light", f"{seen}, and before {fault.began.message}")
+    low = context.near_horizon(target)
+    hidden = [
+        fault.began.target
+        for fault in context.record.open_faults()
+        if fault.began.fault == "hidden" and fault.began.target not in (None, target)
+    ]
+    dark = context.dark_light()
+    if dark is not None and (hidden or not low):
+        # Trees may darken one target near the horizon, but hardly two, and none high up.
+        return Diagnosis("camera", "no_light", f"{seen}, and before {dark}")
     level = measures.background_adu / look.saturation_adu
     weather = None if rig.weather is None or rig.weather.down else rig.weather.state
     cloud = None if weather is None else weather.cloud_percent
@@ -172,6 +183,18 @@ def _dark(context: DutyContext, look: Look) -> Diagnosis:
             "sky", "bright_sky", f"{seen}: the sky is too bright ({sky}): Moon, twilight or light"
         )
     said = "no weather sensor says more" if cloud is None else f"the sensor says {cloud:.0f} %"
+    if low:
+        alone = len(context.night.targets) == 1
+        then = "tried again every few minutes" if alone else "other targets come first"
+        if hidden:
+            then += f"; no stars at {hidden[-1]} either: see that nothing covers the telescope"
+        return Diagnosis(
+            "sky",
+            "hidden",
+            f"{seen}, {context.above_horizon_deg(target):.0f} degrees above the site's horizon: "
+            "trees or a building that the horizon file does not know, or clouds there "
+            f"({said}); {then}",
+        )
     return Diagnosis(
         "sky", "clouds",
         f"{seen}: clouds ({said}), dew or a cap on the telescope; {sky}",

@@ -260,6 +260,8 @@ SHIPPED_LADDERS: tuple[Ladder, ...] = (
         _step("rest_target", 1, 5.0),
         _step("retry", None, 600.0, 1800.0),
     ),
+    # Only where there is no other target: those come first.
+    _ladder("sky.hidden", _step("retry", None, 120.0, 600.0)),
     _ladder("sky.clouds", _step("retry", None, 60.0, 300.0)),
     _ladder("sky.bright_sky", _step("retry", None, 120.0, 600.0)),
     # Focus. The last good position is kept meanwhile.

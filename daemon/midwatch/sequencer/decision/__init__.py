@@ -63,6 +63,8 @@ from midwatch.sequencer.decision.duty_args import (
 from midwatch.sequencer.decision.fault_names import (
     CIRCLE,
     CLOCK_JUMPED,
+    CLOUDS,
+    HIDDEN,
     LINK_FAULTS,
     NO_LIGHT,
     NOT_COLD,
@@ -96,15 +98,15 @@ from midwatch.sequencer.decision.world import (
 )
 
 __all__ = [
-    "CIRCLE", "CLOCK_JUMPED", "CORE_DUTIES", "DEFAULT_DURATIONS_S", "LINK_FAULTS", "NOT_COLD",
-    "NOT_CONNECTED", "NOT_TRACKING", "NO_LIGHT", "RESTART", "SILENT", "UNPLUGGED",
-    "WRONG_HOUR_ANGLE", "WRONG_SIDE", "Board", "CalibrateArgs", "CalibrationNeed", "Case",
-    "CentreArgs", "CloseArgs", "ConnectArgs", "CoreArgs", "Decide", "Decision", "DitherArgs",
-    "DutyArgs", "EndNightArgs", "EngineWord", "ExposeArgs", "FaultView", "FinishArgs", "FlipArgs",
-    "FocusArgs", "FocusView", "Forecast", "FrameNeed", "GuideArgs", "HaltArgs", "LessCoolingArgs",
-    "NamedArgs", "NightHours", "NoArgs", "OpenArgs", "Operator", "Pointing", "PowerCycleArgs",
-    "PrepareArgs", "Readiness", "RecalibrateArgs", "ReconnectArgs", "RestTargetArgs",
-    "RestartDriverArgs", "Safety", "SecureArgs", "SlewArgs", "StandingDue", "TargetView",
-    "Unguided", "WaitArgs", "World", "args_needed", "blocked", "choose", "decide", "forecast",
-    "hold", "over", "preempt", "why",
+    "CIRCLE", "CLOCK_JUMPED", "CLOUDS", "CORE_DUTIES", "DEFAULT_DURATIONS_S", "HIDDEN",
+    "LINK_FAULTS", "NOT_COLD", "NOT_CONNECTED", "NOT_TRACKING", "NO_LIGHT", "RESTART", "SILENT",
+    "UNPLUGGED", "WRONG_HOUR_ANGLE", "WRONG_SIDE", "Board", "CalibrateArgs", "CalibrationNeed",
+    "Case", "CentreArgs", "CloseArgs", "ConnectArgs", "CoreArgs", "Decide", "Decision",
+    "DitherArgs", "DutyArgs", "EndNightArgs", "EngineWord", "ExposeArgs", "FaultView", "FinishArgs",
+    "FlipArgs", "FocusArgs", "FocusView", "Forecast", "FrameNeed", "GuideArgs", "HaltArgs",
+    "LessCoolingArgs", "NamedArgs", "NightHours", "NoArgs", "OpenArgs", "Operator", "Pointing",
+    "PowerCycleArgs", "PrepareArgs", "Readiness", "RecalibrateArgs", "ReconnectArgs",
+    "RestTargetArgs", "RestartDriverArgs", "Safety", "SecureArgs", "SlewArgs", "StandingDue",
+    "TargetView", "Unguided", "WaitArgs", "World", "args_needed", "blocked", "choose", "decide",
+    "forecast", "hold", "over", "preempt", "why",
 ]  # fmt: skip

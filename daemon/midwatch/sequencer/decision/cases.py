@@ -77,15 +77,21 @@ class Case:
     notes: list[tuple[str, str]] = field(default_factory=list)
 
 
-def blocked(world: World, duty: str, spare: tuple[str, ...] = ()) -> float | None:
+def blocked(
+    world: World, duty: str, spare: tuple[str, ...] = (), target: str | None = None
+) -> float | None:
     """Return when a duty that an open fault blocks may be tried again, or None.
 
-    Faults of devices in ``spare``, which it does without, are no matter.
+    Faults of devices in ``spare``, which it does without, are no matter, nor are those that only
+    concern another target.
     """
     times = [
         max(f.again_at_s, world.now_s + HELD_S) if f.held else f.again_at_s
         for f in world.faults
-        if duty in f.blocks and f.device not in spare and (f.held or f.again_at_s > world.now_s)
+        if duty in f.blocks
+        and f.device not in spare
+        and f.only_target in (None, target)
+        and (f.held or f.again_at_s > world.now_s)
     ]
     return max(times, default=None)
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 __all__ = [
-    "CIRCLE", "CLOCK_JUMPED", "LINK_FAULTS", "NOT_COLD", "NOT_CONNECTED", "NOT_TRACKING",
-    "NO_LIGHT", "RESTART", "SILENT", "UNPLUGGED", "WRONG_HOUR_ANGLE", "WRONG_SIDE",
+    "CIRCLE", "CLOCK_JUMPED", "CLOUDS", "HIDDEN", "LINK_FAULTS", "NOT_COLD", "NOT_CONNECTED",
+    "NOT_TRACKING", "NO_LIGHT", "RESTART", "SILENT", "UNPLUGGED", "WRONG_HOUR_ANGLE", "WRONG_SIDE",
 ]  # fmt: skip
 
 SILENT = "silent"
@@ -22,3 +22,6 @@ NOT_TRACKING = "not_tracking"
 NO_LIGHT = "no_light"
 CLOCK_JUMPED = "clock_jumped"
 CIRCLE = "circle"
+# A target near the horizon shows no stars; others may be in the open.
+HIDDEN = "hidden"
+CLOUDS = "clouds"

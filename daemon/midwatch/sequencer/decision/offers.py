@@ -26,6 +26,7 @@ class Offer:
         side: of the pier, on which to arrive; unknown where the mount has none.
         start_s: earliest instant at which the exposure can begin (or the wait ends).
         window: in which light frames are allowed.
+        hidden: what seems to be in the way, near the horizon; nothing when empty.
     """
 
     target: str
@@ -36,6 +37,7 @@ class Offer:
     start_s: float
     window: Window
     reason: str
+    hidden: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,21 +60,27 @@ def survey(world: World) -> Board:
     """Assess every target and choose.
 
     Among those that can go on now, the lowest priority number is served first; equal ones by
-    whose window ends first. A target that must wait for the meridian yields to one that can work.
+    whose window ends first. A target that must wait for the meridian yields to one that can work,
+    and one near the horizon that seems to be hidden yields to one that is not.
     """
     notes = _Survey()
     for target in world.targets:
         _assess(world, target, notes)
     ranked = sorted(notes.offers, key=lambda c: _rank(world, c))
     best = ranked[0] if ranked else None
-    beaten = [(c.target, f"{best.target} comes first" if best else "") for c in ranked[1:]]
+    beaten = [
+        (c.target, "; ".join(filter(None, (c.hidden, f"{best.target} comes first"))))
+        for c in ranked[1:]
+        if best is not None
+    ]
     again = min(notes.again_at_s, default=None)
     return Board(best, again, tuple(notes.ruled_out + beaten))
 
 
-def _rank(world: World, offer: Offer) -> tuple[bool, int, float, bool, str]:
+def _rank(world: World, offer: Offer) -> tuple[bool, bool, int, float, bool, str]:
     return (
         offer.action == "wait",
+        bool(offer.hidden),
         offer.priority,
         offer.window[1],
         offer.target != world.pointing.target,
@@ -177,7 +185,10 @@ def _on_its_side(
             )
 
     def offer(action: Action, need: FrameNeed, start_s: float, reason: str) -> Offer:
-        return Offer(target.name, target.priority, need, action, side, start_s, window, reason)
+        hidden = target.hidden_reason if target.hidden_until_s > now else ""
+        return Offer(
+            target.name, target.priority, need, action, side, start_s, window, reason, hidden
+        )
 
     limit_s = min(mount.limit_s(target, side, now), tracks_until_s)
     ahead = mount.turnover(target, side, now)

@@ -259,7 +259,17 @@ def _focus_may_wait(case: Case, due: StandingDue) -> str | None:
     on_target = world.pointing.centred and world.pointing.tracking
     if not (on_target and world.ready.focused):
         return "focusing comes with the next target anyway"
+    if _hidden(world):
+        return "no stars are seen in this direction"
     return None if due.at_once else worth_waiting(world, case.board.best, due)
+
+
+def _hidden(world: World) -> bool:
+    """Return whether the rig points at a target near the horizon that seems to be hidden."""
+    return any(
+        target.name == world.pointing.target and target.hidden_until_s > world.now_s
+        for target in world.targets
+    )
 
 
 def _next_frame(case: Case) -> Decision | None:
@@ -305,7 +315,7 @@ def _towards(case: Case, best: Offer) -> Decision | None:
     pointing, ready = world.pointing, world.ready
 
     def unless_blocked(args: CoreArgs, reason: str, spare: tuple[str, ...] = ()) -> Decision | None:
-        again = blocked(world, args.duty, spare)
+        again = blocked(world, args.duty, spare, best.target)
         if again is None:
             return decided(args, "next_frame", reason)
         case.notes.append((args.duty, f"failed before; again at {instant(again)}"))
@@ -330,7 +340,7 @@ def _towards(case: Case, best: Offer) -> Decision | None:
         return step or hold(
             world, "next_frame", "centring failed; trying again", world.now_s + 30, "fault"
         )
-    focus = cheap_focus(world, best)
+    focus = None if _hidden(world) else cheap_focus(world, best)
     if focus is not None and (step := unless_blocked(focus[1], focus[0])) is not None:
         return step
     if ready.has_guider and not ready.guiding:

@@ -55,6 +55,8 @@ class TargetView:
         turns_deg_s: how fast its hour angle grows.
         blocked_until_s: not to be tried before this, with the reason.
         skipped: the operator wants no more of it tonight.
+        hidden_until_s: something seems to be in the way: until then others come first.
+        hidden_reason: what was seen.
     """
 
     name: str
@@ -67,6 +69,8 @@ class TargetView:
     blocked_until_s: float = 0.0
     blocked_reason: str = ""
     skipped: bool = False
+    hidden_until_s: float = 0.0
+    hidden_reason: str = ""
 
     def hour_angle_deg(self, at_s: float) -> float:
         """Return the hour angle in (-180, 180] degrees."""
@@ -184,6 +188,7 @@ class FaultView:
         held: it blocks as long as it is open, whatever the instant.
         background: its remedy is tried alongside the work, and not chosen by decisions.
         stops: duties under way that it keeps from coming to a good end.
+        only_target: it says nothing of other targets, and blocks nothing for them.
     """
 
     fault_id: str
@@ -196,6 +201,7 @@ class FaultView:
     held: bool = False
     background: bool = False
     stops: tuple[str, ...] = ()
+    only_target: str | None = None
     fault: str = ""
     since_s: float = 0.0
 

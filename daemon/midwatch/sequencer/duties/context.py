@@ -22,6 +22,7 @@ from midwatch.planning import NightPlan, TargetPlan
 from midwatch.sequencer.camera import CameraSetting, FrameAnalysis, FrameTaker, Shot
 from midwatch.sequencer.duties.duty_failure import DutyFailedError
 from midwatch.sequencer.duties.supervisor import Supervisor
+from midwatch.sequencer.facts import NEAR_HORIZON_DEG, dark_message, latest_lights
 from midwatch.sequencer.grading import Graded, Grader, LightFrame, Verdict, judge, look_again
 from midwatch.sky import LimitCheck, Observer, sun_separation_deg
 from midwatch.sky.mounts import MountGeometry, PierSide
@@ -82,6 +83,20 @@ class DutyContext:
     def target(self, name: str) -> ResolvedTarget:
         """Return a target of the orders by name."""
         return next(t for t in self.night.targets if t.name == name)
+
+    def above_horizon_deg(self, name: str) -> float:
+        """Return how far a target is above the site's horizon now."""
+        place = self.observer.altaz(*self.target(name).position_at(self.now_s), self.now_s)
+        return float(place.alt_deg) - self.night.horizon.altitude_at(float(place.az_deg))
+
+    def near_horizon(self, name: str) -> bool:
+        """Return whether trees taller than the site's horizon may be in front of a target."""
+        return self.above_horizon_deg(name) < NEAR_HORIZON_DEG
+
+    def dark_light(self) -> str | None:
+        """Say that the latest light frame is too dark for any sky; None if it is not."""
+        lights = latest_lights(self.record, 1)
+        return dark_message(lights[0], self.record) if lights else None
 
     def target_plan(self, name: str) -> TargetPlan:
         """Return what the night allows for a target."""

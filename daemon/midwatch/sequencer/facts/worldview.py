@@ -31,6 +31,7 @@ from midwatch.sequencer.decision import (
 )
 from midwatch.sequencer.facts.calibration_sets import calibration_needs
 from midwatch.sequencer.facts.focus_state import FocusWatch
+from midwatch.sequencer.facts.hidden_sky import hidden_now
 from midwatch.sequencer.facts.jammed_wheel import through_filter, wheel_is_stuck
 from midwatch.sequencer.facts.lookout import View
 from midwatch.sequencer.facts.rig_history import RigHistory
@@ -303,6 +304,7 @@ class WorldView:
             counts = [order.count for order in plan.target.order.frames]
             needs.sort(key=lambda need: (-need.remaining / counts[need.index], need.index))
         until_s, reason = target_rests_until_s(record, name)
+        hidden = hidden_now(record, name, self.forecast.limits.observer, self.night.horizon)
         return TargetView(
             name=name,
             priority=plan.target.order.priority,
@@ -314,6 +316,8 @@ class WorldView:
             blocked_until_s=until_s,
             blocked_reason=reason,
             skipped=name in record.skipped,
+            hidden_until_s=hidden.until_s,
+            hidden_reason=hidden.reason,
         )
 
     def _dither_due(self, order: FrameOrder) -> bool:

@@ -15,6 +15,7 @@ from midwatch.journal.facts import FaultBegan
 from midwatch.journal.record import FaultRecord, NightRecord
 from midwatch.learning import stars_moved
 from midwatch.sequencer.decision import (
+    HIDDEN,
     LINK_FAULTS,
     NO_LIGHT,
     NOT_COLD,
@@ -98,11 +99,16 @@ def is_of_link(fault: FaultBegan) -> bool:
 
 
 def open_fault(
-    record: NightRecord, duty: str | None, fault: str, device: str
+    record: NightRecord, duty: str | None, fault: str, device: str, target: str | None = None
 ) -> FaultRecord | None:
-    """Return the open fault of a duty (or of a device, without a duty), if there is one."""
+    """Return the open fault of a duty (or of a device, without a duty), if there is one.
+
+    What hides one target is no fault of another, nor of the duty.
+    """
     for known in record.open_faults():
         began = known.began
+        if HIDDEN in (began.fault, fault) and (began.fault, began.target) != (fault, target):
+            continue
         if duty is not None and began.duty == duty:
             return known
         if duty is None and began.duty is None and (began.device, began.fault) == (device, fault):
@@ -159,6 +165,7 @@ def _view(
         and began.device not in _FOREGROUND
         and not lone_focuser,
         stops=_STOPS.get((began.device, began.fault), ()) if began.duty is None else (),
+        only_target=began.target if began.fault == HIDDEN else None,
     )
 
 

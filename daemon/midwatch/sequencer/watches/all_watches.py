@@ -21,7 +21,7 @@ class Watches:
     def __init__(self, context: DutyContext, rig_history: RigHistory, desk: FaultDesk) -> None:
         self._desk = desk
         self._tracking = TrackWatch(context, rig_history, desk)
-        self._light = LightWatch(context.record, desk)
+        self._light = LightWatch(context.record, desk, context.observer, context.night.horizon)
         self._time = TimeWatch(context.clock, context.rig, context.observer, desk)
         self._cold = ColdWatch(context, rig_history, desk)
 

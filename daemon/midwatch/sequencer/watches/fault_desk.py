@@ -79,7 +79,7 @@ class FaultDesk:
             self.look_at_links()
         device, fault = _blame(failure)
         message = said(failure) if failure is not None else "failed"
-        known = open_fault(self._record, decision.duty, fault, device)
+        known = open_fault(self._record, decision.duty, fault, device, decision.target)
         if known is not None:
             self.tried(known.began.fault_id, retry_name(decision.duty), "failed", message)
         elif not self._link_is_missed(decision.duty):

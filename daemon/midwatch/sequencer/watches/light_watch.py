@@ -2,70 +2,46 @@
 
 from __future__ import annotations
 
-import statistics
-
 from midwatch.journal.record import FrameRecord, NightRecord
 from midwatch.sequencer.decision import NO_LIGHT
+from midwatch.sequencer.facts import dark_message, is_low, latest_lights
 from midwatch.sequencer.watches.fault_desk import FaultDesk
+from midwatch.sky import Horizon, Observer
 
-__all__ = ["LightWatch", "dark_message"]
-
-# A frame that shows no star and less than this share of the usual noise has not even seen the sky:
-# what is left is read-out and dark current. Clouds take stars, but no noise. Higher: a dark sky
-# after moonset is taken for a shut shutter; lower: a warm sensor hides one.
-_NOISE_SHARE = 0.5
-# With so many frames of the same kind it is known what is usual.
-_ENOUGH = 2
+__all__ = ["LightWatch"]
 
 
 class LightWatch:
     """Opens the fault of a light path that is shut, and closes it; asked now and then."""
 
-    def __init__(self, record: NightRecord, desk: FaultDesk) -> None:
+    def __init__(
+        self, record: NightRecord, desk: FaultDesk, observer: Observer, horizon: Horizon
+    ) -> None:
         self._record = record
+        self._observer = observer
+        self._horizon = horizon
         self._desk = desk
         self._seen = ""
 
     def look(self) -> None:
         """Judge the latest light frame."""
-        latest = _latest(self._record)
-        if latest is not None and latest.begun.exposure_id != self._seen:
-            self._seen = latest.begun.exposure_id
-            self._desk.hold("camera", NO_LIGHT, dark_message(latest, self._record))
+        lights = latest_lights(self._record, 2)
+        if lights and lights[0].begun.exposure_id != self._seen:
+            self._seen = lights[0].begun.exposure_id
+            dark = dark_message(lights[0], self._record)
+            if dark is not None and self._may_be_trees(lights):
+                # Another target comes next, and shows whether the light of all of them is missing.
+                return
+            self._desk.hold("camera", NO_LIGHT, dark)
 
+    def _may_be_trees(self, lights: list[FrameRecord]) -> bool:
+        """Return whether the latest frame may be dark for trees, and the next one will show.
 
-def dark_message(frame: FrameRecord, record: NightRecord) -> str | None:
-    """Say that a light frame is dark compared with earlier ones of its kind; None if it is not.
-
-    A frame whose like was not yet accepted tonight is not judged.
-    """
-    graded = frame.graded
-    if graded is None or graded.noise_adu is None or graded.stars:
-        return None
-    usual = [
-        other.graded.noise_adu
-        for other in record.frames.values()
-        if other.accepted
-        and other.graded is not None
-        and other.graded.noise_adu is not None
-        and _kind(other) == _kind(frame)
-    ]
-    if len(usual) < _ENOUGH:
-        return None
-    usual_adu = statistics.median(usual)
-    if graded.noise_adu >= _NOISE_SHARE * usual_adu:
-        return None
-    return (
-        f"a light frame is dark: no star, noise {graded.noise_adu:.1f} ADU where {usual_adu:.1f} "
-        "ADU are usual; look whether the shutter opens and whether something covers the telescope"
-    )
-
-
-def _latest(record: NightRecord) -> FrameRecord | None:
-    frames = reversed(record.frames.values())
-    return next((f for f in frames if f.is_light and f.graded is not None), None)
-
-
-def _kind(frame: FrameRecord) -> tuple[str | None, float, int, int, int]:
-    begun = frame.begun
-    return begun.filter, begun.exposure_s, begun.gain, begun.offset, begun.binning
+        The first of two lights that are both dark was no reason to leave: there is nowhere to go.
+        """
+        record = self._record
+        if len(record.planned.keys() - set(record.withdrawn)) < 2:
+            return False
+        if len(lights) > 1 and dark_message(lights[1], record) is not None:
+            return False
+        return is_low(lights[0], record, self._observer, self._horizon)
