@@ -16,6 +16,7 @@ import numpy as np
 
 from midwatch.journal.facts import (
     Centred,
+    FaultBegan,
     FrameBegun,
     FrameGraded,
     FrameRead,
@@ -182,12 +183,11 @@ def _looks(events: Sequence[Event], observer: Observer) -> list[_Look]:
             at_s = event.at_utc_s if shot is None else shot.began_utc_s + shot.exposure_s / 2.0
             counts.setdefault(_kind(frame), []).append(fact.stars or 0)
             found.append((event.night, at_s, frame.target or "", fact.stars or 0, frame))
-        elif isinstance(fact, Centred) and fact.ok:
-            found.append((event.night, event.at_utc_s, fact.target, True, None))
-        elif isinstance(fact, Centred) and fact.error_arcsec is None:
-            # Each frame is a look; more than two, soon after one another, show no more.
-            frames = min(max(fact.attempts, 1), 2) if fact.diagnosis in _NO_STARS else 0
-            found += [(event.night, event.at_utc_s, fact.target, False, None)] * frames
+        elif isinstance(fact, Centred | FaultBegan):
+            found += [
+                (event.night, event.at_utc_s, fact.target or "", seen, None)
+                for seen in _looked(fact)
+            ]
     usual = {k: float(np.quantile(stars, _USUAL_QUANTILE)) for k, stars in counts.items()}
     by_target: dict[tuple[str, str], list[tuple[float, bool]]] = {}
     for night, at_s, target, what, of in found:
@@ -203,6 +203,16 @@ def _looks(events: Sequence[Event], observer: Observer) -> list[_Look]:
         for (at_s, seen), az, alt in zip(looked, azimuths, altitudes, strict=True):
             looks.append(_Look(night, at_s, az, alt, seen))
     return looks
+
+
+def _looked(fact: Centred | FaultBegan) -> tuple[bool, ...]:
+    """Return whether stars were seen, for each look at a target that a fact rests on."""
+    if isinstance(fact, FaultBegan):
+        # It rests on two frames, or on one and the guide star.
+        return (False, False) if fact.fault == "hidden" else ()
+    if fact.ok:
+        return (True,)
+    return (False,) if fact.error_arcsec is None and fact.diagnosis in _NO_STARS else ()
 
 
 def _kind(frame: FrameBegun | None) -> tuple[str | None, str | None, float, int]:

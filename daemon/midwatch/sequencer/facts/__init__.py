@@ -18,7 +18,7 @@ filter wheel that does not turn: what can be had through the filter in the beam 
 from midwatch.sequencer.facts.calibration_sets import calibration_needs
 from midwatch.sequencer.facts.dark_frames import dark_message, latest_lights
 from midwatch.sequencer.facts.focus_state import FocusWatch, focus_scale
-from midwatch.sequencer.facts.hidden_sky import NEAR_HORIZON_DEG, is_low
+from midwatch.sequencer.facts.hidden_sky import NEAR_HORIZON_DEG, dark_elsewhere, hidden_now, is_low
 from midwatch.sequencer.facts.lookout import Lookout, Reading, View
 from midwatch.sequencer.facts.lookout_guards import LookoutGuards, with_rig_defaults
 from midwatch.sequencer.facts.rig_history import RigHistory
@@ -27,6 +27,7 @@ from midwatch.sequencer.facts.worldview import LimitForecast, WorldView, weather
 
 __all__ = [
     "NEAR_HORIZON_DEG", "FocusWatch", "LimitForecast", "Lookout", "LookoutGuards", "Reading",
-    "RigHistory", "SafetyWatch", "View", "WorldView", "calibration_needs", "dark_message",
-    "focus_scale", "is_low", "latest_lights", "weather_age_s", "with_rig_defaults",
+    "RigHistory", "SafetyWatch", "View", "WorldView", "calibration_needs", "dark_elsewhere",
+    "dark_message", "focus_scale", "hidden_now", "is_low", "latest_lights", "weather_age_s",
+    "with_rig_defaults",
 ]  # fmt: skip

@@ -16,15 +16,16 @@ from midwatch.journal.record import FrameRecord, NightRecord
 from midwatch.sequencer.decision import CLOUDS, HIDDEN, NO_LIGHT
 from midwatch.sky import Horizon, Observer
 
-__all__ = ["NEAR_HORIZON_DEG", "Hidden", "hidden_now", "is_low"]
+__all__ = ["NEAR_HORIZON_DEG", "Hidden", "dark_elsewhere", "hidden_now", "is_low"]
 
 # Trees are taken to be at most so much higher than the horizon file says. Higher: a cloud high up
 # passes for a tree, and costs a look at another target; lower: tall trees pass for clouds.
 NEAR_HORIZON_DEG = 20.0
 # Shares of the usual stars: below the first a frame has seen none of the sky; below the second it
-# has seen it past an edge of trees, if it is not alone with that or the guide star went, too.
+# has seen it past an edge of trees, if it is not alone with that. A guide star that is gone for so
+# much of a frame that fails says the same.
 _HIDDEN_SHARE, _THIN_SHARE = 0.25, 0.7
-_GUIDE_LOST_PERCENT = 50.0
+_GUIDE_LOST_PERCENT = 25.0
 # Of a frame that nothing can be compared with, so few stars are none.
 _FEW_STARS = 8
 # A target that rises is looked at again when it is so much higher; each look costs minutes.
@@ -51,7 +52,7 @@ def hidden_now(record: NightRecord, target: str, observer: Observer, horizon: Ho
     if plan is None or not looks:
         return Hidden()
     last_s = max(looks)
-    if _dark_elsewhere(record, target, last_s, observer, horizon):
+    if dark_elsewhere(record, target, last_s, observer, horizon):
         return Hidden()
     ahead = last_s + np.arange(0.0, _AHEAD_S + _STEP_S, _STEP_S)
     place = observer.altaz(*plan.motion.positions_at(ahead), ahead)
@@ -96,7 +97,7 @@ def _looks(record: NightRecord, target: str, observer: Observer, horizon: Horizo
     return looks + thin if looks or len(thin) > 1 else []
 
 
-def _dark_elsewhere(
+def dark_elsewhere(
     record: NightRecord, target: str, since_s: float, observer: Observer, horizon: Horizon
 ) -> bool:
     """Return whether the first look at another target since, higher up, showed no stars either."""
@@ -127,6 +128,9 @@ def _sight(frame: FrameRecord, record: NightRecord) -> _Sight:
     if graded is None or frame.accepted or graded.stars is None:
         return "seen"
     share = graded.star_share
+    unguided = (graded.guide_lost_percent or 0.0) >= _GUIDE_LOST_PERCENT
+    if unguided and (share is None or share < _THIN_SHARE):
+        return "none"
     if share is None:
         usual = _usual_stars(frame, record)
         if usual is None:
@@ -134,9 +138,7 @@ def _sight(frame: FrameRecord, record: NightRecord) -> _Sight:
         share = graded.stars / usual
     if share < _HIDDEN_SHARE:
         return "none"
-    if share >= _THIN_SHARE:
-        return "seen"
-    return "none" if (graded.guide_lost_percent or 0.0) >= _GUIDE_LOST_PERCENT else "thin"
+    return "seen" if share >= _THIN_SHARE else "thin"
 
 
 def _usual_stars(frame: FrameRecord, record: NightRecord) -> float | None:

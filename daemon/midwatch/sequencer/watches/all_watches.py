@@ -8,6 +8,7 @@ from midwatch.sequencer.duties import DutyContext
 from midwatch.sequencer.facts import RigHistory
 from midwatch.sequencer.watches.cooling import ColdWatch
 from midwatch.sequencer.watches.fault_desk import FaultDesk
+from midwatch.sequencer.watches.hidden_watch import HiddenWatch
 from midwatch.sequencer.watches.light_watch import LightWatch
 from midwatch.sequencer.watches.time_watch import TimeWatch
 from midwatch.sequencer.watches.track_watch import TrackWatch
@@ -16,12 +17,13 @@ __all__ = ["Watches"]
 
 
 class Watches:
-    """Links; a mount that stops; clocks and sites that disagree; a sensor warm, or in the dark."""
+    """Links; a mount that stops; clocks that disagree; a sensor warm, or in the dark; trees."""
 
     def __init__(self, context: DutyContext, rig_history: RigHistory, desk: FaultDesk) -> None:
         self._desk = desk
         self._tracking = TrackWatch(context, rig_history, desk)
-        self._light = LightWatch(context.record, desk, context.observer, context.night.horizon)
+        sky = (context.record, desk, context.observer, context.night.horizon)
+        self._light, self._hidden = LightWatch(*sky), HiddenWatch(*sky, context.clock)
         self._time = TimeWatch(context.clock, context.rig, context.observer, desk)
         self._cold = ColdWatch(context, rig_history, desk)
 
@@ -37,5 +39,6 @@ class Watches:
     def look(self) -> None:
         """Look at what shows more slowly; asked every minute."""
         self._light.look()
+        self._hidden.look()
         self._time.look()
         self._cold.look()
