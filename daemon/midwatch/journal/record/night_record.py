@@ -58,6 +58,7 @@ __all__ = ["FaultRecord", "FocusMoment", "FrameRecord", "FrameState", "NightReco
 _MOVING_DUTIES = ("slew", "flip")
 # Ends of motion after which it does not point at anything any more: at rest, or not tracking.
 _RESTING_ENDS = ("park", "tracking")
+_CLOUDY_PERCENT = 50.0
 
 
 @dataclass(slots=True)
@@ -81,6 +82,7 @@ class NightRecord:
         withdrawn: Targets that new orders no longer hold.
         current_target: Target of the last frame or centring.
         set_point: What the camera is cooled to, where the cooler does not hold what was ordered.
+        cloudy_at_s: Moments at which the sensor said that half of the sky or more was clouded.
         calibration_skipped: Sets of calibration frames that are not taken tonight.
     """
 
@@ -109,6 +111,7 @@ class NightRecord:
     durations: dict[str, list[float]] = field(default_factory=dict)
     lookouts: dict[str, tuple[float, LookoutChanged]] = field(default_factory=dict)
     sample: tuple[float, Sample] | None = None
+    cloudy_at_s: list[float] = field(default_factory=list)
     decisions: int = 0
     paused: bool = False
     closing: bool = False
@@ -319,6 +322,8 @@ class NightRecord:
 
     def _sample(self, at: float, fact: Sample) -> None:
         self.sample = (at, fact)
+        if fact.cloud_percent is not None and fact.cloud_percent >= _CLOUDY_PERCENT:
+            self.cloudy_at_s.append(at)
 
     def _lookout(self, at: float, fact: LookoutChanged) -> None:
         self.lookouts[fact.lookout] = (at, fact)

@@ -8,6 +8,7 @@ shows no stars either, it was not the trees.
 from __future__ import annotations
 
 import statistics
+from bisect import bisect_left
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -35,6 +36,8 @@ _CLIMB_DEG = 4.0
 _SINKING_S = 2700.0
 _AHEAD_S, _STEP_S = 4.0 * 3600.0, 60.0
 
+_SAMPLE_AGE_S = 900.0  # for so long a sensor's word on the clouds is good
+
 _Sight = Literal["seen", "thin", "none"]
 
 
@@ -52,7 +55,7 @@ def hidden_now(record: NightRecord, target: str, observer: Observer, horizon: Ho
     if plan is None or not looks:
         return Hidden()
     last_s = max(looks)
-    if dark_elsewhere(record, target, last_s, observer, horizon):
+    if _cloudy(record, last_s) or dark_elsewhere(record, target, last_s, observer, horizon):
         return Hidden()
     ahead = last_s + np.arange(0.0, _AHEAD_S + _STEP_S, _STEP_S)
     place = observer.altaz(*plan.motion.positions_at(ahead), ahead)
@@ -120,6 +123,12 @@ def dark_elsewhere(
             if tells and (first is None or at_s < first[0]):
                 first = (at_s, not seen)
     return first is not None and first[1]
+
+
+def _cloudy(record: NightRecord, at_s: float) -> bool:
+    """Return whether the sensor saw clouds at about that time."""
+    first = bisect_left(record.cloudy_at_s, at_s - _SAMPLE_AGE_S)
+    return first < len(record.cloudy_at_s) and record.cloudy_at_s[first] <= at_s + _SAMPLE_AGE_S
 
 
 def _sight(frame: FrameRecord, record: NightRecord) -> _Sight:

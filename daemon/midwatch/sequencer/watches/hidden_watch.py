@@ -47,7 +47,8 @@ class HiddenWatch:
                 continue
             hidden = hidden_now(self._record, target, self._observer, self._horizon)
             if hidden.until_s > self._clock.unix_s():
-                message = f"{target}: {hidden.reason}; other targets come first"
+                others = "; other targets come first" if len(self._record.planned) > 1 else ""
+                message = f"{target}: {hidden.reason}{others}"
                 self._desk.open("sky", HIDDEN, message, "centre", target)
 
     def _doubt(self, target: str, fault: FaultRecord) -> None:
