@@ -218,6 +218,18 @@ def test_a_dark_frame_near_the_horizon_is_blamed_on_the_shutter_if_the_next_is_d
     assert desk.open_now == [("camera", "no_light", None)]
 
 
+def test_frames_as_dark_as_trees_are_blamed_on_the_shutter_only_high_up() -> None:
+    for target, blamed in (("west", False), ("high", True)):
+        story, desk = Story(), Desk()
+        watch = light_watch(story, desk)
+        for _ in range(2):
+            story.light(target)
+        for _ in range(2):
+            story.light(target, stars=0, noise_adu=24.0)
+            watch.look()
+        assert (("camera", "no_light", None) in desk.open_now) == blamed
+
+
 def test_with_a_single_target_there_is_nothing_to_wait_for() -> None:
     story, desk = Story(), Desk()
     for name in ("east", "high"):

@@ -22,7 +22,7 @@ from midwatch.planning import NightPlan, TargetPlan
 from midwatch.sequencer.camera import CameraSetting, FrameAnalysis, FrameTaker, Shot
 from midwatch.sequencer.duties.duty_failure import DutyFailedError
 from midwatch.sequencer.duties.supervisor import Supervisor
-from midwatch.sequencer.facts import NEAR_HORIZON_DEG, dark_message, latest_lights
+from midwatch.sequencer.facts import NEAR_HORIZON_DEG, dark_message, is_low, latest_lights
 from midwatch.sequencer.grading import Graded, Grader, LightFrame, Verdict, judge, look_again
 from midwatch.sky import LimitCheck, Observer, sun_separation_deg
 from midwatch.sky.mounts import MountGeometry, PierSide
@@ -96,7 +96,10 @@ class DutyContext:
     def dark_light(self) -> str | None:
         """Say that the latest light frame is too dark for any sky; None if it is not."""
         lights = latest_lights(self.record, 1)
-        return dark_message(lights[0], self.record) if lights else None
+        if not lights:
+            return None
+        low = is_low(lights[0], self.record, self.observer, self.night.horizon)
+        return dark_message(lights[0], self.record, low=low)
 
     def target_plan(self, name: str) -> TargetPlan:
         """Return what the night allows for a target."""

@@ -12,14 +12,17 @@ __all__ = ["dark_message", "latest_lights"]
 # what is left is read-out and dark current. Clouds take stars, but no noise. Higher: a dark sky
 # after moonset is taken for a shut shutter; lower: a warm sensor hides one.
 _NOISE_SHARE = 0.5
+# The same near the horizon, where trees take most of the sky's light, but send on some of it.
+_BLACK_SHARE = 0.25
 # With so many frames of the same kind it is known what is usual.
 _ENOUGH = 2
 
 
-def dark_message(frame: FrameRecord, record: NightRecord) -> str | None:
+def dark_message(frame: FrameRecord, record: NightRecord, *, low: bool) -> str | None:
     """Say that a light frame is dark compared with earlier ones of its kind; None if it is not.
 
-    A frame whose like was not yet accepted tonight is not judged.
+    A frame whose like was not yet accepted tonight is not judged. One that was taken ``low`` must
+    be darker than trees are.
     """
     graded = frame.graded
     if graded is None or graded.noise_adu is None or graded.stars:
@@ -35,7 +38,7 @@ def dark_message(frame: FrameRecord, record: NightRecord) -> str | None:
     if len(usual) < _ENOUGH:
         return None
     usual_adu = statistics.median(usual)
-    if graded.noise_adu >= _NOISE_SHARE * usual_adu:
+    if graded.noise_adu >= (_BLACK_SHARE if low else _NOISE_SHARE) * usual_adu:
         return None
     return (
         f"a light frame is dark: no star, noise {graded.noise_adu:.1f} ADU where {usual_adu:.1f} "

@@ -28,20 +28,18 @@ class LightWatch:
         lights = latest_lights(self._record, 2)
         if lights and lights[0].begun.exposure_id != self._seen:
             self._seen = lights[0].begun.exposure_id
-            dark = dark_message(lights[0], self._record)
-            if dark is not None and self._may_be_trees(lights):
-                # Another target comes next, and shows whether the light of all of them is missing.
+            low = is_low(lights[0], self._record, self._observer, self._horizon)
+            dark = dark_message(lights[0], self._record, low=low)
+            if dark is not None and low and self._next_will_show(lights):
                 return
             self._desk.hold("camera", NO_LIGHT, dark)
 
-    def _may_be_trees(self, lights: list[FrameRecord]) -> bool:
-        """Return whether the latest frame may be dark for trees, and the next one will show.
+    def _next_will_show(self, lights: list[FrameRecord]) -> bool:
+        """Return whether another target comes next, and shows if the light of all is missing.
 
         The first of two lights that are both dark was no reason to leave: there is nowhere to go.
         """
         record = self._record
         if len(record.planned.keys() - set(record.withdrawn)) < 2:
             return False
-        if len(lights) > 1 and dark_message(lights[1], record) is not None:
-            return False
-        return is_low(lights[0], record, self._observer, self._horizon)
+        return len(lights) < 2 or dark_message(lights[1], record, low=True) is None
