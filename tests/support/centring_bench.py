@@ -63,6 +63,7 @@ class Rig:
     devices: dict[str, Any] = field(default_factory=dict)
     centring: dict[str, Any] = field(default_factory=dict)
     optics: dict[str, Any] = field(default_factory=dict)
+    others: list[dict[str, Any]] = field(default_factory=list)
 
     def write(self, folder: Path) -> Path:
         rig = yaml.safe_load((ROOT / "configs/rigs/harrier.yaml").read_text())
@@ -80,7 +81,7 @@ class Rig:
             "site": str(ROOT / "configs/sites/larch-hollow.yaml"),
             "rig": "rig.yaml",
             "evening": "2027-03-10",
-            "targets": [{**TARGET, **self.target}],
+            "targets": [{**TARGET, **self.target}, *self.others],
         }
         (folder / "orders.yaml").write_text(yaml.safe_dump(orders))
         return folder / "orders.yaml"

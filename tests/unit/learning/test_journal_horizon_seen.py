@@ -103,6 +103,36 @@ def test_the_proposal_never_lies_below_the_declared_horizon_nor_below_what_was_l
     assert proposal.altitude_deg(far) == pytest.approx(DECLARED.altitude_deg(far))
 
 
+def left_soon(number: int, *facts: e.Fact) -> list[tuple[float, e.Fact]]:
+    """Tell a night that went on elsewhere when a target sank behind a tree, and this was noted."""
+    told = night(number, -90.0)
+    gone_s = NOON_UTC_S + number * DAY_S + 12.5 * 3600.0
+    kept = [(at_s, fact) for at_s, fact in told if at_s < gone_s or isinstance(fact, e.Sample)]
+    return sorted([*kept, *((gone_s, fact) for fact in facts)], key=lambda one: one[0])
+
+
+def test_what_was_left_soon_is_proposed_after_two_nights_at_the_height_where_it_was() -> None:
+    hidden = e.FaultBegan(fault_id="1", device="sky", fault="hidden", message="", duty="centre",
+                          target="west")  # fmt: skip
+    assert all(b.proposed_deg is None for b in learned(left_soon(0, hidden)))
+    found = [b for b in learned(left_soon(0, hidden), left_soon(1, hidden)) if b.proposed_deg]
+    gone_s = NOON_UTC_S + 12.5 * 3600.0
+    altitude = float(OBSERVER.altaz(RA_DEG, DEC_DEG, gone_s).alt_deg)
+    assert [b.proposed_deg for b in found] == [pytest.approx(altitude + 1.0, abs=0.8)]
+
+
+@pytest.mark.parametrize(
+    ("diagnosis", "counts"),
+    [("hidden", True), ("out_of_focus", False), ("no_light", False), ("covers", False)],
+)
+def test_a_centring_that_failed_for_another_reason_is_no_horizon(
+    diagnosis: str, counts: bool
+) -> None:
+    failed = e.Centred(target="west", ok=False, attempts=2, error_arcsec=None, rotation_deg=None,
+                       scale_arcsec=None, diagnosis=diagnosis)  # fmt: skip
+    assert bool(learned(left_soon(0, failed))) == counts
+
+
 def test_clouds_on_two_nights_are_no_horizon() -> None:
     for cover in (2.0, None):
         nights = [night(n, -90.0, cloud=(12.0, 16.0), cloud_percent=cover) for n in (0, 1)]

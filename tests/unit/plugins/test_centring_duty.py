@@ -78,6 +78,55 @@ def test_few_stars_are_blamed_on_what_hides_them(
     assert done.centred.exposures_s == (6.0, 12.0, 24.0, 48.0, 48.0, 48.0)
 
 
+# Eleven degrees above the horizon of the site, in the north-east.
+LOW = {"ra": 220.0, "dec": 35.0}
+HIGH = {**TARGET, "name": "High"}
+
+
+def test_a_low_target_without_stars_is_left_soon_for_another_one(tmp_path: Path) -> None:
+    done = centred(tmp_path, Rig(target=LOW, others=[HIGH], camera=DIM))
+    assert done.failure is not None
+    assert (done.failure.device, done.failure.fault) == ("sky", "hidden")
+    assert "degrees above the site's horizon: trees or a building" in done.failure.message
+    assert "other targets come first" in done.failure.message
+    assert done.centred.exposures_s == (6.0, 12.0)
+    assert done.seconds < 60.0
+
+
+def test_a_low_target_that_is_the_only_one_is_tried_for_as_long_as_ever(tmp_path: Path) -> None:
+    done = centred(tmp_path, Rig(target=LOW, camera=DIM))
+    assert done.failure is not None and done.failure.fault == "hidden"
+    assert "tried again every few minutes" in done.failure.message
+    assert len(done.centred.exposures_s) == 6
+
+
+def test_clouds_that_the_sensor_sees_are_clouds_near_the_horizon_too(tmp_path: Path) -> None:
+    done = centred(tmp_path, Rig(target=LOW, others=[HIGH], camera=DIM, devices=CLOUDED))
+    assert done.failure is not None and done.failure.fault == "clouds"
+
+
+def test_a_low_target_is_looked_at_through_the_broadest_filter_before_it_is_left(
+    tmp_path: Path,
+) -> None:
+    async def narrow(context: DutyContext) -> None:
+        assert context.rig.filter_wheel is not None
+        await context.rig.filter_wheel.do(SelectFilter(name="Ha"), 60.0)
+
+    done = centred(tmp_path, Rig(target=LOW, others=[HIGH], camera=DIM), prepare=narrow)
+    assert done.centred.filter == "L"
+
+
+def test_trees_hide_a_low_field_from_the_simulated_camera_and_no_high_one(tmp_path: Path) -> None:
+    trees = {"trees_above_horizon_deg": 30.0}
+    for name, target, ok in (("low", LOW, False), ("high", {}, True)):
+        (tmp_path / name).mkdir()
+        done = centred(tmp_path / name, Rig(target=target, others=[HIGH], camera=trees))
+        assert done.centred.ok == ok
+        assert ok or done.centred.diagnosis == "hidden"
+    (tmp_path / "none").mkdir()
+    assert centred(tmp_path / "none", Rig(target=LOW, others=[HIGH])).centred.ok
+
+
 def test_bright_sky_is_distinguished_from_clouds(tmp_path: Path) -> None:
     # The brightest sky that the simulated camera knows, on large pixels and a small well.
     bright = {"sky_mag": 14.0, "full_well_e": 3000.0, "pixel_um": 20.0, "focal_length_mm": 1556}

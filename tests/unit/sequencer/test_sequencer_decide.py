@@ -121,6 +121,8 @@ targets = st.lists(
         blocked_until_s=st.one_of(st.just(0.0), moments),
         blocked_reason=st.just("it failed"),
         skipped=st.booleans(),
+        hidden_until_s=st.one_of(st.just(0.0), moments),
+        hidden_reason=st.just("no stars there"),
     ),
     max_size=3,
     unique_by=lambda t: t.name,
@@ -146,6 +148,7 @@ faults = st.lists(
         held=st.booleans(),
         background=st.booleans(),
         stops=st.lists(duties, max_size=2).map(tuple),
+        only_target=st.one_of(st.none(), names),
     ),
     max_size=2,
 ).map(tuple)
@@ -448,6 +451,33 @@ def test_equal_priorities_are_served_by_who_sets_first() -> None:
     assert ("A", "B comes first") in decision.ruled_out
     urgent = decide(world(targets=(target("A"), replace(early, priority=2)), pointing=fresh))
     assert urgent.target == "A"
+
+
+def test_a_target_that_seems_hidden_yields_to_others_and_is_tried_where_there_are_none() -> None:
+    now_s = HOURS.dusk_s + 100
+    first = replace(target("A"), hidden_until_s=now_s + 600, hidden_reason="no stars there")
+    fresh = Pointing(parked=True)
+    both = decide(world(targets=(first, target("B", priority=2)), pointing=fresh))
+    assert (both.duty, both.target) == ("slew", "B")
+    assert ("A", "no stars there; B comes first") in both.ruled_out
+    assert decide(world(targets=(first,), pointing=fresh)).target == "A"
+    later = world(targets=(first, target("B", priority=2)), pointing=fresh, now_s=now_s + 601)
+    assert decide(later).target == "A"
+
+
+def test_what_hides_one_target_keeps_no_other_from_being_centred() -> None:
+    there = Pointing(parked=False, tracking=True, pier_side="east", target="A")
+    fault = FaultView("1", "sky", "no stars", blocks=("centre",), again_at_s=HOURS.dusk_s + 900)
+    for only, duty in ((None, "wait"), ("B", "centre"), ("A", "wait")):
+        view = replace(fault, only_target=only)
+        assert decide(world(pointing=there, faults=(view,))).duty == duty
+
+
+def test_nothing_is_focused_on_a_target_that_seems_hidden() -> None:
+    hidden = target("A", hidden_until_s=HOURS.dusk_s + 900, hidden_reason="no stars there")
+    due = StandingDue("temperature", "focus", False, "2 degC")
+    assert decide(world(targets=(target("A"),), standing=(due,))).duty == "focus"
+    assert decide(world(targets=(hidden,), standing=(due,))).duty == "expose"
 
 
 def test_a_target_that_is_ready_before_dusk_is_waited_for() -> None:
