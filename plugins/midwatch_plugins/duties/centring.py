@@ -43,7 +43,7 @@ _WIDE_DEG = 15.0
 _LONGEST_S = 60.0
 # Scales this near to each other are one: reducers, spacing and temperature change it by less.
 _SAME_SCALE = 0.03
-# Frames with hardly a star after which a target near the horizon is left for another one.
+# Frames without a solution after which a target near the horizon is left for another one.
 _LOOKS_NEAR_HORIZON = 2
 # How far off the target stars are looked for, in heights of the field.
 _ASIDE = 0.5
@@ -138,7 +138,7 @@ class _Centring:
     def _others_come_first(self) -> bool:
         """Return whether this is given up early: it may be hidden, and there is other work."""
         alone = len(self.context.night.targets) == 1
-        if alone or self.solution is not None or self._few() < _LOOKS_NEAR_HORIZON:
+        if alone or self.solution is not None or len(self.looks) < _LOOKS_NEAR_HORIZON:
             return False
         return self.context.near_horizon(self.name)
 

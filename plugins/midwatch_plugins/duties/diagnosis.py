@@ -83,15 +83,10 @@ def diagnose(
     seen = f"{last.measures.stars} stars in {last.exposure_s:g} s"
     return (
         _drawn_out(looks, scale_arcsec)
-        or _blurred(context, looks, scale_arcsec)
+        or _blurred(context, looks, scale_arcsec, target)
         or (_dark(context, last, target) if last.few_stars else None)
         or _sparse(looks)
-        or Diagnosis(
-            "sky",
-            "not_centred",
-            f"{seen}, and {searched}: the mount may point far from where it says, or the camera "
-            "differ from the rig file",
-        )
+        or _unknown_field(context, seen, searched, target)
     )
 
 
@@ -109,10 +104,15 @@ def _drawn_out(looks: Sequence[Look], scale_arcsec: float) -> Diagnosis | None:
     )
 
 
-def _blurred(context: DutyContext, looks: Sequence[Look], scale_arcsec: float) -> Diagnosis | None:
+def _blurred(
+    context: DutyContext, looks: Sequence[Look], scale_arcsec: float, target: str
+) -> Diagnosis | None:
     focus = context.record.focus
     best_px = focus.run.best_hfr_px if focus is not None else None
     sizes = [look.measures.hfr_px for look in looks if look.measures.hfr_px is not None]
+    # Through a tree a few specks are seen, of any size: the next target shows how sharp stars are.
+    if looks[-1].measures.stars < FEW_STARS and _next_will_show(context, target):
+        sizes = []
     if sizes:
         size_px = statistics.median(sizes)
         few = looks[-1].few_stars
@@ -138,7 +138,7 @@ def _blurred(context: DutyContext, looks: Sequence[Look], scale_arcsec: float) -
     return Diagnosis(
         "sky",
         "out_of_focus",
-        f"no star is seen, and the focuser is {away} steps from the last good focus "
+        f"hardly a star is seen, and the focuser is {away} steps from the last good focus "
         f"({focus.run.best_position})",
     )
 
@@ -161,11 +161,7 @@ def _dark(context: DutyContext, look: Look, target: str) -> Diagnosis:
         if (fault.began.device, fault.began.fault) == ("camera", "no_light"):
             return Diagnosis("camera", "no_light", f"{seen}, and before {fault.began.message}")
     low = context.near_horizon(target)
-    hidden = [
-        fault.began.target
-        for fault in context.record.open_faults()
-        if fault.began.fault == "hidden" and fault.began.target not in (None, target)
-    ]
+    hidden = _hidden_elsewhere(context, target)
     dark = context.dark_light()
     if dark is not None and (hidden or not low):
         # Trees may darken one target near the horizon, but hardly two, and none high up.
@@ -199,6 +195,39 @@ def _dark(context: DutyContext, look: Look, target: str) -> Diagnosis:
         "sky", "clouds",
         f"{seen}: clouds ({said}), dew or a cap on the telescope; {sky}",
     )  # fmt: skip
+
+
+def _hidden_elsewhere(context: DutyContext, target: str) -> list[str]:
+    """Return the other targets that were found hidden, and not seen since."""
+    return [
+        fault.began.target
+        for fault in context.record.open_faults()
+        if fault.began.fault == "hidden" and fault.began.target not in (None, target)
+    ]
+
+
+def _unknown_field(context: DutyContext, seen: str, searched: str, target: str) -> Diagnosis:
+    """Say why stars are seen, and no field is known by them."""
+    if _next_will_show(context, target):
+        return Diagnosis(
+            "sky",
+            "hidden",
+            f"{seen}, and {searched}, {context.above_horizon_deg(target):.0f} degrees above the "
+            "site's horizon: trees that the horizon file does not know may hide a part of the "
+            "field, or the mount points far from where it says; other targets come first",
+        )
+    return Diagnosis(
+        "sky",
+        "not_centred",
+        f"{seen}, and {searched}: the mount may point far from where it says, or the camera "
+        "differ from the rig file",
+    )
+
+
+def _next_will_show(context: DutyContext, target: str) -> bool:
+    """Return whether trees may be in the way, and another target comes next that shows it."""
+    several = len(context.night.targets) > 1
+    return several and context.near_horizon(target) and not _hidden_elsewhere(context, target)
 
 
 def _sparse(looks: Sequence[Look]) -> Diagnosis | None:
