@@ -13,6 +13,10 @@ While guiding cannot be had, ``unguided`` chooses the exposure from the elongati
 unguided frames, or before them from what the guider said of the mount. It cuts ordered exposures
 into whole parts, and what counts is added up by integration. ``jammed_wheel`` does the same for a
 filter wheel that does not turn: what can be had through the filter in the beam goes first.
+
+``hidden_sky`` says which targets near the horizon trees seem to hide, and until when others come
+first: by frames and centrings without stars, unless a target higher up was as dark, or a sensor
+saw clouds. ``dark_frames`` says which frames have not even seen a sky.
 """
 
 from midwatch.sequencer.facts.calibration_sets import calibration_needs

@@ -4,9 +4,10 @@
 ``all_watches`` looks at everything once a minute: ``time_watch`` compares clock, site and mount,
 two of three that agree show which one is wrong; ``cooling`` the sensor with its set point;
 ``light_watch`` the noise of a light frame with that of others, since one without sky noise saw
-nothing. ``track_watch`` sees at once when a mount stops without an order. A sensor that is merely
-warm holds nothing up once it is dark: frames are taken, and darks as warm as they were.
-``remedies_alongside`` tries the remedies of devices without which the night goes on.
+nothing; ``hidden_watch`` journals which targets trees seem to hide. ``track_watch`` sees at once
+when a mount stops without an order. A sensor that is merely warm holds nothing up once it is dark:
+frames are taken, and darks as warm as they were. ``remedies_alongside`` tries the remedies of
+devices without which the night goes on.
 """
 
 from midwatch.sequencer.watches.all_watches import Watches
