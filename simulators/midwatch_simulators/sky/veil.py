@@ -1,4 +1,4 @@
-"""Trees in front of a field: each star is behind a twig or beside it."""
+"""Trees in front of a field: some stars are behind leaves, others in gaps."""
 
 from __future__ import annotations
 

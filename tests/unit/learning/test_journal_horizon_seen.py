@@ -104,10 +104,12 @@ def test_the_proposal_never_lies_below_the_declared_horizon_nor_below_what_was_l
 
 
 def left_soon(number: int, *facts: e.Fact) -> list[tuple[float, e.Fact]]:
-    """Tell a night that went on elsewhere when a target sank behind a tree, and this was noted."""
-    told = night(number, -90.0)
+    """Make up a night that went on elsewhere when a target sank behind a tree, as was noted."""
+    facts_of_night = night(number, -90.0)
     gone_s = NOON_UTC_S + number * DAY_S + 12.5 * 3600.0
-    kept = [(at_s, fact) for at_s, fact in told if at_s < gone_s or isinstance(fact, e.Sample)]
+    kept = [
+        (at_s, fact) for at_s, fact in facts_of_night if at_s < gone_s or isinstance(fact, e.Sample)
+    ]
     return sorted([*kept, *((gone_s, fact) for fact in facts)], key=lambda one: one[0])
 
 

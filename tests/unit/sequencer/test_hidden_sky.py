@@ -46,9 +46,9 @@ class Story:
 
     def __post_init__(self) -> None:
         for planned in TARGETS:
-            self.tell(planned)
+            self.add(planned)
 
-    def tell(self, fact: Fact) -> None:
+    def add(self, fact: Fact) -> None:
         self._number += 1
         self.record.apply(Event(self._number, self.now_s, "night", fact, ""))
 
@@ -64,18 +64,18 @@ class Story:
         good = stars >= 500 and guide_lost_percent == 0.0
         name = f"frame-{self._number}"
         began_s, self.now_s = self.now_s, self.now_s + EXPOSURE_S
-        self.tell(FrameBegun(exposure_id=name, frame="light", target=target, order_index=0,
-                             filter="L", exposure_s=EXPOSURE_S, gain=1, offset=1,
-                             binning=1))  # fmt: skip
-        self.tell(FrameRead(exposure_id=name, sha256="0" * 64, began_utc_s=began_s,
+        self.add(FrameBegun(exposure_id=name, frame="light", target=target, order_index=0,
+                            filter="L", exposure_s=EXPOSURE_S, gain=1, offset=1,
+                            binning=1))  # fmt: skip
+        self.add(FrameRead(exposure_id=name, sha256="0" * 64, began_utc_s=began_s,
                             exposure_s=EXPOSURE_S))  # fmt: skip
-        self.tell(FrameGraded(exposure_id=name, grade="accepted" if good else "rejected",
+        self.add(FrameGraded(exposure_id=name, grade="accepted" if good else "rejected",
                               stars=stars, star_share=share, noise_adu=noise_adu,
                               guide_lost_percent=guide_lost_percent))  # fmt: skip
 
     def fault(self, fault: str, target: str | None, device: str = "sky") -> None:
-        self.tell(FaultBegan(fault_id=f"{self._number}-{fault}", device=device, fault=fault,
-                             message=fault, duty="centre", target=target))  # fmt: skip
+        self.add(FaultBegan(fault_id=f"{self._number}-{fault}", device=device, fault=fault,
+                            message=fault, duty="centre", target=target))  # fmt: skip
 
     def hidden_for_s(self, target: str) -> float:
         until_s = hidden_now(self.record, target, OBSERVER, HORIZON).until_s
@@ -184,10 +184,10 @@ def test_no_stars_behind_other_trees_say_nothing() -> None:
 def test_clouds_that_the_sensor_sees_are_no_trees_then_nor_when_they_have_gone() -> None:
     story = Story()
     story.light("west", stars=0)
-    story.tell(Sample(cloud_percent=90.0))
+    story.add(Sample(cloud_percent=90.0))
     assert story.hidden_for_s("west") == 0.0
     story.now_s += 1200.0
-    story.tell(Sample(cloud_percent=5.0))
+    story.add(Sample(cloud_percent=5.0))
     assert story.hidden_for_s("west") == 0.0
 
 

@@ -1,6 +1,6 @@
 """Whether a target near the horizon is hidden by what the site's horizon file does not know.
 
-Frames without stars tell neither trees from clouds nor either from a cap. But low down trees are
+Frames without stars look the same behind trees, clouds and a cap. But low down trees are
 likely, and then another target is in the open: it is tried first, whatever the reason is. If it
 shows no stars either, it was not the trees.
 """
