@@ -86,10 +86,10 @@ def test_calibrates_guides_dithers_and_takes_its_calibration_over_a_flip() -> No
         del before
         await rig.do("guider", StopGuiding())
         await rig.do("mount", Slew(ra_deg=FIELD[0], dec_deg=FIELD[1], pier_side="west"))
-        told = len(rig.told)
+        before = len(rig.seen)
         await rig.do("guider", START)
         flipped = await watched(rig, 90.0)
-        later = [facts["event"] for _, name, facts in rig.told[told:] if name == "guiding"]
+        later = [facts["event"] for _, name, facts in rig.seen[before:] if name == "guiding"]
         return guided, state, dithered, flipped, later
 
     rough = {"character": "rough", "past_meridian_deg": 60.0}
@@ -261,7 +261,7 @@ def test_without_a_lease_the_mount_is_let_go(calibrated: MemoryKeptFacts) -> Non
 def test_the_same_seed_guides_the_same_and_another_does_not(calibrated: MemoryKeptFacts) -> None:
     async def main(rig: GuidedRig) -> Any:
         await rig.do("guider", START)
-        return (await watched(rig, 30.0)).tolist(), rig.told
+        return (await watched(rig, 30.0)).tolist(), rig.seen
 
     one, two, other = (
         with_rig(main, seed=seed, kept_facts=again(calibrated)) for seed in (3, 3, 4)

@@ -19,6 +19,7 @@ from midwatch.journal.facts import FaultBegan, FaultEnded, FrameBegun, RemedyTri
 from midwatch.journal.store import Event
 from midwatch.orders.reading import load_night
 from midwatch.runtime.rehearsal import RehearsalOptions, rehearse
+from support.grids import thinned
 from support.interface_bench import ORDERS, RIG, write_night
 from support.pace import LIMIT_S
 
@@ -141,7 +142,7 @@ def test_when_room_is_made_the_night_goes_on_without_a_gap_in_its_frames(
 
 
 @root_only
-@pytest.mark.parametrize("size", ["120k", "260k"])
+@pytest.mark.parametrize("size", thinned(["120k", "260k"], 2))
 def test_a_journal_that_cannot_be_written_ends_the_night_with_a_remedy(
     tmp_path: Path, disk: Callable[[str], Path], size: str
 ) -> None:

@@ -41,6 +41,7 @@ from support.by_hand import (
     text_of,
     write,
 )
+from support.grids import WHOLE
 from support.interface_bench import SITE
 
 
@@ -261,7 +262,7 @@ def test_frame_in_hand_is_finished_by_a_pause(tmp_path: Path) -> None:
 
 
 @settings(
-    max_examples=12, derandomize=True, database=None,
+    max_examples=12 if WHOLE else 6, derandomize=True, database=None,
     suppress_health_check=[HealthCheck.too_slow],
 )  # fmt: skip
 @given(st.lists(st.tuples(INSTANTS, COMMANDS), min_size=1, max_size=4))

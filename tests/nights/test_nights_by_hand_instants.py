@@ -9,6 +9,7 @@ import pytest
 from midwatch.journal.facts import DutyBegan, DutyEnded
 from midwatch.sky import Observer, Place
 from support.by_hand import FIRST_LIGHT_S, ORDERS, Seen, check_by_hand, kept, lights, night, write
+from support.grids import thinned
 
 COMMANDS = ("pause", "resume", "skip", "close", "change")
 BENCH = Place(latitude_deg=46.2, longitude_deg=13.4, elevation_m=0.0)
@@ -60,8 +61,11 @@ def test_the_undisturbed_night_is_doing_then_what_the_instants_say(
     assert any(began_s < at_s < ended_s for began_s, ended_s in spans), sorted(spans)
 
 
-@pytest.mark.parametrize("command", COMMANDS)
-@pytest.mark.parametrize("name", INSTANTS)
+# Neighbours in this list differ in both, so that a part of it still has every one of each.
+CASES = [(name, COMMANDS[(at + step) % 5]) for at, name in enumerate(INSTANTS) for step in range(5)]
+
+
+@pytest.mark.parametrize(("name", "command"), thinned(CASES, 3))
 def test_an_order_in_the_midst_of_it_leaves_a_sound_night(
     tmp_path: Path, undisturbed: Seen, name: str, command: str
 ) -> None:

@@ -21,6 +21,7 @@ from midwatch.journal.promises import Promise, check_promises
 from midwatch.orders.injected import ScheduledFault
 from midwatch.orders.reading import load_night
 from midwatch.planning import plan_night
+from support.fault_nights import write_orders
 from support.interface_bench import write_night
 from support.pace import LIMIT_S
 
@@ -44,8 +45,9 @@ def midwatch(*words: object) -> subprocess.CompletedProcess[str]:
 
 
 def test_a_short_drill_keeps_its_promises_and_the_bound_and_can_be_seen_again(tmp_path: Path):
-    asked = ("--nights", 5, "--seed", 11, "--jobs", 2, "--json", "--out", tmp_path)
-    done = midwatch("drill", FIRST_NIGHT, *asked)
+    orders = write_orders(tmp_path / "orders")
+    asked = ("--nights", 4, "--seed", 11, "--jobs", 2, "--json", "--out", tmp_path)
+    done = midwatch("drill", orders, *asked)
     assert done.stdout, done.stderr
     drill = json.loads(done.stdout)  # standard output is JSON and nothing else
     assert json.loads((tmp_path / "drill.json").read_text(encoding="utf-8")) == drill
@@ -56,12 +58,12 @@ def test_a_short_drill_keeps_its_promises_and_the_bound_and_can_be_seen_again(tm
         jsonschema.validate(drill | {"nights": "ten"}, schema)
     broken = {night["night"]: night["broken"] for night in drill["results"] if night["broken"]}
     assert (done.returncode, broken) == (0, {}), done.stderr
-    assert len(drill["results"]) == 5
+    assert len(drill["results"]) == 4
     assert drill["repeated"] >= 1
     for night in (drill["undisturbed"], *drill["results"]):
         assert 0.0 < night["integration_s"] <= night["bound_s"]
-    # Without faults the bound is within a few percent of what is had.
-    assert drill["undisturbed"]["kept"] > 0.96
+    # Of so short a night each focus run and each frame that no longer fits are some percent.
+    assert drill["undisturbed"]["kept"] > 0.86
     worst = next(n for n in drill["results"] if n["night"] == drill["worst"][0])
     again = midwatch(*shlex.split(worst["replay"])[1:], "--out", tmp_path / "night", "--json")
     night = json.loads(again.stdout)

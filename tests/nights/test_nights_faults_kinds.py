@@ -12,7 +12,7 @@ from support.fault_expectations import EXPECTED
 from support.pace import LIMIT_S
 
 TESTS = Path(__file__).parent.parent
-SAMPLED = ("camera-unplugged", "mount-driver-crash-loop", "bus-loss", "power-cut")
+SAMPLED = ("mount-driver-crash-loop", "power-cut")
 PROGRAM = """\
 import sys
 from pathlib import Path

@@ -59,7 +59,7 @@ targets:
       - {{filter: L, exposure_s: {EXPOSURE_S:g}, count: 400}}
 seed: {SEED}
 """
-_BESIDE = (
+_NAMED_FILES = (
     "sites/larch-hollow.yaml", "sites/larch-hollow.horizon.txt", "rigs/harrier.yaml",
     "rigs/siskin.yaml",
 )  # fmt: skip
@@ -207,6 +207,17 @@ def utc_s(text: str) -> float:
     return datetime.fromisoformat(text).timestamp()
 
 
+def write_orders(folder: Path, ordered: str = ORDERS) -> Path:
+    """Write the orders of the short night, and what they name; return their path."""
+    folder.mkdir(parents=True, exist_ok=True)
+    # Orders that are handed in by hand may name no files but those next to them.
+    for name in _NAMED_FILES:
+        shutil.copy(CONFIGS / name, folder)
+    orders = folder / "orders.yaml"
+    orders.write_text(ordered, encoding="utf-8")
+    return orders
+
+
 def rehearsed(
     folder: Path, *faults: str, seed: int = SEED, ordered: str = ORDERS, shuffle: int = 0
 ) -> FaultNight:
@@ -219,13 +230,7 @@ def rehearsed(
         ordered: other night orders than those of the short night.
         shuffle: seed by which what is due at the same instant is shuffled; 0: not at all.
     """
-    folder.mkdir(parents=True, exist_ok=True)
-    # Orders that are handed in by hand may name no files but those beside them.
-    for name in _BESIDE:
-        shutil.copy(CONFIGS / name, folder)
-    orders = folder / "orders.yaml"
-    orders.write_text(ordered, encoding="utf-8")
-    night = load_night(orders)
+    night = load_night(write_orders(folder, ordered))
     assert night.orders.evening is not None
     planned = schedule([parse_fault(text) for text in faults], night.orders.evening, ZONE)
     events: list[Event] = []
