@@ -55,7 +55,7 @@ def test_a_weak_cooler_is_asked_for_what_it_holds_and_darks_are_as_warm_as_the_l
 
 
 def test_a_cooler_that_weakens_in_the_night_is_asked_for_what_it_holds(tmp_path: Path) -> None:
-    night = faulty_night(tmp_path, "cooler-weak@20:10+6h", more=DARKS)
+    night = faulty_night(tmp_path, "cooler-weak@20:10+90m", more=DARKS)
     night.check_end()
     (fault,) = night.faults
     assert (fault.device, fault.kind, fault.ended is not None) == ("camera", "not_cold", True)
@@ -64,7 +64,7 @@ def test_a_cooler_that_weakens_in_the_night_is_asked_for_what_it_holds(tmp_path:
     last = [verdict for _, _, verdict in night.frames()][-10:]
     assert all(verdict.grade == "accepted" for verdict in last)
     assert all(abs(verdict.sensor_c - chosen.setpoint_c) < NEAR_C for verdict in last)
-    # Towards dawn the air is colder, and so near to what the first lights had the cooler comes.
+    # When the darks are taken, the cooler is itself again, and gets as cold as the first lights.
     assert not night.facts("calibration_skipped")
     assert without_darks(night) == []
     # Cooling again took its time, and so did lights that were warm and cold.

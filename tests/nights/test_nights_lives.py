@@ -48,7 +48,7 @@ def test_the_next_life_commands_at_once_and_nobody_else_does_meanwhile(tmp_path:
     duties = [e.at_utc_s for e in seen.events if isinstance(e.fact, DutyBegan)]
     back_s = DIED_S + DEAD_FOR_S
     assert any(back_s <= at_s <= back_s + 60.0 for at_s in duties)
-    accounts = [fact for fact in seen.facts(HostAccount) if fact.seen and fact.lease_s]
+    accounts = [fact for fact in seen.facts(HostAccount) if fact.told and fact.lease_s]
     assert {holder for a in accounts for holder, _ in a.holders} == {lives[0].holder}
     assert all(a.counts["lease_refused"] >= 5 for a in accounts)
     (promise,) = [p for p in seen.outcome.summary.promises if p.number == 10]

@@ -279,7 +279,8 @@ def check(name: str, night: FaultNight, expected: Expected) -> None:
     night.check_frames()
     cost_s = before.integration_s - night.integration_s
     assert cost_s <= expected.cost_s, f"{name} cost {cost_s} s"
-    assert cost_s >= expected.least_s, f"{name} cost only {cost_s} s"
+    # A frame more or fewer fits into what is left of a window.
+    assert cost_s >= expected.least_s - EXPOSURE_S, f"{name} cost only {cost_s} s"
     _check_record(night, expected)
     if expected.spoils == "hand":
         assert night.in_hand().grade != "accepted"
