@@ -10,6 +10,7 @@ from midwatch.sequencer.watches.cooling import ColdWatch
 from midwatch.sequencer.watches.fault_desk import FaultDesk
 from midwatch.sequencer.watches.hidden_watch import HiddenWatch
 from midwatch.sequencer.watches.light_watch import LightWatch
+from midwatch.sequencer.watches.pace_watch import PaceWatch
 from midwatch.sequencer.watches.time_watch import TimeWatch
 from midwatch.sequencer.watches.track_watch import TrackWatch
 
@@ -17,7 +18,7 @@ __all__ = ["Watches"]
 
 
 class Watches:
-    """Links; a mount that stops; clocks that disagree; a sensor warm, or in the dark; trees."""
+    """Links, stops of the mount, clocks that disagree, a warm or dark sensor, trees, the pace."""
 
     def __init__(self, context: DutyContext, rig_history: RigHistory, desk: FaultDesk) -> None:
         self._desk = desk
@@ -26,6 +27,7 @@ class Watches:
         self._light, self._hidden = LightWatch(*sky), HiddenWatch(*sky, context.clock)
         self._time = TimeWatch(context.clock, context.rig, context.observer, desk)
         self._cold = ColdWatch(context, rig_history, desk)
+        self._pace = PaceWatch(context.clock, context.rig, desk)
 
     def glance(self, spare: Collection[str]) -> None:
         """Look at what spoils the work under way; asked at every wake-up.
@@ -42,3 +44,4 @@ class Watches:
         self._hidden.look()
         self._time.look()
         self._cold.look()
+        self._pace.look()
