@@ -12,8 +12,13 @@ __all__ = ["Backlash"]
 # Part of a reversal's shortfall by which the play is corrected. Higher and seeing is learned.
 _LEARN = 0.4
 # An axis goes back only when it is off by so many standard errors, and by this part of the play,
-# within bounds: play is taken up in one pulse that is never quite right.
-_SURE_SIGMA, _PART_OF_PLAY, _MOST_ARCSEC = 2.0, 0.15, 0.8
+# within bounds: play is taken up in one pulse that is never quite right. A higher bound leaves an
+# axis without drift off for minutes where there is much play; a lower one turns it at every breath.
+_SURE_SIGMA, _PART_OF_PLAY, _MOST_ARCSEC = 2.0, 0.15, 0.4
+# Part of the motion wanted that is asked for together with the play. What turned the axis is partly
+# seeing, and play that was overrated comes on top: the rest is seen by the next frame. More makes
+# an axis without drift swing across its play.
+_AT_A_REVERSAL = 0.3
 # Reversals in a row left unanswered after which an axis is taken to be stuck that way.
 _MOST_UNANSWERED = 4
 _LARGEST_ARCSEC = 60.0
@@ -87,6 +92,7 @@ class Backlash:
         if abs(wanted_arcsec) < bound:
             return 0.0, 0.0
         self._side = side
+        wanted_arcsec *= _AT_A_REVERSAL
         self._asked = (wanted_arcsec, side)
         # Half way through the play it is as far back as it was forth.
         self._pending_arcsec = max(self.play_arcsec - self._pending_arcsec, 0.0)
