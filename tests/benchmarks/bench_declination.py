@@ -1,6 +1,6 @@
 """Declination guided through gears with play, against a plain proportional rule.
 
-By hand: `bench_declination.py [SEEDS [SECONDS]]`; 5 seeds of 1800 s unless given. For each row the
+By hand: `bench_declination.py [SEEDS [SECONDS]]`; 10 seeds of 1800 s unless given. For each row the
 residual of both, the first five minutes left out, and their ratio: mean, least and greatest of the
 seeds.
 """
@@ -27,7 +27,7 @@ GAIN = 0.65
 LATE_S = 300.0
 
 
-def main(seeds: int = 5, seconds: float = 1800.0) -> None:
+def main(seeds: int = 10, seconds: float = 1800.0) -> None:
     for values in itertools.product(SEEING, PLAY_ARCSEC, DRIFT_ARCSEC_MIN):
         row = DecRow(*values)
         ours, plain = [], []

@@ -9,6 +9,7 @@ import pytest
 from midwatch.imaging.guiding.steering.axis_control import AxisController
 from midwatch.imaging.guiding.steering.backlash import Backlash
 from midwatch.imaging.guiding.steering.motion_estimate import Estimate, MotionEstimator
+from midwatch.imaging.guiding.steering.proven_drift import proven_drift_arcsec_s
 from midwatch.imaging.guiding.steering.spectrum import (
     find_periods,
     periodogram,
@@ -189,6 +190,58 @@ def test_the_blur_of_a_drift_is_that_of_a_uniform_trail() -> None:
     assert math.isnan(unguided_blur_arcsec(time, time, 400.0, 0.0))
 
 
+def at_rest(steer: Callable[[float, float], float], seed: int, play_arcsec: float) -> float:
+    """Rms of an axis with play and no drift, which `steer` turns by a motor's arcseconds."""
+    rng = np.random.default_rng(seed)
+    motor = axis = wander = 0.0
+    errors = []
+    for i in range(360):
+        wander = 0.85 * wander + 0.12 * math.sqrt(1 - 0.85**2) * rng.normal()
+        errors.append(axis + wander)
+        motor += steer(i * CYCLE_S, errors[-1] + 0.2 * rng.normal())
+        axis = min(max(axis, motor - play_arcsec / 2), motor + play_arcsec / 2)
+    return float(np.std(errors[60:]))
+
+
+def test_play_without_drift_is_guided_closer_than_by_a_plain_rule() -> None:
+    def steered(seed: int) -> float:
+        gears = Backlash(7.2, "automatic", 0.08)
+        axis = controller(least_arcsec=0.08, backlash=gears)
+
+        def steer(time_s: float, seen: float) -> float:
+            asked = axis.step(time_s, seen, 0.0, time_s + CYCLE_S)
+            gears.taken_up(abs(asked.slack_arcsec))
+            axis.performed(asked.move_arcsec)
+            return asked.move_arcsec + asked.slack_arcsec
+
+        return at_rest(steer, seed, 8.0)
+
+    seeds = (1, 2, 3)
+    plain = [at_rest(lambda _, seen: -0.65 * seen, seed, 8.0) for seed in seeds]
+    ours = [steered(seed) for seed in seeds]
+    assert np.mean(ours) < 0.9 * np.mean(plain)
+
+
+def test_on_the_way_to_a_new_target_an_axis_with_play_takes_the_whole_of_each_step() -> None:
+    axis = controller(least_arcsec=0.08, backlash=Backlash(2.0, "both_ways", 0.08))
+    closed_loop(axis, lambda _: 0.0, 60, noise_arcsec=0.2)
+    resting = axis.error(60 * CYCLE_S)
+    axis.retarget(1.6 * resting.sigma_arcsec + resting.place_arcsec)
+    moved = axis.step(60 * CYCLE_S, None, 0.0, 61 * CYCLE_S).move_arcsec
+    axis.settled()
+    assert moved != 0.0 and axis.step(60 * CYCLE_S, None, 0.0, 61 * CYCLE_S).move_arcsec == 0.0
+
+
+def test_a_drift_is_proven_by_its_line_and_a_wander_is_none() -> None:
+    rng = np.random.default_rng(9)
+    time = np.arange(240) * CYCLE_S
+    noise = 0.25 * rng.normal(size=240)
+    drifts = 0.015 * time + noise
+    assert proven_drift_arcsec_s(list(time), list(drifts)) == pytest.approx(0.015, abs=0.001)
+    assert proven_drift_arcsec_s(list(time), list(noise)) == 0.0
+    assert proven_drift_arcsec_s(list(time[:39]), list(drifts[:39])) is None
+
+
 class TestBacklash:
     def test_play_is_added_on_a_reversal_only(self) -> None:
         gears = Backlash(4.0, "both_ways", 0.15)
@@ -220,6 +273,22 @@ class TestBacklash:
         gears = Backlash(8.0, "both_ways", 0.15)
         gears.plan(1.0, 0.1, 0.0)
         assert gears.plan(-0.5, 0.1, 0.0) == (pytest.approx(-0.15), -8.0)
+
+    def test_at_rest_only_what_is_no_seeing_is_corrected_and_the_last_of_it_in_part(self) -> None:
+        gears = Backlash(4.0, "both_ways", 0.08)
+        gears.plan(1.0, 0.1, 0.0)
+        assert gears.worth_correcting(0.2, 0.1, 0.0) == 0.0
+        assert gears.worth_correcting(0.3, 0.1, 0.0) == pytest.approx(0.15)
+        assert gears.worth_correcting(0.6, 0.1, 0.0) == 0.6
+        assert gears.worth_correcting(-0.3, 0.1, 0.0) == -0.3, "a reversal has rules of its own"
+
+    def test_against_a_drift_without_play_and_before_much_is_seen_all_is_corrected(self) -> None:
+        gears = Backlash(4.0, "both_ways", 0.08)
+        gears.plan(1.0, 0.1, 0.0)
+        assert gears.worth_correcting(0.1, 0.1, -0.02) == 0.1
+        assert gears.worth_correcting(0.1, 0.1, 0.02) == 0.0, "the drift itself brings it back"
+        assert gears.worth_correcting(0.1, 0.1, None) == 0.1
+        assert Backlash(0.0, "both_ways", 0.08).worth_correcting(0.1, 0.1, 0.0) == 0.1
 
     def test_play_is_learned_from_how_reversals_are_answered(self) -> None:
         gears = Backlash(2.0, "both_ways", 0.15)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from midwatch.imaging.guiding.steering.backlash import Backlash
 from midwatch.imaging.guiding.steering.motion_estimate import Estimate, MotionEstimator
+from midwatch.imaging.guiding.steering.proven_drift import proven_drift_arcsec_s
 from midwatch.imaging.guiding.steering.spectrum import find_periods
 
 __all__ = ["AxisController", "Correction"]
@@ -76,6 +77,7 @@ class AxisController:
         self._backlash = backlash
         self._estimator = MotionEstimator(periods_s)
         self._corrected_arcsec = 0.0
+        self._on_the_way = False
         self._last_s: float | None = None
         self._times: list[float] = []
         self._places: list[float] = []
@@ -106,6 +108,11 @@ class AxisController:
     def retarget(self, move_arcsec: float) -> None:
         """Note that the target has moved by this much: the telescope is off the other way."""
         self._corrected_arcsec -= move_arcsec
+        self._on_the_way = True
+
+    def settled(self) -> None:
+        """Note that the target is reached."""
+        self._on_the_way = False
 
     def performed(self, move_arcsec: float) -> None:
         """Note a correction as it was performed, backlash apart."""
@@ -140,6 +147,11 @@ class AxisController:
         wanted = float(np.clip(wanted, -self.most_arcsec, self.most_arcsec))
         slack = 0.0
         if self._backlash is not None:
+            if not self._on_the_way:
+                drift_arcsec_s = proven_drift_arcsec_s(self._times, self._places)
+                wanted = self._backlash.worth_correcting(
+                    wanted, expected.sigma_arcsec, drift_arcsec_s
+                )
             wanted, slack = self._backlash.plan(
                 wanted, expected.sigma_arcsec, self._estimator.drift_arcsec_s
             )

@@ -19,6 +19,10 @@ _SURE_SIGMA, _PART_OF_PLAY, _MOST_ARCSEC = 2.0, 0.15, 0.4
 # seeing, and play that was overrated comes on top: the rest is seen by the next frame. More makes
 # an axis without drift swing across its play.
 _AT_A_REVERSAL = 0.3
+# Where no drift holds the axis on one flank, an error is corrected only beyond so many standard
+# errors, and below twice that by this part. Lower and more, and seeing pushes the axis until it has
+# to go back across its play; higher and less, and a slow wander is left to itself.
+_REST_SIGMA, _PART_AT_REST = 2.5, 0.5
 # Reversals in a row left unanswered after which an axis is taken to be stuck that way.
 _MOST_UNANSWERED = 4
 _LARGEST_ARCSEC = 60.0
@@ -56,6 +60,32 @@ class Backlash:
         """Note that the motion last planned was not performed."""
         self._side, self._pending_arcsec = self._before
         self._asked = None
+
+    def worth_correcting(
+        self, wanted_arcsec: float, sigma_arcsec: float, drift_arcsec_s: float | None
+    ) -> float:
+        """Return how much of a wanted motion is worth making on an axis with play.
+
+        Against a proven drift: all, since the axis goes on that way. Else only what is surely no
+        seeing, for what is overdone has to be undone across the play.
+
+        Args:
+            wanted_arcsec: Motion that would bring the error to zero.
+            sigma_arcsec: Its standard error.
+            drift_arcsec_s: Drift of the uncorrected axis that is proven, 0 for none; None while
+                it was watched for too short a time to say.
+        """
+        if self.play_arcsec <= self._least_arcsec or drift_arcsec_s is None:
+            return wanted_arcsec
+        if wanted_arcsec * drift_arcsec_s < 0.0:
+            return wanted_arcsec
+        sure = max(self._least_arcsec, _REST_SIGMA * sigma_arcsec)
+        if abs(wanted_arcsec) < sure:
+            return 0.0
+        onwards = wanted_arcsec * self._side > 0.0 and self._pending_arcsec == 0.0
+        if onwards and abs(wanted_arcsec) < 2.0 * sure:
+            return _PART_AT_REST * wanted_arcsec
+        return wanted_arcsec
 
     def plan(
         self, wanted_arcsec: float, sigma_arcsec: float, drift_arcsec_s: float

@@ -132,6 +132,7 @@ class GuideController:
     def settled(self, since_s: float) -> None:
         """Note that the target is reached: the way there is no error of guiding."""
         self._history.forget_before(since_s)
+        self.dec.settled()
 
     def performed(self, pulses: tuple[GuidePulse, ...]) -> None:
         """Note the pulses that the mount has done since the last frame."""
