@@ -120,7 +120,7 @@ DEVICES: dict[str, Expected] = {
         seen=("mount.device_fault", "mount.trailed", "guider.no_guiding"),
     ),
     "tracking-lost": Expected(
-        _midst(), 2 * FRAME_S, spoils="hand", seen=("mount.not_tracking",),
+        _midst(), 2 * FRAME_S, least_s=FRAME_S, spoils="hand", seen=("mount.not_tracking",),
         within_s=10.0, back_s=60.0,
     ),
     "slew-refused": Expected(
@@ -134,7 +134,7 @@ DEVICES: dict[str, Expected] = {
         "19:38+5m", 4 * FRAME_S, seen=("mount.wrong_side",), remedies=("retry",),
     ),
     "mount-limit-hit": Expected(
-        _midst(), 2 * FRAME_S, spoils="hand", seen=("mount.not_tracking",),
+        _midst(), 2 * FRAME_S, least_s=FRAME_S, spoils="hand", seen=("mount.not_tracking",),
         within_s=10.0, back_s=60.0,
     ),
     # It must not slew meanwhile; what it tracks stays good.

@@ -195,12 +195,22 @@ def light_watch(story: Story, desk: Desk) -> LightWatch:
     return LightWatch(story.record, desk, OBSERVER, HORIZON)  # type: ignore[arg-type]
 
 
-def test_a_dark_frame_high_up_is_blamed_on_the_shutter_at_once() -> None:
+@pytest.mark.parametrize(
+    ("target", "withdrawn"),
+    [
+        ("high", ()),
+        ("west", ("east", "high")),  # low down, and there is no other target to look at
+    ],
+)
+def test_a_dark_frame_that_trees_cannot_explain_is_blamed_on_the_shutter_at_once(
+    target: str, withdrawn: tuple[str, ...]
+) -> None:
     story, desk = Story(), Desk()
+    story.record.withdrawn.extend(withdrawn)
     watch = light_watch(story, desk)
     for _ in range(2):
-        story.light("high")
-    story.light("high", stars=0, noise_adu=8.0)
+        story.light(target)
+    story.light(target, stars=0, noise_adu=8.0)
     watch.look()
     assert desk.open_now == [("camera", "no_light", None)]
 
@@ -228,18 +238,6 @@ def test_frames_as_dark_as_trees_are_blamed_on_the_shutter_only_high_up() -> Non
             story.light(target, stars=0, noise_adu=24.0)
             watch.look()
         assert (("camera", "no_light", None) in desk.open_now) == blamed
-
-
-def test_with_a_single_target_there_is_nothing_to_wait_for() -> None:
-    story, desk = Story(), Desk()
-    for name in ("east", "high"):
-        story.record.withdrawn.append(name)
-    watch = light_watch(story, desk)
-    for _ in range(2):
-        story.light("west")
-    story.light("west", stars=0, noise_adu=8.0)
-    watch.look()
-    assert desk.open_now == [("camera", "no_light", None)]
 
 
 def test_what_hides_a_target_is_journaled_once_and_taken_back_when_all_is_dark() -> None:

@@ -38,7 +38,7 @@ _AHEAD_S, _STEP_S = 4.0 * 3600.0, 60.0
 
 _SAMPLE_AGE_S = 900.0  # for so long a sensor's word on the clouds is good
 
-_Sight = Literal["seen", "thin", "none"]
+_StarsSeen = Literal["seen", "thin", "none"]
 
 
 class Hidden(NamedTuple):
@@ -93,10 +93,10 @@ def _looks(record: NightRecord, target: str, observer: Observer, horizon: Horizo
     for frame in reversed(record.frames.values()):
         if not (frame.is_light and frame.begun.target == target and frame.graded is not None):
             continue
-        sight = _sight(frame, record)
-        if sight == "seen" or not is_low(frame, record, observer, horizon):
+        stars = _stars_seen(frame, record)
+        if stars == "seen" or not is_low(frame, record, observer, horizon):
             break
-        (thin if sight == "thin" else looks).append(_middle_s(frame))
+        (thin if stars == "thin" else looks).append(_middle_s(frame))
     return looks + thin if looks or len(thin) > 1 else []
 
 
@@ -118,7 +118,7 @@ def dark_elsewhere(
         if at_s <= since_s:
             break
         if frame.is_light and frame.begun.target != target and frame.graded is not None:
-            seen = _sight(frame, record) == "seen"
+            seen = _stars_seen(frame, record) == "seen"
             tells = seen or not is_low(frame, record, observer, horizon)
             if tells and (first is None or at_s < first[0]):
                 first = (at_s, not seen)
@@ -131,7 +131,7 @@ def _cloudy(record: NightRecord, at_s: float) -> bool:
     return first < len(record.cloudy_at_s) and record.cloudy_at_s[first] <= at_s + _SAMPLE_AGE_S
 
 
-def _sight(frame: FrameRecord, record: NightRecord) -> _Sight:
+def _stars_seen(frame: FrameRecord, record: NightRecord) -> _StarsSeen:
     """Return how much of the sky a graded light frame has seen."""
     graded = frame.graded
     if graded is None or frame.accepted or graded.stars is None:
