@@ -186,7 +186,7 @@ def check_by_hand(
     Args:
         folder: for orders and data.
         given_at: seconds from the first light of a night that nobody disturbs, and commands.
-        orders: of the night; new ones that are handed in leave its first target out.
+        orders: of the night; new ones that are given leave its first target out.
         ends_s: a night that nobody disturbs has ended by then.
     """
     old = orders or ORDERS

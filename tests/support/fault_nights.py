@@ -210,7 +210,7 @@ def utc_s(text: str) -> float:
 def write_orders(folder: Path, ordered: str = ORDERS) -> Path:
     """Write the orders of the short night, and what they name; return their path."""
     folder.mkdir(parents=True, exist_ok=True)
-    # Orders that are handed in by hand may name no files but those next to them.
+    # Orders that are given by hand may name no files but those next to them.
     for name in _NAMED_FILES:
         shutil.copy(CONFIGS / name, folder)
     orders = folder / "orders.yaml"

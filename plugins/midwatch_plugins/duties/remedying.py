@@ -114,7 +114,15 @@ class RestartDriver:
             raise DutyFailedError(
                 client.name, "not_minded", f"nothing here can start the driver of {client.name}"
             )
-        if not await _back_like_others(context, client):
+        if await _back_like_others(context, client):
+            named = client.name.replace("_", " ")
+            context.note(
+                Notice(
+                    message=f"the {named} came back by itself, like the other devices; its driver "
+                    "was not started again"
+                )
+            )
+        else:
             await supervisor.restart(client.name)
             await _come_up(context, client)
         await _open_link(client)

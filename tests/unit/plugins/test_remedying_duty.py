@@ -55,10 +55,11 @@ def remedied(prepare: Callable[[Rig], Any], camera_back_in_s: float) -> tuple[li
                 await client.start()
             await rig.clock.sleep(60.0)
             await prepare(rig)
-            supervisor = Supervisor(rig)
+            supervisor, noted = Supervisor(rig), list[str]()
             context = SimpleNamespace(
-                rig=SimpleNamespace(devices=devices), supervisor=supervisor, clock=rig.clock
-            )
+                rig=SimpleNamespace(devices=devices), supervisor=supervisor, clock=rig.clock,
+                note=lambda fact: noted.append(fact.message),
+            )  # fmt: skip
             began_s = rig.clock.mono()
 
             async def back() -> None:
@@ -72,6 +73,7 @@ def remedied(prepare: Callable[[Rig], Any], camera_back_in_s: float) -> tuple[li
             await end(returning, reason="the test is over")
             for client in devices.values():
                 await client.stop()
+            assert bool(noted) is not bool(supervisor.started)  # one of the two, and it is said
             return supervisor.started, took_s
 
     return run_virtual(main)

@@ -257,7 +257,7 @@ class Page:
             return OrderAnswer(False, said)
         if command == "check":
             return OrderAnswer(
-                True, ("Nothing is wrong with these orders. Handed in:", *_news(change))
+                True, ("Nothing is wrong with these orders. Against those of now:", *_news(change))
             )
         args: dict[str, JsonValue] = {"who": who, "why": session.why}
         args["documents"] = documents.model_dump(mode="json")
