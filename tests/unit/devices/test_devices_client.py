@@ -522,3 +522,17 @@ def test_the_last_account_of_each_ended_life_of_a_driver_is_handed_over_once():
             return [a.counts["duplicate"] for a in ended], again, mount.account.counts
 
     assert run_virtual(main) == ([2, 3], (), {"duplicate": 5})
+
+
+def test_a_host_that_ends_publishes_what_of_its_account_was_still_news():
+    async def main():
+        broker = MemoryBroker()
+        async with toy_rig(Kind.MOUNT, broker=broker) as rig, rig.lease:
+            await rig.clock.sleep(60)
+            await rig.client(Kind.MOUNT).do(Unpark(), 5)  # and at once the host ends
+            topic = rig.topics.about("mount")
+        async with MemoryBus(broker, "later") as bus:
+            (about,) = [message async for message in _now(bus.subscribe(topic))]
+            return About.model_validate_json(about.payload).account["senders"]
+
+    assert run_virtual(main) == ["daemon"]

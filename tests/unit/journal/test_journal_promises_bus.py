@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -123,6 +124,18 @@ def test_what_a_driver_reported_before_it_was_started_again_still_counts() -> No
     events = cut_off(host("mount", SOUND))
     later = seen(*((e.at_utc_s, e.fact) for e in events), (DAWN + 1.0, host(since_s=BACK + 100.0)))
     assert judged(later)[2].ok is True
+
+
+@pytest.mark.parametrize(("ended_after_s", "kept"), [(60.0, True), (5000.0, False)])
+def test_a_driver_that_ended_while_it_still_had_time_to_come_to_rest_is_not_blamed(
+    ended_after_s: float, kept: bool
+) -> None:
+    noticed_s = DIED + 50.0
+    assert 60.0 < CONTEXT.close_within_s < 5000.0
+    under_way = Silence(DIED - 10.0, noticed_s, None, None)
+    lives = (host("mount", under_way), host("mount", since_s=noticed_s + ended_after_s))
+    assert judged(night_with(*lives))[2].ok is kept
+    assert judged(night_with(*reversed(lives)))[2].ok is kept
 
 
 def test_who_has_no_lease_is_no_host() -> None:

@@ -163,7 +163,7 @@ class DeviceHost:
                     try:
                         await self._serve()
                     finally:
-                        await self._publisher.leave()
+                        await self._publisher.leave(self._book.changed)
             finally:
                 await self._close()
         except BaseExceptionGroup as group:

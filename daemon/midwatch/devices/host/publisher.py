@@ -131,8 +131,10 @@ class Publisher:
             changed.clear()
             await self.publish_about()
 
-    async def leave(self) -> None:
-        """Say that the device no longer takes part."""
+    async def leave(self, news: asyncio.Event) -> None:
+        """Say that the device no longer takes part, and first what of its account is still news."""
+        if news.is_set():
+            await self.publish_about()
         await self._publish(self._topics.online(self._name), self._online(online=False))
 
     async def flush(self, *, changed: bool = False) -> None:

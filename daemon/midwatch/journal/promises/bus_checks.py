@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -31,10 +32,11 @@ def accounts_of(events: Sequence[Event]) -> list[HostAccount]:
 
 
 def _joined(accounts: Sequence[HostAccount]) -> HostAccount:
-    """Return the accounts of a driver's lives as one."""
-    given = [account for account in accounts if account.told]
+    """Return the accounts of a driver's lives as one; a silence ends with the life it came in."""
+    given = sorted((one for one in accounts if one.told), key=lambda one: one.since_utc_s)
     if len(given) <= 1:
         return (given or accounts)[-1]
+    followed = itertools.zip_longest(given, [later.since_utc_s for later in given[1:]])
     counts: dict[str, int] = {}
     for account in given:
         for name, number in account.counts.items():
@@ -44,7 +46,11 @@ def _joined(accounts: Sequence[HostAccount]) -> HostAccount:
         "counts": counts,
         "holders": tuple(holder for account in given for holder in account.holders),
         "senders": tuple(sender for account in given for sender in account.senders),
-        "silences": tuple(silence for account in given for silence in account.silences),
+        "silences": tuple(
+            silence if silence.over_utc_s is not None else silence._replace(over_utc_s=ended_s)
+            for account, ended_s in followed
+            for silence in account.silences
+        ),
     }
     return given[-1].model_copy(update=update)
 
