@@ -138,6 +138,13 @@ def test_a_driver_that_ended_while_it_still_had_time_to_come_to_rest_is_not_blam
     assert judged(night_with(*reversed(lives)))[2].ok is kept
 
 
+def test_what_a_driver_went_through_wholly_it_has_to_report_though_it_was_started_again() -> None:
+    for since_s, kept in ((BACK - 500.0, True), (BACK + 500.0, False)):
+        lives = (host("mount"), host("mount", since_s=since_s))
+        found = judged(night_with(*lives, host("camera", SOUND)))[2]
+        assert found.ok is kept
+
+
 def test_who_has_no_lease_is_no_host() -> None:
     page = host("page").model_copy(update={"lease_s": 0.0})
     assert judged(night_with(host("mount", SOUND), page))[2].ok is True

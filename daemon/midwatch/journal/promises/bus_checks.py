@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Sequence
+import math
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from midwatch.journal.facts import HostAccount, LeaseUnheard, NightBegan, NightEnded, Silence
 from midwatch.journal.promises.night_context import NightContext
@@ -24,11 +26,16 @@ def accounts_of(events: Sequence[Event]) -> list[HostAccount]:
 
     The daemon and its page, which have no lease, are no hosts.
     """
+    return [_joined(list(accounts.values())) for accounts in _lives(events).values()]
+
+
+def _lives(events: Sequence[Event]) -> dict[str, dict[float, HostAccount]]:
+    """Return the latest account of each life of each device's driver, by when the life began."""
     lives: dict[str, dict[float, HostAccount]] = {}
     for _, fact in facts_of(events, HostAccount):
         if fact.lease_s > 0.0 or not fact.told:
             lives.setdefault(fact.device, {})[fact.since_utc_s] = fact
-    return [_joined(list(accounts.values())) for accounts in lives.values()]
+    return lives
 
 
 def _joined(accounts: Sequence[HostAccount]) -> HostAccount:
@@ -67,7 +74,7 @@ def silence_findings(
     Returns:
         What was looked at, and what was wrong; None where there was no silence.
     """
-    accounts = accounts_of(events)
+    accounts, lives = accounts_of(events), _lives(events)
     gaps = list(_gaps(events, context.late_s))
     looked = excused = 0
     wrong: list[str] = []
@@ -78,8 +85,8 @@ def silence_findings(
         for gap in gaps:
             if gap.length_s <= account.lease_s + gap.unsure_s:
                 continue
-            if account.told and account.since_utc_s > gap.from_s:
-                excused += 1  # its driver was started after that: it cannot know
+            if account.told and not any(one.through(gap) for one in _spans(lives[account.device])):
+                excused += 1  # no life of its driver went through all of that: it cannot know
             elif not any(_covers(silence, gap) for silence in account.silences):
                 wrong.append(
                     f"the {account.device} reports nothing of the {gap.length_s:.0f} s in which "
@@ -90,7 +97,7 @@ def silence_findings(
         wrong.append(f"the daemon was silent {len(gaps)} times, and no device gave an account")
     if not looked and not wrong:
         return None
-    younger = f"; {excused} times a driver was younger than the silence" if excused else ""
+    younger = f"; {excused} times a driver was started again in the silence" if excused else ""
     return f"{looked} silences of {len(accounts)} devices looked at{younger}", wrong
 
 
@@ -112,6 +119,22 @@ class _Gap:
     @property
     def length_s(self) -> float:
         return self.until_s - self.from_s
+
+
+class _Span(NamedTuple):
+    """From when to when a driver lived, POSIX seconds."""
+
+    from_s: float
+    until_s: float
+
+    def through(self, gap: _Gap) -> bool:
+        return self.from_s <= gap.from_s and self.until_s >= gap.until_s
+
+
+def _spans(lives: Collection[float]) -> list[_Span]:
+    """Return the lives of a driver by when each began: one ends where the next begins."""
+    begun = sorted(lives)
+    return [_Span(*span) for span in zip(begun, [*begun[1:], math.inf], strict=True)]
 
 
 def _gaps(events: Sequence[Event], late_s: float) -> Iterator[_Gap]:
